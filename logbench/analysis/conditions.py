@@ -20,6 +20,11 @@ from logbench.analysis.model import Condition, ConditionSpan
 WARM_DEGC = 70.0
 """Coolant temperature from which the engine counts as warm."""
 
+OPEN_PCT = (75.0, 65.0)
+"""Throttle from which it is full, and until which it stays so."""
+FLOOR_PCT = {"APP_D": 70.0, "APP_E": 35.0, "APP_R": 85.0}
+"""A pedal sensor on the floor reads at least this; the second one often half of the first. [CP]"""
+
 _ORDER = tuple(Condition)
 _CODE = {condition: code for code, condition in enumerate(_ORDER)}
 _UNKNOWN = -1
@@ -81,9 +86,10 @@ class _Inputs:
     notes: list[str] = field(default_factory=list)
 
 
-def classify(grid: Grid) -> Conditions:
-    """All of a recording's conditions on its grid."""
-    x = _inputs(grid)
+def classify(grid: Grid, compression: bool | None = None) -> Conditions:
+    """All of a recording's conditions on its grid; `compression`: whether the engine ignites by
+    compression, None where that is not known."""
+    x = _inputs(grid, compression)
     warm, warm_recorded = _warm(x)
     x.idle_rpm = _idle_rpm(x, warm)
     masks = _driving(grid, x, warm)
@@ -107,7 +113,7 @@ def classify(grid: Grid) -> Conditions:
     )
 
 
-def _inputs(grid: Grid) -> _Inputs:
+def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
     rpm = grid.linear("RPM")
     speed = grid.linear("VSS")
     notes: list[str] = []
@@ -116,16 +122,26 @@ def _inputs(grid: Grid) -> _Inputs:
         notes.append("Engine speed was not recorded; driving conditions are rough.")
     if speed is None:
         notes.append("Vehicle speed was not recorded; the car is taken as standing still.")
+    running, throttle = schmitt(rpm, 450.0, 250.0), grid.linear("TP", "TAC_PCT", "TP_R")
+    if throttle is not None and (compression or _stands_open(throttle[running])):
+        throttle = None
+        notes.append("The throttle flap stands open: it says nothing of the driver's foot.")
     return _Inputs(
         rpm=rpm,
         speed=speed,
-        throttle=grid.linear("TP", "TAC_PCT", "TP_R"),
+        throttle=throttle,
         pedal=grid.linear("APP_D", "APP_E", "APP_R"),
         coolant=grid.slow("ECT"),
         loop=grid.held("FUELSYS1"),
-        running=schmitt(rpm, 450.0, 250.0),
+        running=running,
         notes=notes,
     )
+
+
+def _stands_open(throttle: Values) -> bool:
+    """Whether a flap is open for most of a drive, as on an engine that does not throttle by it."""
+    known = throttle[np.isfinite(throttle)]
+    return len(known) > 0 and float(np.percentile(known, 25)) >= OPEN_PCT[1]
 
 
 def _engine_speed_unknown(grid: Grid, speed: Values | None) -> Values:
@@ -203,11 +219,16 @@ def _pedal_at_rest(x: _Inputs) -> Mask | None:
 
 def _full_throttle(grid: Grid, x: _Inputs) -> Mask:
     if x.throttle is not None:
-        return schmitt(x.throttle, 75.0, 65.0) & x.running
+        return schmitt(x.throttle, *OPEN_PCT) & x.running
+    for name, floor in FLOOR_PCT.items():
+        pedal = grid.linear(name)
+        if pedal is not None:
+            x.notes.append("Full throttle is inferred from the pedal.")
+            return schmitt(pedal, floor, floor - 5.0) & x.running
     load, manifold = grid.linear("LOAD_PCT"), grid.linear("MAP")
     if manifold is None or load is None:
         return np.zeros(len(grid), dtype=bool)
-    x.notes.append("Throttle was not recorded; full throttle is inferred from pressure and load.")
+    x.notes.append("Full throttle is inferred from pressure and load.")
     around = grid.slow("BARO")
     level = 101.3 if around is None else np.nan_to_num(around, nan=101.3)
     return (manifold > 0.94 * level) & (load > 90.0) & (x.rpm > 1300.0)

@@ -17,6 +17,8 @@ import numpy.typing as npt
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Times, Values
 from logbench.analysis.conditions import Conditions, classify
+from logbench.analysis.engine import Engine, Trait
+from logbench.analysis.engine_clues import find_engine
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
 from logbench.analysis.model import Condition, Span
 from logbench.recording.model import Facts, Surroundings, Trace, stated
@@ -124,7 +126,12 @@ class View:
     @cached_property
     def conditions(self) -> Conditions:
         """What the car was doing, with what had to be inferred."""
-        return classify(self.grid)
+        return classify(self.grid, self.engine.holds(Trait.COMPRESSION))
+
+    @cached_property
+    def engine(self) -> Engine:
+        """What engine it is, each fact with its probability."""
+        return find_engine(self.grid, self.facts)
 
     def spans(self, *conditions: Condition) -> tuple[Span, ...]:
         """All spans of these driving conditions, in order of time."""

@@ -10,8 +10,19 @@ from logbench.car.identity import Identity
 from logbench.foreign import Line, ToldLine, ToldName, joined, raw
 
 Source = Literal["stated", "read", "worked out"]
+METERING = ("air-flow sensor", "manifold pressure", "both")
 _FORMER: dict[str, Source] = {"PID A6": "read", "typed": "stated"}
 """What `odometer_source` said in jobs of earlier versions."""
+
+
+class Ground(BaseModel):
+    """What a fact that was worked out rests on."""
+
+    model_config = ConfigDict(extra="allow")
+
+    probability: float = Field(default=0.8, ge=0.5, le=1.0)
+    """That it is so; the default, where nothing is kept of it, is the least that is a fact."""
+    why: ToldLine = ""
 
 
 class Car(BaseModel):
@@ -29,6 +40,14 @@ class Car(BaseModel):
     cylinders: int | None = Field(default=None, ge=1, le=16)
     turbo: bool | None = None
     fuel: Line = ""
+    metering: Line = ""
+    """How the engine computer measures the air: one of `METERING`."""
+    banks: int | None = Field(default=None, ge=1, le=4)
+    valve_throttled: bool | None = None
+    """The inlet valves throttle it, not a flap."""
+    stop_start: bool | None = None
+    """It stops the engine while the car stands."""
+    hybrid: bool | None = None
     gearbox: Line = ""
     regulating_temp_degc: float | None = Field(default=None, gt=40.0, lt=130.0)
     """Nominal regulating temperature of the thermostat."""
@@ -37,6 +56,8 @@ class Car(BaseModel):
     """What the car says of itself; its VIN is not the one on the papers where they differ."""
     sources: dict[str, Source] = Field(default_factory=dict)
     """By fact; one that is known and not named here was stated by a person."""
+    grounds: dict[ToldName, Ground] = Field(default_factory=dict)
+    """By fact that was worked out: how sure it is, and of what."""
     read_instead: dict[ToldName, ToldLine | float] = Field(default_factory=dict)
     """What the car itself gives where a person stated something else, by fact."""
 
@@ -97,22 +118,37 @@ class Car(BaseModel):
         """A person says so; what was read is kept beside it. Raises `ValidationError` for what it
         cannot be."""
         before, read = getattr(self, fact), self.source(fact) == "read"
-        setattr(self, fact, value)
-        self.sources.pop(fact, None)
+        self._set(fact, value, None, None)
         if read and before != value:
             self.read_instead[fact] = before
         elif fact in self.read_instead and _alike(self.read_instead[fact], value):
             del self.read_instead[fact]
+
+    def work_out(self, fact: str, value: Any, probability: float, why: str) -> None:
+        """It follows from what was recorded, with that probability, and of what, as a clause."""
+        self._set(fact, value, "worked out", Ground(probability=probability, why=why))
+
+    def ground(self, fact: str) -> Ground | None:
+        """What a fact rests on that was worked out; None for any other."""
+        worked_out = self.source(fact) == "worked out"
+        return self.grounds.get(fact, Ground()) if worked_out else None
+
+    def _set(self, fact: str, value: Any, source: Source | None, ground: Ground | None) -> None:
+        setattr(self, fact, value)
+        self.sources.pop(fact, None)
+        self.grounds.pop(fact, None)
+        if source is not None:
+            self.sources[fact] = source
+        if ground is not None:
+            self.grounds[fact] = ground
 
     def over(self, other: Car) -> Car:
         """These facts, and those of the other where nothing is known here."""
         made = other.model_copy(deep=True)
         for fact in _FACTS:
             if self.source(fact) is not None:
-                setattr(made, fact, getattr(self, fact))
-                made.sources.pop(fact, None)
-                if fact in self.sources:
-                    made.sources[fact] = self.sources[fact]
+                kept = self.sources.get(fact), self.grounds.get(fact)
+                made._set(fact, getattr(self, fact), *kept)
         made.identity = other.identity.renewed(self.identity)
         made.read_instead |= self.read_instead
         return made
@@ -126,9 +162,8 @@ class Car(BaseModel):
                 continue
             alike = _alike(getattr(self, fact), value)
             fixed = own == "stated" or (fact == "vin" and not alike)  # no read VIN takes another's
-            if own is None or (source == "read" and not fixed):
-                setattr(self, fact, value)
-                self.sources[fact] = source
+            if own is None or (source == "read" and not fixed) or self._surer(other, fact):
+                self._set(fact, value, source, other.grounds.get(fact))
             elif source == "read" and not alike:
                 self.read_instead[fact] = value
             if alike:
@@ -136,6 +171,11 @@ class Car(BaseModel):
         vins = {self.identity.known_vin, other.identity.known_vin} - {""}
         if len(vins) < 2:
             self.identity = self.identity.renewed(other.identity)
+
+    def _surer(self, other: Car, fact: str) -> bool:
+        """Both have worked it out, and the other is at least as sure."""
+        own, found = self.ground(fact), other.ground(fact)
+        return own is not None and found is not None and found.probability >= own.probability
 
     @classmethod
     def read(cls, identity: Identity, **facts: Any) -> Self:
@@ -154,6 +194,5 @@ def _written(value: Any) -> str:
     return (raw(value) if isinstance(value, str) else str(value)).upper()
 
 
-_FACTS = tuple(
-    name for name in Car.model_fields if name not in ("identity", "sources", "read_instead")
-)
+_NO_FACTS = ("identity", "sources", "grounds", "read_instead")
+_FACTS = tuple(name for name in Car.model_fields if name not in _NO_FACTS)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.checks.gears import find_gears
 from logbench.analysis.findings import CAUSES
+from logbench.analysis.gearbox import find_gears
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.model import Event, Facts, Trace

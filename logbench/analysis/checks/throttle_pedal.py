@@ -21,6 +21,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
+from logbench.analysis.conditions import FLOOR_PCT
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span
@@ -44,8 +45,6 @@ LEAST_TRAVEL_PCT = 10.0
 REST_PCT = 0.6
 STEP_PCT = 100.0 / 255.0
 
-FLOOR_PCT = {"APP_D": 70.0, "APP_E": 35.0, "APP_R": 85.0}
-"""A pedal sensor on the floor reads at least this; the second one often half of the first. [CP]"""
 FLOOR_REACH_PCT = 3.0
 FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2

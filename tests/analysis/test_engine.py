@@ -1,0 +1,208 @@
+"""The engine model: what engine a recording shows, how sure that is, and what hangs on it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logbench.analysis.comparison.compare import compare
+from logbench.analysis.comparison.results import SignalVerdict
+from logbench.analysis.engine import MOST_SURE, Clue, Engine, Trait, know, learnt, weigh
+from logbench.analysis.model import Condition
+from logbench.analysis.view import View
+from logbench.car.identity import Ecu, Identity
+from logbench.car.model import Car
+from logbench.recording.model import Facts, Trace
+from logbench.recording.reader import Recording
+from logbench.simulator.cars import draw_car
+from tests.analysis.diesel import TOWN, diesel_drive
+from tests.analysis.fleet import fleet_schedule
+from tests.analysis.scenes import CRUISE, IDLE, Scene, warm_drive
+from tests.analysis.simulated import simulated
+
+FAULTS = ({}, {"unmetered_air": 1.0}, {"weak_fuel": 1.0}, {"ect_offset": 1.0})
+
+
+def engine_of(recording: Recording) -> Engine:
+    return View(recording).engine
+
+
+# --- how clues come together ---
+
+
+def test_without_a_clue_nothing_is_known():
+    engine = engine_of(Recording.of([], Facts()))
+    assert not engine.told
+    assert engine[Trait.COMPRESSION].probability == 0.5
+    assert engine.holds(Trait.COMPRESSION) is None
+    assert not learnt(engine).is_stated
+    assert learnt(engine) == Car()
+
+
+def test_clues_of_one_group_tell_the_same_and_count_less():
+    trait = Trait.COMPRESSION
+    alone = weigh(trait, [Clue(trait, "a", 2.0)])
+    apart = weigh(trait, [Clue(trait, "a", 2.0), Clue(trait, "b", 2.0)])
+    same = weigh(trait, [Clue(trait, "a", 2.0, "one"), Clue(trait, "b", 2.0, "one")])
+    assert alone.probability < same.probability < apart.probability
+    assert same.probability == pytest.approx(1.0 / (1.0 + np.exp(-3.0)))
+    many = weigh(trait, [Clue(trait, str(k), 3.0) for k in range(9)])
+    assert many.probability == MOST_SURE
+
+
+def test_what_a_person_stated_is_certain_whatever_was_seen():
+    engine = know(Car(fuel="Petrol"), [Clue(Trait.COMPRESSION, "lean", 9.0)])
+    assert engine[Trait.COMPRESSION].probability == 0.0
+    assert engine[Trait.COMPRESSION].text == "a spark-ignition engine (as stated)"
+    assert learnt(engine) == Car()
+
+
+def test_what_earlier_drives_gave_is_a_clue_and_no_more():
+    kept = learnt(engine_of(diesel_drive()))
+    assert kept.fuel == "diesel"
+    assert kept.source("fuel") == "worked out"
+    assert engine_of(diesel_drive(signals="RPM VSS ECT", car=kept)).holds(Trait.COMPRESSION)
+    scene = Scene(warm_drive()).trims().recording()
+    scene.facts.vehicle = kept
+    assert engine_of(scene).holds(Trait.COMPRESSION) is False
+
+
+@pytest.mark.parametrize("fuel", ["", "unobtainium", "rocket"])
+def test_a_fuel_that_no_one_knows_states_nothing(fuel):
+    assert not engine_of(Recording.of([], Facts(vehicle=Car(fuel=fuel)))).told
+
+
+# --- compression ignition ---
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_diesel_is_known_by_its_air(seed):
+    engine = engine_of(diesel_drive(seed))
+    known = engine[Trait.COMPRESSION]
+    assert 0.9 < known.probability <= MOST_SURE
+    assert "no flap throttles its idle" in known.why
+    assert "its air hardly falls at idle" in known.why
+    assert engine.holds(Trait.CHARGED)
+    assert engine.metering == "both"
+
+
+@pytest.mark.parametrize(
+    ("signals", "holds"),
+    [
+        ("RPM VSS MAP", True),
+        ("RPM VSS MAF", True),
+        ("RPM VSS TP", True),
+        ("RPM VSS ECT", None),
+        ("RPM", None),
+    ],
+)
+def test_of_fewer_signals_it_is_less_sure(signals, holds):
+    assert engine_of(diesel_drive(signals=signals)).holds(Trait.COMPRESSION) is holds
+
+
+def test_an_open_flap_is_no_full_throttle():
+    view = View(diesel_drive())
+    full = sum(s.duration_s for s in view.spans(Condition.FULL_THROTTLE))
+    assert 4.0 < full < 12.0  # the pull
+    assert sum(s.duration_s for s in view.spans(Condition.CRUISE)) > 300.0
+    assert sum(s.duration_s for s in view.spans(Condition.WARM_IDLE)) > 40.0
+    bare = View(diesel_drive(signals="RPM VSS MAP TP ECT"))
+    assert not bare.spans(Condition.FULL_THROTTLE)
+    assert not bare.spans(Condition.FUEL_CUT)
+
+
+def test_a_flap_that_stands_open_is_no_full_throttle_of_an_unknown_engine():
+    view = View(diesel_drive(signals="RPM TP VSS ECT", stretches=(TOWN, TOWN)))
+    assert view.engine.holds(Trait.COMPRESSION) is None
+    assert not view.spans(Condition.FULL_THROTTLE)
+
+
+def test_two_drives_of_a_diesel_can_be_compared():
+    found = compare([diesel_drive(1)], [diesel_drive(2)])
+    by_key = {signal.key: signal for signal in found.signals}
+    for key in ("MAF", "ECT"):
+        assert by_key[key].verdict is SignalVerdict.NO_CHANGE, by_key[key].reason
+        assert by_key[key].before_s > 60.0
+
+
+# --- spark ignition ---
+
+
+@pytest.mark.parametrize("seed", range(20_000, 20_008))
+def test_simulated_cars_are_known_for_what_they_are(seed):
+    car, faults = draw_car(seed), FAULTS[seed % len(FAULTS)]
+    faults = faults if car.has_maf else {}
+    engine = engine_of(simulated(seed, faults, fleet_schedule(seed), stated=False))
+    truth = {
+        Trait.COMPRESSION: False,
+        Trait.FLOW_SENSOR: car.has_maf,
+        Trait.PRESSURE_SENSOR: car.has_map,
+        Trait.CHARGED: car.turbo,
+        Trait.VALVE_THROTTLED: False,
+        Trait.TWO_BANKS: car.banks == 2,
+        Trait.STOP_START: False,
+        Trait.HYBRID: False,
+        Trait.FIXED_GEARS: True,
+    }
+    for trait, holds in truth.items():
+        assert engine.holds(trait) in (holds, None), engine[trait].text
+    assert engine.holds(Trait.COMPRESSION) is False
+    assert engine.holds(Trait.FLOW_SENSOR) is car.has_maf
+
+
+def test_an_engine_that_its_valves_throttle_is_no_diesel():
+    scene = Scene(warm_drive()).trims()
+    scene.set(MAP=97.0, TP=70.0, SPARKADV=20.0 + 8.0 * np.sin(scene.t_s))
+    engine = engine_of(scene.recording())
+    assert engine.holds(Trait.COMPRESSION) is False
+    assert engine.holds(Trait.VALVE_THROTTLED)
+
+
+def test_what_the_ecu_says_goes_before_what_its_air_looks_like():
+    drive = diesel_drive(signals="RPM VSS MAP ECT")
+    t_ns = drive.trace("RPM").t_ns[:3]
+    fuel = Trace("FUEL_TYP", "7E8", "", t_ns, np.full(3, 1.0))
+    with_fuel = Recording.of([*drive.traces(), fuel], drive.facts)
+    assert engine_of(with_fuel).holds(Trait.COMPRESSION) is not True
+
+
+@pytest.mark.parametrize(("pids", "sensor"), [((4, 5, 12, 13, 16), True), ((4, 5, 12, 14), False)])
+def test_supported_pids_speak_for_the_metering(pids, sensor):
+    recording = Scene(warm_drive()).trims().recording()
+    recording.facts.vehicle.identity = Identity(ecus={"7E8": Ecu(pids=(*pids, 11))})
+    engine = engine_of(recording)
+    assert engine.holds(Trait.FLOW_SENSOR) is sensor
+    assert engine.holds(Trait.PRESSURE_SENSOR)
+
+
+# --- engine off ---
+
+
+def _stops(kmh: float, times: int = 3) -> Recording:
+    """A warm drive whose engine stands still now and then, at that speed of the car."""
+    scene = Scene([IDLE, *[CRUISE, IDLE] * times])
+    off = np.zeros(len(scene.t_s), dtype=bool)
+    for k in range(times):
+        start = scene.starts[2 * k + 1] + 20.0 if kmh else scene.starts[2 * k + 2] + 3.0
+        off |= (scene.t_s >= start) & (scene.t_s < start + 8.0)
+    scene.signals["RPM"][off] = 0.0
+    scene.signals["MAP"][off] = 100.0
+    return scene.recording()
+
+
+def test_an_engine_that_stops_on_the_road_is_a_hybrids():
+    engine = engine_of(_stops(80.0))
+    assert engine.holds(Trait.HYBRID)
+
+
+def test_an_engine_that_stops_at_lights_is_stop_start_and_no_hybrid():
+    engine = engine_of(_stops(0.0))
+    assert engine.holds(Trait.STOP_START)
+    assert not engine.holds(Trait.HYBRID)
+
+
+def test_an_engine_speed_of_zero_while_the_engine_draws_is_no_hybrid():
+    recording = _stops(80.0)
+    manifold = recording.trace("MAP").value
+    manifold[:] = 40.0
+    assert not engine_of(recording).holds(Trait.HYBRID)
