@@ -8,11 +8,13 @@ Usage: `read_road_csv(shared_dir / "data/road-1hz/idle1.csv")`.
 from __future__ import annotations
 
 import csv
+import gzip
 from pathlib import Path
 
 import numpy as np
 
 from logbench.car.model import Car
+from logbench.importing.run import read_file
 from logbench.recording.model import Facts, LinkFacts, SignalFacts, Trace
 from logbench.recording.reader import Recording
 
@@ -45,6 +47,16 @@ COLUMNS = {
     "DISTANCE_TRAVELED_WITH_MIL_ON": ("MIL_DIST", "km"),
     "WARM_UPS_SINCE_CODES_CLEARED": ("WARM_UPS", ""),
 }
+
+
+def imported(path: Path, folder: Path) -> Recording:
+    """One file, packed or not, as the importer reads it; `folder` for what is unpacked."""
+    if path.suffix == ".gz":
+        plain = folder / path.stem
+        plain.write_bytes(gzip.decompress(path.read_bytes()))
+        path = plain
+    (drive,) = read_file(path).drives
+    return Recording.of(drive.traces, drive.facts)
 
 
 def read_road_csv(path: Path) -> Recording:

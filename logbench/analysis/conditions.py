@@ -13,9 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values, edges
 from logbench.analysis.grid import STEP_S, Grid, schmitt
 from logbench.analysis.model import Condition, ConditionSpan
+from logbench.analysis.starts import RUNS_RPM, TURNS_RPM, Standing, find_standing
 
 WARM_DEGC = 70.0
 """Coolant temperature from which the engine counts as warm."""
@@ -51,13 +53,15 @@ class Conditions:
     """Driving conditions of a recording.
 
     `spans`: in order of time, gaps left out. `code`: int8, shape of the grid, the place of the
-    condition in `Condition`, -1 where the recording has a gap. `running`, `warm`, `closed_loop`:
-    bool, same shape. `notes`: what had to be inferred, one sentence each. `loop_recorded` and
+    condition in `Condition`, -1 where the recording has a gap or contradicts itself. `standing`:
+    where the engine stands, by the readings themselves. `running`, `warm`, `closed_loop`: bool,
+    same shape. `notes`: what had to be inferred, one sentence each. `loop_recorded` and
     `warm_recorded` say whether `closed_loop` and `warm` rest on recorded signals.
     """
 
     spans: tuple[ConditionSpan, ...]
     code: Codes
+    standing: Standing
     running: Mask
     warm: Mask
     closed_loop: Mask
@@ -82,6 +86,7 @@ class _Inputs:
     coolant: Values | None
     loop: Values | None
     running: Mask
+    standing: Standing
     idle_rpm: float = 750.0
     notes: list[str] = field(default_factory=list)
 
@@ -97,12 +102,13 @@ def classify(grid: Grid, compression: bool | None = None) -> Conditions:
     for condition, mask in reversed(list(masks.items())):
         code[mask] = _CODE[condition]
     code[~x.running] = _UNKNOWN
-    _standing_engine(code, x)
+    _standing_engine(code, x, grid)
     code = _tidy(code)
     closed, loop_recorded = _closed_loop(code, x)
     return Conditions(
         spans=_spans(code, grid),
         code=code,
+        standing=x.standing,
         running=x.running,
         warm=warm,
         closed_loop=closed,
@@ -120,9 +126,13 @@ def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
     if rpm is None:
         rpm = _engine_speed_unknown(grid, speed)
         notes.append("Engine speed was not recorded; driving conditions are rough.")
+    standing = find_standing(grid.traces)
+    if standing.contradicted:
+        rpm = np.where(alignment.inside(grid.t_ns, standing.contradicted), np.nan, rpm)
+        notes.append("Engine speed reads 0 where other signals say that the engine runs.")
     if speed is None:
         notes.append("Vehicle speed was not recorded; the car is taken as standing still.")
-    running, throttle = schmitt(rpm, 450.0, 250.0), grid.linear("TP", "TAC_PCT", "TP_R")
+    running, throttle = schmitt(rpm, RUNS_RPM, 250.0), grid.linear("TP", "TAC_PCT", "TP_R")
     if throttle is not None and (compression or _stands_open(throttle[running])):
         throttle = None
         notes.append("The throttle flap stands open: it says nothing of the driver's foot.")
@@ -134,6 +144,7 @@ def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
         coolant=grid.slow("ECT"),
         loop=grid.held("FUELSYS1"),
         running=running,
+        standing=standing,
         notes=notes,
     )
 
@@ -243,17 +254,17 @@ def _fuel_cut(x: _Inputs, rest: Mask | None) -> Mask:
     return cut
 
 
-def _standing_engine(code: Codes, x: _Inputs) -> None:
+def _standing_engine(code: Codes, x: _Inputs, grid: Grid) -> None:
     """Key on, cranking and engine off, where the engine does not run; in place."""
     known = np.isfinite(x.rpm) & ~x.running
     had_run = np.maximum.accumulate(x.running) if len(code) else x.running
-    standing = known & (x.rpm < 50.0)
-    code[standing & ~had_run] = _CODE[Condition.KEY_ON]
-    code[standing & had_run] = _CODE[Condition.ENGINE_OFF]
-    turning = known & (x.rpm >= 50.0)
+    code[known & ~had_run] = _CODE[Condition.KEY_ON]
+    code[known & had_run] = _CODE[Condition.ENGINE_OFF]
+    turning = known & (x.rpm >= TURNS_RPM)
     for a, b in edges(turning):
         dying = a > 0 and x.running[a - 1]
         code[a:b] = _CODE[Condition.ENGINE_OFF if dying else Condition.CRANKING]
+    code[known & alignment.inside(grid.t_ns, x.standing.starts)] = _CODE[Condition.CRANKING]
 
 
 def _closed_loop(code: Codes, x: _Inputs) -> tuple[Mask, bool]:

@@ -222,10 +222,9 @@ class View:
         manifold = self.trace("MAP")
         if manifold is None:
             return None
-        rest = alignment.inside(
-            manifold.t_ns, self.spans(Condition.KEY_ON, Condition.ENGINE_OFF)
-        ) & np.isfinite(manifold.value)
-        return float(np.median(manifold.value[rest])) if rest.sum() >= 3 else None
+        still = alignment.inside(manifold.t_ns, self.conditions.standing.still)
+        rest = manifold.value[still & np.isfinite(manifold.value)]
+        return float(np.median(rest)) if len(rest) else None
 
 
 def evidence(spans: Sequence[Span], t_ns: Times) -> tuple[Span, ...]:

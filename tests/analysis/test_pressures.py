@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from logbench.analysis.model import Verdict
@@ -35,6 +36,20 @@ def test_a_healthy_engine():
 )
 def test_engine_off_agreement(off, verdict):
     assert pressures(idle(off_kpa=off))["engine off"].verdict is verdict
+
+
+@pytest.mark.parametrize(("off", "verdict"), [(101, Verdict.WITHIN), (111, Verdict.ACT)])
+def test_one_reading_with_the_engine_off_is_judged_to_its_rounding(off, verdict):
+    scene = Scene([Phase(1, 0, load=0, map_kpa=off), IDLE], hz=0.5)
+    finding = pressures(scene)["engine off"]
+    assert finding.verdict is verdict
+    assert finding.uncertainty == pytest.approx(1.0)
+
+
+def test_engine_off_is_held_against_the_barometer_of_that_time():
+    scene = Scene([KEY_ON, IDLE, Phase(1800, 2000, kmh=80, tp=22)], hz=1.0)
+    scene.set(BARO=np.where(scene.t_s < 200, 100.0, 88.0))  # then up a mountain
+    assert pressures(scene)["engine off"].value == pytest.approx(0.0, abs=0.6)
 
 
 def test_low_idle_vacuum_is_watched_never_acted_on():

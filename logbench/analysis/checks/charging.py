@@ -1,27 +1,31 @@
 """Battery and alternator: rest, cranking, recovery and the running level.
 
-Inputs: `VPWR`, the voltage at the engine computer; `RPM` tells cranking from running; `AAT`, `IAT`
-or `ECT` for the cold. Enabled: key on before a start; a second around each cranking, where the
-voltage dipped and came at 3 Hz or more; running, from half a minute after a start, for a minute.
-Method: median at rest; the lowest sample of the cranking, carried to 21 degC; the highest sustained
-(95 of 100 samples) while running. A tester polls too slowly for the inrush dip, so the lowest
-voltage is called 'lowest seen'. Smart charging holds the level low on purpose: so the highest
-sustained voltage is judged, and `act` needs an overrun or ten minutes of running in which it should
-have come up. Uncertainty: the meter's 0.05 V; of the dip only that of its sample. Evidence: the
+Inputs: `VPWR`, the voltage at the engine computer; `RPM`, `MAP` tell standing from cranking and
+running; `AAT`, `IAT` or `ECT` for the cold. Enabled: key on before a start; a start in which the
+dip of the voltage holds three readings or more; running, from half a minute after a start, for a
+minute. Method: median at rest; of the cranking the lowest level that lasts a fifth of a second and
+three readings (the median of each such stretch, which the starter's first rush of current, over in
+a tenth, does not reach), carried to 21 degC; the highest sustained (95 of 100 samples) while
+running. One reading in a dip may be the rush or the level: it judges nothing. Smart charging holds
+the level low on purpose: so the highest sustained voltage is judged, and `act` needs an overrun or
+ten minutes of running in which it should have come up. Uncertainty: the meter's 0.05 V, 0.1 V where
+fewer than three readings tell the rest [CP]; of the dip only that of its samples. Evidence: the
 stretches named.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Coverage, Finding, Span
+from logbench.analysis.starts import SAGGED_V
 from logbench.analysis.statement import said
-from logbench.analysis.view import View
+from logbench.analysis.view import Samples, View
 
 KEY = "charging"
 TITLE = "Battery and charging"
@@ -29,8 +33,11 @@ STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
 INPUTS = ("VPWR",)
 
-DIP_V = 0.7
-"""A drop below the rest by less than this: the dip fell between two samples."""
+LEVEL_S, LEVEL_READINGS = 0.2, 3
+"""The rush of current of a starter that begins to turn lasts about a tenth of a second [CP]: the
+median of a stretch of twice that is a level that it was held at."""
+FEW_DIFFER_V = 0.5
+"""Few readings at rest that differ by more show a large consumer come or go, not the rest. [CP]"""
 RUN_IN_S = 30.0
 LEAST_RUNNING_S = 60.0
 LONG_RUNNING_S = 600.0
@@ -53,13 +60,19 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 def _rest(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "rest before the start")
-    spans = view.spans(Condition.KEY_ON)
+    spans = view.conditions.standing.key_on
     found = view.samples(spans, "VPWR")
-    if len(found) < 3:
-        return subject.not_judged("Key on, engine off was not recorded.", "crank")
+    if len(found) == 0:
+        text = "No voltage was read with the key on and the engine surely at a standstill."
+        return subject.not_judged(text, "crank")
+    few = len(found) < LEVEL_READINGS
+    if few and np.ptp(found.value) > FEW_DIFFER_V:
+        text = "The few readings with the key on and the engine off do not agree."
+        return subject.not_judged(text, "crank", evidence=spans, lacks=Coverage.UNCERTAIN)
+    remarks = ("one reading only" if len(found) == 1 else "two readings only",) if few else ()
     return subject.judged(
         "Voltage with the engine off",
-        Measured(float(np.median(found.value)), 0.05, spans),
+        Measured(float(np.median(found.value)), 0.1 if few else 0.05, spans, remarks),
         bands["resting_voltage"],
         "low_rested",
     )
@@ -67,47 +80,70 @@ def _rest(view: View, bands: Bands) -> Finding:
 
 def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     subject = Subject(KEY, "cranking")
-    spans = _starts(view)
-    found = view.samples(spans, "VPWR")
-    if len(found) == 0:
+    spans = view.conditions.standing.starts
+    dips = [dip for span in spans if len(dip := _dip(view, span))]
+    if not spans:
         return subject.not_judged("No start of the engine was recorded.", "crank")
-    at = int(np.argmin(found.value))
-    lowest = float(found.value[at])
-    rest = view.samples(view.spans(Condition.KEY_ON), "VPWR").value
-    level = float(np.median(rest)) if len(rest) else 12.4
-    band = bands["cranking_voltage"]
-    dip = level - lowest
-    if dip < DIP_V or (step_s > 0.3 and lowest >= (band.within[0] or 0.0)):
-        text = said(
-            "Lowest seen {v:.1f V} at one sample every {step:.1f s}: it may be missed.",
-            v=lowest,
-            step=step_s,
+    levels = [level for dip in dips if np.isfinite(level := _level(dip))]
+    if not levels:
+        return subject.not_judged(
+            _why_no_level(dips, step_s), "crank", evidence=spans, lacks=Coverage.UNCERTAIN
         )
-        return subject.not_judged(text, "crank", evidence=spans, lacks=Coverage.UNCERTAIN)
-    degc = view.at(found.t_ns[at : at + 1], "AAT", "IAT", "ECT", within_s=60.0)[0]
+    level, lowest = min(levels), min(float(dip.value.min()) for dip in dips)
+    degc = view.at(np.array([spans[0].start_ns]), "AAT", "IAT", "ECT", within_s=60.0)[0]
     cold = max(0.0, LIKE_DEGC - float(degc)) if np.isfinite(degc) and degc < 15.0 else 0.0
-    remarks = [said("lowest seen, one sample every {s:.1f s}; the true dip is deeper", s=step_s)]
+    remarks = [said("lowest level that lasted; lowest seen {v:.1f V}", v=lowest)]
     if cold:
-        seen = said("{v:.1f V} at {t:.0f degC}", v=lowest, t=degc)
+        seen = said("{v:.1f V} at {t:.0f degC}", v=level, t=degc)
         remarks.append(said("{seen}, judged as if at {t:.0f degC}", seen=seen, t=LIKE_DEGC))
+    first = dips[0]
     numbers = {
         "lowest_v": lowest,
-        "dip_v": dip,
-        "recovery_s": _recovery_s(view, int(found.t_ns[at])),
+        "dip_v": _rested_v(view) - lowest,
+        "recovery_s": _recovery_s(view, int(first.t_ns[int(np.argmin(first.value))])),
     }
     return subject.judged(
         "Cranking voltage",
-        Measured(lowest + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
-        band,
+        Measured(level + cold * COLD_V_PER_DEGC, 0.02, spans, tuple(remarks), numbers),
+        bands["cranking_voltage"],
         "low_crank",
     )
 
 
-def _starts(view: View) -> tuple[Span, ...]:
-    """From just before the starter turns to just after the engine runs, each start."""
-    cranks = view.spans(Condition.CRANKING)
-    reach = int(1.0 * NS)
-    return tuple(Span(s.start_ns - reach, s.end_ns + reach // 2) for s in cranks)
+def _rested_v(view: View) -> float:
+    """The voltage before the start; a middling one where it was not read."""
+    rest = view.samples(view.conditions.standing.key_on, "VPWR").value
+    return float(np.median(rest)) if len(rest) else 12.4
+
+
+def _dip(view: View, start: Span) -> Samples:
+    """The readings of a start that the starter draws down."""
+    found = view.samples((start,), "VPWR")
+    low = found.value < _rested_v(view) - SAGGED_V
+    return Samples(found.t_ns[low], found.value[low], found.group[low])
+
+
+def _level(dip: Samples) -> float:
+    """The lowest level of a dip that lasted; NaN where there are too few readings for one."""
+    per_s = len(dip) / max(float(dip.t_ns[-1] - dip.t_ns[0]) / NS, 1e-3)
+    size = max(LEVEL_READINGS, round(LEVEL_S * per_s) + 1)
+    if len(dip) < size:
+        return float("nan")
+    return float(np.median(sliding_window_view(dip.value, size), axis=1).min())
+
+
+def _why_no_level(dips: list[Samples], step_s: float) -> str:
+    if not dips:
+        return said(
+            "No dip of the voltage was seen in the start, at one reading every {step:.1f s}.",
+            step=step_s,
+        )
+    return said(
+        "Lowest seen {v:.1f V}, at one reading every {step:.1f s}: too slow to tell the starter's"
+        " first rush of current from the level at which it turns.",
+        v=min(float(dip.value.min()) for dip in dips),
+        step=step_s,
+    )
 
 
 def _recovery_s(view: View, from_ns: int) -> float:

@@ -20,10 +20,11 @@ from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding
+from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
+from logbench.recording.model import Trace
 
 KEY = "pressures"
 TITLE = "Manifold and barometric pressure"
@@ -31,6 +32,11 @@ PLAIN = "The pressure in the intake"
 STRIPS = (("MAP", "BARO"), ("RPM",))
 ORDER = 6
 INPUTS = ("MAP", "BARO")
+
+LEAST_READINGS = 3
+ROUNDED_KPA = 1.0
+"""What two readings rounded to 1 kPa may differ by at most without a difference."""
+MINUTE_NS = 60 * alignment.NS
 
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
@@ -43,19 +49,34 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
 def _engine_off(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "engine off")
     baro = view.trace("BARO")
-    spans = view.spans(Condition.KEY_ON)
+    spans = view.conditions.standing.key_on
     found = view.samples(spans, "MAP")
     if baro is None:
         return subject.not_recorded(view, ["BARO"], "off")
-    if len(found) < 3:
-        return subject.not_judged("MAP with the engine off before a start was not recorded.", "off")
-    around = float(np.nanmedian(baro.value))
+    if len(found) == 0:
+        text = "No MAP was read with the key on and the engine surely at a standstill."
+        return subject.not_judged(text, "off")
+    around = _around(view, baro, int(found.t_ns[-1]))
+    few = len(found) < LEAST_READINGS
     return subject.judged(
         "MAP less BARO",
-        Measured(float(np.median(found.value)) - around, 0.6, spans, numbers={"baro_kpa": around}),
+        Measured(
+            float(np.median(found.value)) - around,
+            ROUNDED_KPA if few else 0.6,
+            spans,
+            ("one reading only" if len(found) == 1 else "two readings only",) if few else (),
+            {"baro_kpa": around},
+        ),
         bands["map_against_baro"],
         "sensor",
     )
+
+
+def _around(view: View, baro: Trace, at_ns: int) -> float:
+    """The barometric pressure within a minute of that time; else the median of the drive, which may
+    have gone up and down hills."""
+    near = view.samples((Span(at_ns - MINUTE_NS, at_ns + MINUTE_NS),), "BARO").value
+    return float(np.median(near) if len(near) else np.nanmedian(baro.value))
 
 
 def _idle_vacuum(view: View, bands: Bands) -> Finding:
