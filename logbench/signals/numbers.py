@@ -162,9 +162,9 @@ _APART = 0.399
 def value_ticks(low: float, high: float, most: int) -> list[float]:
     """At most about `most` round values from `low` to `high`, but two or more, the outer ones
     two fifths of the range apart. Empty when the range is empty, or narrower than 1e-9 of its
-    values."""
+    values, or of 1."""
     span = high - low
-    if not span > 1e-9 * max(abs(low), abs(high)) or not math.isfinite(span) or most < 1:
+    if not span > 1e-9 * max(1.0, abs(low), abs(high)) or not math.isfinite(span) or most < 1:
         return []
     rough = 0.999 * span / most
     power = math.floor(math.log10(rough))

@@ -52,6 +52,7 @@ def inside(drawing: Drawing, slack: float = 3.0) -> None:
 
 @settings(max_examples=40, deadline=None)
 @example([math.nan, 5e-324])
+@example([0.0, 5.4e-14])
 @example([1.0, 1.0 + 1e-15])
 @given(st.lists(st.one_of(finite, st.just(math.nan)), min_size=2, max_size=60))
 def test_strips_stay_inside_whatever_the_values(values):
