@@ -224,6 +224,13 @@ class Grid:
         low = ndimage.minimum_filter1d(lowest, size, origin=origin, mode="nearest")
         return np.where(np.isinf(high), np.nan, high - low)
 
+    def least_of(self, values: Values, window_s: float) -> Values:
+        """Smallest of `values` over the last `window_s` of each point; NaN where not all known."""
+        size = round(window_s / STEP_S) + 1
+        lowest = np.where(np.isfinite(values), values, -np.inf)
+        low = ndimage.minimum_filter1d(lowest, size, origin=(size - 1) // 2, mode="nearest")
+        return np.where(np.isinf(low), np.nan, low)
+
     def rate_per_s(self, values: Values, window_s: float) -> Values:
         """Change of `values` per second across a window centred on each point; NaN at unknowns."""
         half = max(1, round(window_s / 2 / STEP_S))

@@ -44,6 +44,13 @@ def test_one_short_idle_is_not_judged_and_one_long_one_is_uncertain():
     assert long.uncertainty > 1.5
 
 
+def test_load_is_judged_in_readings_of_every_two_seconds():
+    phases = [Phase(60, 750), *[Phase(8, 2500, kmh=70, tp=40, load=70, trim=(14.0, 14.0))] * 6]
+    found = trims(Scene(phases, hz=0.5).trims(1))["bank 1, load"]
+    assert found.verdict is Verdict.WATCH
+    assert found.value == pytest.approx(14.0, abs=1.5)
+
+
 def test_the_parts_of_the_total_are_kept():
     numbers = trims(drive(idle=10.0))["bank 1, warm idle"].numbers
     assert numbers["short_term_pct"] == pytest.approx(3.0, abs=0.4)

@@ -68,6 +68,14 @@ def test_a_pause_in_the_warm_up_is_no_level():
     assert level.value == pytest.approx(88.0, abs=1.0)
 
 
+@pytest.mark.parametrize(("air", "verdict"), [(25.0, Verdict.WATCH), (8.0, Verdict.NOT_JUDGED)])
+def test_a_level_at_idle_is_watched_in_mild_air_and_not_judged_in_cold(air, verdict):
+    """Common practice, no source: without a load the heater may hold an engine down."""
+    scene = Scene([Phase(600, 750)], hz=1)
+    level = warm_up(scene.set(ECT=np.full(len(scene.t_s), 74.0), IAT=air))[LEVEL]
+    assert level.verdict is verdict
+
+
 def test_a_coolant_that_sinks_on_the_road_and_climbs_at_stops():
     # trade-notes 3, common practice: falls with speed, climbs at a stop
     road = Phase(100, 1900, kmh=70, tp=22, load=35)

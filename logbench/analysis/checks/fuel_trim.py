@@ -38,16 +38,14 @@ INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
 PARTS = (trim_pattern,)
 
-MIN_SECONDS = 20.0
-LEAST_LOAD_S = 4.0
-"""What is held under load never lasts."""
-MIN_SAMPLES = 8
+LEAST, LEAST_LOAD = (8, 20.0), (5, 4.0)
+"""Samples and seconds that a cell needs: what is held under load never lasts."""
 STRETCH_PCT = 0.9
 """Standard deviation of a cell between two stretches of one drive: purge, load and learning differ.
 Half width where there are too few of them to show it. [open road data, measured: 27 drives]"""
-BRISK_PCT = 38.0
-LOAD_PCT = 55.0
-"""Calculated load from which a driving sample counts as `brisk cruise` and as `load`."""
+BRISK_PCT, LOAD_PCT = 38.0, 50.0
+"""Calculated load from which a driving sample counts as `brisk cruise`; and as `load`, where it was
+not below the former for `SETTLE_S`. [CP]"""
 
 SETTLE_PCT_S = 1.0
 """Rate of change up to which the trims have caught up with the operating point: a change of 20
@@ -82,8 +80,8 @@ class TrimCell:
     @property
     def enough(self) -> bool:
         """Whether it rests on enough samples and seconds to be judged."""
-        least = LEAST_LOAD_S if self.cell == "load" else MIN_SECONDS
-        return self.total.n >= MIN_SAMPLES and self.seconds >= least
+        n, seconds = LEAST_LOAD if self.cell == "load" else LEAST
+        return self.total.n >= n and self.seconds >= seconds
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -135,17 +133,19 @@ def _cell_masks(view: View) -> dict[str, Mask]:
     }
     masks["light cruise"] &= ~brisk
     masks["brisk cruise"] &= brisk
-    calm = heavy if load is None else heavy & (view.grid.span_of(load, SETTLE_S, 0.2) <= 20.0)
-    out = found.mask(Condition.FULL_THROTTLE, Condition.FUEL_CUT)
-    masks["load"] = usable & calm & ~out
+    last = view.grid.held("LOAD_PCT", "LOAD_ABS")
+    if load is not None and last is not None:  # by the reading before, too, where they are slow
+        heavy = heavy & (last >= LOAD_PCT) & (view.grid.least_of(load, SETTLE_S) >= BRISK_PCT)
+    masks["load"] = usable & heavy & ~found.mask(Condition.FULL_THROTTLE, Condition.FUEL_CUT)
     return masks
 
 
 def _settled(view: View, bank: int) -> Mask:
     """Where the total fuel trim does not run: its mean over the next three seconds against that
-    over the last three changes by at most `SETTLE_PCT_S`."""
-    total = view.grid.linear(f"TOTAL_TRIM{bank}")
-    if total is None or len(total) == 0:
+    over the last three changes by at most `SETTLE_PCT_S`. Of fewer than three readings in that
+    time the scatter of the trim would tell: there it is not asked."""
+    total, trace = view.grid.linear(f"TOTAL_TRIM{bank}"), view.trace(f"TOTAL_TRIM{bank}")
+    if total is None or trace is None or alignment.interval_s(trace) > SETTLE_S / 3.0:
         return np.ones(len(view.grid), dtype=bool)
     known = np.isfinite(total)
     size = round(SETTLE_S / STEP_S)
@@ -189,7 +189,7 @@ def _without_purge(view: View, t_ns: alignment.Times, good: Mask) -> tuple[Mask,
     """Samples without purge vapour, if there are enough of them; else all, with a remark."""
     purge = view.last(t_ns, "EVAP_PCT", max_age_s=10.0)
     clean = good & ~(purge > PURGE_PCT)
-    if clean.sum() >= max(MIN_SAMPLES, 0.3 * good.sum()):
+    if clean.sum() >= max(LEAST[0], 0.3 * good.sum()):
         return clean, ()
     if not good.any():
         return good, ()

@@ -50,6 +50,10 @@ ROAD_SPEED_KMH = 40.0
 COLD_AIR_DEGC = 5.0
 COLD_AIR = "the heater and the cold alone may hold a lightly loaded engine down"
 """Why nothing below that temperature of the air, or of an unknown one, is more than `watch`."""
+MILD_AIR_DEGC = 15.0
+IDLING = "an idling engine may not load the thermostat"
+"""In milder air an idling engine warms up to its thermostat, if slowly, unless the heater takes it
+all: lower than that is `watch` at most. [CP]"""
 LOOP_LATEST_S = 300.0
 LOOP_AIR_DEGC = 10.0
 """The time to closed loop is known for warmer air. [Pub: P0125 text]"""
@@ -358,10 +362,10 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     lowest, good = (band.watch[0] or 0.0) + base, (band.within[0] or 0.0) + base
     value, spans, remark = found.level_degc, found.level_spans, ""
     minutes = found.duration_s / 60.0
-    held_by_cold = found.intake_degc < COLD_AIR_DEGC
+    at_most = COLD_AIR if found.intake_degc < COLD_AIR_DEGC else ""
     if np.isfinite(value) and (found.level_driving or value >= good):
         remark = said(
-            "no longer rising over {window:.0f s} {where}, at {seconds:.0f s} of the drive",
+            "no longer rising over {window:.0f s} {where} ({seconds:.0f s} of the drive)",
             window=ROAD_WINDOW_S if found.level_driving else LEVEL_WINDOW_S,
             where="on the road" if found.level_driving else "of any running",
             seconds=alignment.total_s(spans),
@@ -374,6 +378,9 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
             return _mostly_idle(found.highest_degc, subject)
         value, spans = found.highest_degc, (found.span,)
         remark = said("the highest seen in {minutes:.0f} minutes", minutes=minutes)
+    elif np.isfinite(value) and found.intake_degc >= MILD_AIR_DEGC:
+        remark = said("no longer rising over {s:.0f s}, mostly at idle", s=LEVEL_WINDOW_S)
+        at_most = IDLING
     elif np.isfinite(value):
         return _mostly_idle(value, subject)
     else:
@@ -390,7 +397,7 @@ def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
         Measured(value - base, 0.6, spans, (remark,), found.numbers | {"level_degc": value}),
         band,
         "too_hot" if value >= good else "too_cold_sensor" if sensor_cold else "too_cold",
-        watch_at_most=COLD_AIR if value < good and held_by_cold else "",
+        watch_at_most=at_most if value < good else "",
     )
 
 
