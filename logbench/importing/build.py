@@ -36,6 +36,8 @@ from logbench.system.limits import DRIVES, TRACES
 Rows = npt.NDArray[np.intp]
 _NO_ROWS: Rows = np.empty(0, np.intp)
 
+OUT_OF_RANGE = "is out of the range of"
+
 JUMP_BACK_NS = 1_000_000_000
 """Times that fall by this or more begin a new drive; smaller falls are put in order."""
 
@@ -81,14 +83,24 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
         if (drive := _drive(sheet, mapping, times, found, drive_of == number, source)) is not None
     ]
     if not made:
+        why = _why_nothing(mapping, times, report)
         raise ImportFileError(
-            f"Nothing in {source} could be imported: no column is known as a signal; "
-            "correct the mapping and try again."
+            f"Nothing in {source} could be imported: {why}; correct the mapping and try again."
         )
     report.samples = sum(len(trace) for drive in made for trace in drive.traces)
     for drive in made:
         drive.facts.extra["import"] |= {"left_out": report.left_out, "remarks": report.remarks}
     return Imported(tuple(made), report, mapping)
+
+
+def _why_nothing(mapping: Mapping, times: RowTimes, report: Report) -> str:
+    if not any(column.used for column in mapping.columns):
+        return "no column is known as a signal"
+    if not times.known.any():
+        return "no time could be read"
+    if any(OUT_OF_RANGE in reason for _, reason in report.counts):
+        return "all its values lie outside of their signals' ranges"
+    return "no value could be read"
 
 
 def _is_newest_first(times: RowTimes) -> bool:
@@ -257,7 +269,7 @@ def _column_samples(
         outside &= present  # values that the standard's encoding cannot hold
         for k in np.flatnonzero(outside):
             text = _cell(column, int(rows[k])) or f"{value[k]:g}"
-            reason = f"is out of the range of {signal.acronym}"
+            reason = f"{OUT_OF_RANGE} {signal.acronym}"
             report.leave_out(int(sheet.lines[rows[k]]), chosen.column, text, reason)
         present = present & ~outside
     return _Samples(chosen.signal, ecu, target, rows[present], value[present])

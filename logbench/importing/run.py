@@ -12,6 +12,7 @@ from logbench.errors import AnotherCarError, ImportFileError
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
 from logbench.importing.model import Imported, Mapping, Report, recall
+from logbench.importing.outcome import without_nonsense
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts
 from logbench.system.folders import FolderTooLargeError, files_below
@@ -96,14 +97,14 @@ def read_file(path: Path, mapping: Mapping | None = None, memory: Path | None = 
     """
     kind = format_of(path)
     if kind.drives is not None:
-        return kind.drives(path)
+        return without_nonsense(kind.drives(path), path.name)
     assert kind.sheet is not None
     sheet, used = kind.sheet(path, mapping, None)
     if mapping is None:
         kept = recall(sheet.fingerprint, memory)
         if kept is not None:
             sheet, used = kind.sheet(path, kept, None)
-    return build(sheet, used, path.name)
+    return without_nonsense(build(sheet, used, path.name), path.name)
 
 
 def import_file(
