@@ -15,8 +15,8 @@ from logbench.importing.cells import (
     labels_of,
     parse_column,
     rows_of_each,
-    unique_texts,
 )
+from logbench.importing.clocks import find_time
 from logbench.importing.model import (
     ColumnMap,
     Drive,
@@ -25,8 +25,9 @@ from logbench.importing.model import (
     Report,
     imported_facts,
 )
+from logbench.importing.parts import Owner, clock_groups, groups_of
 from logbench.importing.sheet import Column, Sheet
-from logbench.importing.times import RowTimes, find_time, row_times, spread_even
+from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
 from logbench.recording.renewal import renewals
 from logbench.signals.table import table
@@ -46,6 +47,36 @@ _FALLS = 4
 
 OWN_ZERO_NS = 60_000_000_000
 """A relative clock that begins within its first minute keeps its zero; others start at 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """When each row was, and whose."""
+
+    times: RowTimes
+    groups: npt.NDArray[np.int64]
+    owners: list[Owner]
+    clocks: npt.NDArray[np.int64]
+    """Number of the clock that a row goes by."""
+
+    @classmethod
+    def of(cls, sheet: Sheet, mapping: Mapping) -> _Rows:
+        groups, owners = groups_of(sheet, mapping.split)
+        clocks = clock_groups(sheet, groups, mapping.long)
+        times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands, clocks)
+        return cls(times, groups, owners, clocks)
+
+    @property
+    def newest_first(self) -> bool:
+        """Whether the times fall from row to row, but for a few (between drives)."""
+        step = np.concatenate([np.diff(self.times.t_ns[rows]) for rows in self.of_each_clock()])
+        return bool((step < 0).sum() > _FALLS * (step > 0).sum())
+
+    def of_each_clock(self) -> list[Rows]:
+        """Rows of known time of each clock."""
+        known_rows = np.flatnonzero(self.times.known)
+        order = known_rows[np.argsort(self.clocks[known_rows], kind="stable")]
+        return np.split(order, np.flatnonzero(np.diff(self.clocks[order])) + 1)
 
 
 @dataclass(slots=True)
@@ -69,18 +100,19 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
     _refuse_misfit(sheet, mapping)
     report = Report(rows=sheet.rows)
     _report_shape(sheet, report)
-    times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands)
-    if _is_newest_first(times):
+    rows = _Rows.of(sheet, mapping)
+    if rows.newest_first:
         report.remark("The rows stand newest first: they are read from the last to the first.")
         sheet = sheet.turned()
-        times = row_times(sheet, mapping.time, mapping.decimal, mapping.thousands)
+        rows = _Rows.of(sheet, mapping)
+    times = rows.times
     _report_time(sheet, mapping, times, report)
     found = list(_samples(sheet, mapping, report))
-    drive_of = _drives(sheet, mapping, times)
+    drive_of = _drives(sheet, mapping, rows)
     made = [
         drive
         for number in range(int(drive_of.max(initial=-1)) + 1)
-        if (drive := _drive(sheet, mapping, times, found, drive_of == number, source)) is not None
+        if (drive := _drive(sheet, mapping, rows, found, drive_of == number, source)) is not None
     ]
     if not made:
         why = _why_nothing(mapping, times, report)
@@ -101,12 +133,6 @@ def _why_nothing(mapping: Mapping, times: RowTimes, report: Report) -> str:
     if any(OUT_OF_RANGE in reason for _, reason in report.counts):
         return "all its values lie outside of their signals' ranges"
     return "no value could be read"
-
-
-def _is_newest_first(times: RowTimes) -> bool:
-    """Whether the times fall from row to row, but for a few (between drives)."""
-    step = np.diff(times.t_ns[times.known])
-    return bool((step < 0).sum() > _FALLS * (step > 0).sum())
 
 
 def _fitted(sheet: Sheet, mapping: Mapping) -> Mapping:
@@ -175,6 +201,8 @@ def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report
         report.remark(f"No column tells the time: rows are taken as {period} apart.")
     if mapping.time.spread:
         report.remark(f"Several rows share a time in '{name}': they are spread evenly.")
+    for note in times.notes:
+        report.remark(note)
     if times.zero is not None and times.zero.tzinfo is None:
         report.remark("The times name no time zone: the drive's start is kept as local time.")
 
@@ -278,15 +306,12 @@ def _column_samples(
 # --- drives -------------------------------------------------------------------------------------
 
 
-def _drives(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.int64]:
+def _drives(sheet: Sheet, mapping: Mapping, rows_of: _Rows) -> npt.NDArray[np.int64]:
     """Number of the drive of each row, -1 where the time is unknown."""
-    number = np.zeros(sheet.rows, np.int64)
-    if mapping.split.place is not None and mapping.split.place < len(sheet.columns):
-        names = sheet.columns[mapping.split.place].all_texts()
-        number = unique_texts(names)[1].astype(np.int64)
+    times, number = rows_of.times, rows_of.groups
     if mapping.split.on_restart:
-        number = _numbered_pairs(number, _restarts(sheet, mapping, times))
-    number[~times.known] = -1
+        number = _numbered_pairs(number, _restarts(sheet, rows_of))
+    number = np.where(times.known, number, -1)
     _refuse_many(number)
     gap_ns = round(mapping.split.gap_s * 1e9)
     part = np.zeros(sheet.rows, np.int64)
@@ -317,36 +342,24 @@ def _numbered_pairs(a: npt.NDArray[np.int64], b: npt.NDArray[np.int64]) -> npt.N
     return np.asarray(np.maximum(a, 0) * (int(b.max(initial=0)) + 1) + b)
 
 
-def _restarts(sheet: Sheet, mapping: Mapping, times: RowTimes) -> npt.NDArray[np.int64]:
-    """How often the time has jumped back before each row.
-
-    A long file may be sorted by signal: then each signal's own rows are looked at.
-    """
+def _restarts(sheet: Sheet, rows_of: _Rows) -> npt.NDArray[np.int64]:
+    """How often the clock of each row has jumped back before it."""
     out = np.zeros(sheet.rows, np.int64)
-    groups = [np.flatnonzero(times.known)]
-    if mapping.long is not None:
-        keys = sheet.columns[mapping.long.name].all_texts()
-        if mapping.long.ecu is not None:
-            keys = keys + "\0" + sheet.columns[mapping.long.ecu].all_texts()
-        changes = int((keys[1:] != keys[:-1]).sum())
-        each = rows_of_each(keys)
-        if changes <= 2 * len(each):
-            groups = [rows[times.known[rows]] for rows in each.values()]
-    for rows in groups:
-        back = np.diff(times.t_ns[rows], prepend=times.t_ns[rows[:1]]) <= -JUMP_BACK_NS
-        out[rows] = np.cumsum(back)
+    t_ns = rows_of.times.t_ns
+    for rows in rows_of.of_each_clock():
+        out[rows] = np.cumsum(np.diff(t_ns[rows], prepend=t_ns[rows[:1]]) <= -JUMP_BACK_NS)
     return out
 
 
 def _drive(
     sheet: Sheet,
     mapping: Mapping,
-    times: RowTimes,
+    rows_of: _Rows,
     found: list[_Samples],
     mine: npt.NDArray[np.bool_],
     source: str,
 ) -> Drive | None:
-    rows = np.flatnonzero(mine)
+    rows, times = np.flatnonzero(mine), rows_of.times
     if not len(rows):
         return None
     t_ns = np.zeros(sheet.rows, np.int64)
@@ -368,6 +381,10 @@ def _drive(
         return None
     traces = tuple(_trace(parts, t_ns) for _, parts in sorted(merged.items()))
     facts = _facts(mapping, times, zero_ns, traces, source)
+    owner = rows_of.owners[rows_of.groups[rows[0]]]
+    facts.vehicle = owner.vehicle
+    if owner.trip:
+        facts.extra["import"]["trip"] = owner.trip
     for trace, renewal in zip(traces, renewals(traces), strict=True):
         if renewal.held > 1.0 and trace.signal in facts.signals:
             facts.signals[trace.signal].held_rows = round(renewal.held, 3)

@@ -5,27 +5,31 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from itertools import islice
 
 import numpy as np
 
 from logbench.errors import ImportFileError
 from logbench.importing.cells import EMPTY, labels_of, marks_of, parse_column, rows_of_each
+from logbench.importing.clocks import find_time
 from logbench.importing.model import (
     SURE,
     ColumnMap,
     LongMap,
     Mapping,
     SplitMap,
+    TimeMap,
     UnitFrom,
 )
 from logbench.importing.names import Match, fits, is_kind, matches, take_apart
+from logbench.importing.parts import clock_groups, groups_of, likely_splits, named_split
 from logbench.importing.sheet import Column, Dialect, Sheet
-from logbench.importing.times import find_time
 from logbench.signals.table import table
 from logbench.signals.units import convert, known
 from logbench.system.limits import SHEET_COLUMNS
 
-_HEX_PID = re.compile(r"(?:0x|01\s*)?([0-9A-Fa-f]{2})")
+_HEX_PID = re.compile(r"(?:0x)?(?:0?1\s*(?=[0-9A-F]{2}))?([0-9A-F]{1,2})h?", re.IGNORECASE)
+"""`0C`, `0x0C`, `010C`, `01 0C`, `10C`, `0Ch`: the PID with or without service 01."""
 
 
 def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
@@ -41,10 +45,10 @@ def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
         thousands=thousands,  # type: ignore[arg-type]  # validated by the model
         header_row=dialect.header_row,
         units_row=bool(sheet.units),
-        time=find_time(sheet, decimal),
-        split=_find_split(sheet),
     )
-    mapping.long = _find_long(sheet, mapping)
+    name = _find_names(sheet)
+    mapping.split, mapping.time = _find_clock(sheet, decimal, name)
+    mapping.long = None if name is None else _find_long(sheet, mapping, name)
     if mapping.long is not None:
         mapping.layout = "long"
         mapping.columns = _map_names(sheet, mapping, mapping.long)
@@ -54,37 +58,80 @@ def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
     return mapping
 
 
-def _find_split(sheet: Sheet) -> SplitMap:
-    for place, column in enumerate(sheet.columns):
-        if is_kind(column.name, "drive"):
-            values = [cell for cell in column.sample() if cell]
-            if values and len(set(values)) <= max(50, len(values) // 20):
-                return SplitMap(place=place)
-    return SplitMap()
+def _find_clock(sheet: Sheet, decimal: str, name: int | None) -> tuple[SplitMap, TimeMap]:
+    """What tells cars and drives apart, and the time. A column that nobody named so tells them
+    apart, if the clock goes well for each of its values but not from row to row."""
+    ecu = next((k for k, c in enumerate(sheet.columns) if is_kind(c.name, "ecu")), None)
+    long = None if name is None else LongMap(name=name, value=name, ecu=ecu)
+
+    def tried(split: SplitMap) -> TimeMap:
+        groups = clock_groups(sheet, groups_of(sheet, split)[0], long)
+        return find_time(sheet, decimal, groups, long)
+
+    split = named_split(sheet)
+    time = tried(split)
+    if time.confidence < _POOR_CLOCK and not split.places:
+        likely = islice(likely_splits(sheet), _MOST_TRIED)
+        others = [(other, tried(other)) for other in likely]
+        better = [pair for pair in others if pair[1].confidence > time.confidence + 0.2]
+        if better:
+            return max(better, key=lambda pair: pair[1].confidence)
+    return split, time
 
 
-def _find_long(sheet: Sheet, mapping: Mapping) -> LongMap | None:
-    """The long layout's columns: one of names, one of values; None for the wide layout."""
-    if sheet.rows == 0:
-        return None
-    place = {
-        kind: [k for k, c in enumerate(sheet.columns) if is_kind(c.name, kind)]
-        for kind in ("name", "value", "unit", "ecu")
-    }
-    taken = set(mapping.time.places)
-    for name in place["name"]:
-        values = [k for k in place["value"] if k != name and k not in taken]
-        texts = [cell for cell in sheet.columns[name].sample(1000) if cell]
-        if not values or not texts or name in taken:
+_POOR_CLOCK = 0.6
+"""Below it there may be several clocks that take turns."""
+_MOST_TRIED = 10
+
+
+def _find_names(sheet: Sheet) -> int | None:
+    """The column of a long file that names the signals; None in a wide one. A column that is not
+    headed so is taken for it where hardly any other is headed as a signal."""
+    headed = [k for k, c in enumerate(sheet.columns) if is_kind(c.name, "name")]
+    signals = sum(bool(m) and m[0].confidence >= 0.9 for m in map(matches, sheet.names))
+    among = headed or (range(len(sheet.columns)) if signals <= 1 and sheet.rows > 2 else ())
+    for place in among:
+        texts = {cell for cell in sheet.columns[place].sample(1000) if cell}
+        known = sum(bool(_matches_of_name(text)) for text in texts)
+        if not texts or known < (0.3 if headed else 0.6) * len(texts):
             continue
-        if sum(bool(_matches_of_name(text)) for text in set(texts)) >= 0.3 * len(set(texts)):
-            return LongMap(
-                name=name,
-                value=values[0],
-                unit=next((k for k in place["unit"] if k != name), None),
-                ecu=next((k for k in place["ecu"] if k != name), None),
-            )
+        if headed or _name_pids(sheet.columns[place], texts):
+            return place
     return None
+
+
+def _name_pids(column: Column, texts: set[str]) -> bool:
+    """Whether a column that nobody headed as such names signals: a few of them, in turn."""
+    if any(is_kind(column.name, role) for role in ("car", "driver", "trip")):
+        return False
+    plain = sum(text.replace(".", "").lstrip("-").isdigit() for text in texts)
+    single = any(len(text) < 2 for text in texts)
+    return 2 <= len(texts) <= min(200, len(column) // 2) and plain < len(texts) and not single
+
+
+def _find_long(sheet: Sheet, mapping: Mapping, name: int) -> LongMap | None:
+    """The long layout's columns; None where none holds values."""
+    taken = {*mapping.time.places, *mapping.split.places, name}
+    place = {
+        kind: [k for k, c in enumerate(sheet.columns) if k not in taken and is_kind(c.name, kind)]
+        for kind in ("value", "unit", "ecu")
+    }
+    values = place["value"] or [
+        k for k, c in enumerate(sheet.columns) if k not in taken and _are_numbers(c, mapping)
+    ]
+    if not values:
+        return None
+    return LongMap(
+        name=name,
+        value=values[0],
+        unit=next(iter(place["unit"]), None),
+        ecu=next(iter(place["ecu"]), None),
+    )
+
+
+def _are_numbers(column: Column, mapping: Mapping) -> bool:
+    cells = np.array([cell for cell in column.sample(60) if cell], dtype=object)
+    return bool(len(cells)) and parse_column(cells, mapping.decimal).present.mean() > 0.5
 
 
 def _matches_of_name(text: str) -> Sequence[Match]:
@@ -102,7 +149,7 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
         named = any(is_kind(column.name, kind) for kind in ("time", "date"))
         # the engine's run time is a signal, even where it serves as the clock
         clock = place in mapping.time.places and not matches(column.name)
-        if named or clock or place == mapping.split.place:
+        if named or clock or place in mapping.split.places:
             continue
         written = sheet.units[place] if sheet.units else None
         guess = _guess(column, matches(column.name, written or None), written, mapping)

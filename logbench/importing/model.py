@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 import tomlkit
 from platformdirs import user_config_path
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts, start_of
@@ -118,14 +118,32 @@ class LongMap(_Strict):
 
 
 class SplitMap(_Strict):
-    """How several drives in one file are told apart."""
+    """How several drives in one file are told apart: by columns that say whose a row is, each by
+    its index, and by the time."""
 
-    place: int | None = None
+    car: int | None = None
+    """Column that names the car, by its VIN or otherwise; the drives are of that car."""
+    driver: int | None = None
+    """Column that names the driver; its content is not kept."""
+    trip: int | None = None
     """Column whose value changes from drive to drive."""
     on_restart: bool = True
     """A new drive begins where the time jumps back."""
     gap_s: float = Field(default=1800.0, gt=0.0)
     """A new drive begins after a longer pause."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _former(cls, content: Any) -> Any:
+        """Take mappings of earlier versions, which had one `place`."""
+        if not isinstance(content, dict) or "place" not in content:
+            return content
+        return {"trip": content["place"], **{k: v for k, v in content.items() if k != "place"}}
+
+    @property
+    def places(self) -> set[int]:
+        """The columns."""
+        return {k for k in (self.car, self.driver, self.trip) if k is not None}
 
 
 class Mapping(_Strict):

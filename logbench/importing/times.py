@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from logbench.importing.cells import parse_column
 from logbench.importing.model import TimeFormat, TimeMap
-from logbench.importing.names import is_kind, take_apart
 from logbench.importing.sheet import Column, Sheet
 from logbench.signals.units import convert, known
 from logbench.system.limits import CELL_CHARS
@@ -19,16 +18,23 @@ from logbench.system.limits import CELL_CHARS
 Seconds = npt.NDArray[np.float64]
 Nanoseconds = npt.NDArray[np.int64]
 
-_CLOCK = re.compile(
+CLOCK = re.compile(
     r"(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2})(?:[.,:](\d{1,9}))?\s*([ap]\.?m\.?)?", re.IGNORECASE
 )
-_DATE = re.compile(r"(\d{1,4})[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ](\d{1,4})")
-_ZONE = re.compile(r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$", re.IGNORECASE)
+DATE = re.compile(r"(\d{1,4})[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ](\d{1,4})")
+_ZONE = re.compile(r"\s*(Z|UTC|GMT|(?:UTC|GMT)?[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
+_BASIC = re.compile(r"(\d{4})(\d\d)(\d\d)[Tt _-]?(\d\d)(\d\d)(\d\d)(?=\D|$)")
+"""20260301T101530: ISO 8601, basic format."""
+_SPOKEN = re.compile(
+    r"(?:[A-Za-z]{3,9},? )?([A-Za-z]{3,9}) +(\d{1,2}),? +(\d\d:\d\d:\d\d\S*)((?: \S{1,9})?) (\d{4})"
+)
+"""Sun Mar 01 10:15:30 GMT+01:00 2026: as the C library's `ctime` and others after it write."""
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_EPOCH_UNITS = (("s", 5e8, 5e9), ("ms", 5e11, 5e12), ("us", 5e14, 5e15), ("ns", 5e17, 5e18))
-_UNIT_S = {"second": 1.0, "millisecond": 1e-3, "microsecond": 1e-6, "nanosecond": 1e-9,
-           "minute": 60.0, "hour": 3600.0, "day": 86400.0}  # fmt: skip
 _SPREADSHEET_ZERO = datetime(1899, 12, 30)
+_S = 1_000_000_000
+_HOUR, _DAY = 3600 * _S, 86_400 * _S
+_AT_ONCE = 60 * _S
+"""A clock that is put back or on goes on within this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,86 +43,30 @@ class RowTimes:
 
     `t_ns`: int64, shape (n,), of rows whose time could be read, from the file's own zero.
     `known`: bool, shape (n,): those rows. `zero`: the calendar instant of `t_ns` 0, with a zone
-    where the file gives one; None where it is unknown.
+    where the file gives one; None where it is unknown. `notes`: what was supposed, as sentences.
     """
 
     t_ns: Nanoseconds
     known: npt.NDArray[np.bool_]
     zero: datetime | None = None
+    notes: tuple[str, ...] = ()
 
 
-def find_time(sheet: Sheet, decimal: str) -> TimeMap:
-    """The column that tells the time, and how; `none` where no column does."""
-    scored = [(_score(sheet, k, column, decimal), k) for k, column in enumerate(sheet.columns)]
-    found, place = max(scored, key=lambda item: (item[0].confidence, -item[1]))
-    if found.confidence < 0.3:
-        return TimeMap(why="no column tells the time: rows are taken as one second apart",
-                       confidence=0.3)  # fmt: skip
-    found.places = [place]
-    if found.format == "clock":
-        date = [k for k, c in enumerate(sheet.columns) if k != place and _is_date_column(c)]
-        if date:
-            order = _date_order(sheet.columns[date[0]].sample())
-            found.places, found.format = [date[0], place], order
-            found.why += f", with the date in '{sheet.columns[date[0]].name}'"
-    _judge_spread(sheet, found, decimal)
-    return found
+def plain_date(text: str) -> str:
+    """A date and time with its parts in the order in which most are written."""
+    text = text.strip()[: CELL_CHARS + 1]
+    if basic := _BASIC.match(text):
+        a, b, c, d, e, f = basic.groups()
+        return f"{a}-{b}-{c} {d}:{e}:{f}{text[basic.end() :]}"
+    if spoken := _SPOKEN.fullmatch(text):
+        month, day, clock, zone, year = spoken.groups()
+        return f"{day}-{month}-{year} {clock}{zone if _ZONE.fullmatch(zone) else ''}"
+    return text
 
 
-def _is_date_column(column: Column) -> bool:
-    cells = [cell for cell in column.sample(50) if cell]
-    return bool(cells) and all(_DATE.fullmatch(cell) for cell in cells)
-
-
-def _score(sheet: Sheet, place: int, column: Column, decimal: str) -> TimeMap:
-    """How likely this column is the time; format and unit if it is."""
-    named = is_kind(column.name, "time") or is_kind(column.name, "date")
-    run_time = set(take_apart(column.name).words) >= {"run", "time"} and "mil" not in column.name
-    cells = [cell for cell in column.sample() if cell]
-    if not cells:
-        return TimeMap()
-    for format_, pattern in (("date", _DATE), ("clock", _CLOCK)):
-        if sum(bool(pattern.match(cell)) for cell in cells) >= 0.9 * len(cells):
-            chosen: TimeFormat = "clock"
-            if format_ == "date":
-                chosen = _date_order(cells)
-                if not any(":" in cell for cell in cells):
-                    return TimeMap()  # a date alone: the other half of a clock
-            sure = 0.95 if named else 0.7 if format_ == "date" else 0.5
-            return TimeMap(format=chosen, confidence=sure, why=f"'{column.name}' holds times")
-    numbers = parse_column(np.array(cells, dtype=object), decimal).value
-    numbers = numbers[np.isfinite(numbers)]
-    if len(numbers) < 0.8 * len(cells) or not (named or run_time):
-        return TimeMap()
-    unit = sheet.units[place] if sheet.units else take_apart(column.name).unit
-    found = _number_format(numbers, unit or "", named)
-    if run_time and not named:
-        found.confidence = min(found.confidence, 0.5)
-        found.why = f"'{column.name}' counts the engine's run time"
-    else:
-        found.why = f"'{column.name}' is named as a time{found.why}"
-    return found
-
-
-def _number_format(numbers: Seconds, unit: str, named: bool) -> TimeMap:
-    middle = float(np.median(numbers))
-    for name, low, high in _EPOCH_UNITS:
-        if low <= middle < high:
-            return TimeMap(format="epoch", unit=name, confidence=0.9, why=", counted since 1970")
-    if unit and known(unit) in _UNIT_S:
-        return TimeMap(format="number", unit=unit, confidence=0.95, why=f" in {unit}")
-    whole = bool(np.all(numbers == np.round(numbers)))
-    if 30_000 < middle < 80_000 and not whole and np.ptp(numbers) < 40:
-        return TimeMap(format="days", unit="s", confidence=0.8, why=", a spreadsheet's days")
-    steps = np.diff(np.unique(numbers))
-    if whole and len(steps) and float(np.min(steps)) >= 10:
-        return TimeMap(format="number", unit="ms", confidence=0.6, why=", in milliseconds by size")
-    return TimeMap(format="number", unit="s", confidence=0.8 if named else 0.5, why=", in seconds")
-
-
-def _date_order(cells: list[str]) -> TimeFormat:
+def date_order(cells: list[str]) -> TimeFormat:
     """Which part of a date is which; day first where nothing tells (most of the world)."""
-    parts = [match.groups() for match in map(_DATE.match, cells) if match]
+    parts = [match.groups() for match in map(DATE.match, map(plain_date, cells)) if match]
     if any(len(first) == 4 for first, _, _ in parts):
         return "year first"
     if any(second.isdigit() and int(second) > 12 for _, second, _ in parts):
@@ -128,21 +78,15 @@ def _date_order(cells: list[str]) -> TimeFormat:
     return "day first"
 
 
-def _judge_spread(sheet: Sheet, found: TimeMap, decimal: str) -> None:
-    """Whole-second stamps on rows that came faster: spread them."""
-    times = row_times(sheet, found, decimal)
-    seconds = times.t_ns[times.known] / 1e9
-    if len(seconds) < 10:
-        return
-    step = np.diff(seconds)
-    same = float((step == 0).mean())
-    if same > 0.1 and bool(np.all(np.mod(step, 1.0) == 0)):
-        found.spread = True
-        found.why += "; several rows share each whole second and are spread evenly"
-
-
-def row_times(sheet: Sheet, time: TimeMap, decimal: str, thousands: str = "") -> RowTimes:
-    """When each row was, as the mapping says; `spread` is not applied yet."""
+def row_times(
+    sheet: Sheet,
+    time: TimeMap,
+    decimal: str,
+    thousands: str = "",
+    groups: npt.NDArray[np.int64] | None = None,
+) -> RowTimes:
+    """When each row was, as the mapping says; `spread` is not applied yet. `groups`: number of the
+    clock that each row goes by, shape (n,); None: of one."""
     n = sheet.rows
     if time.format == "none" or not time.places:
         step = round(time.period_s * 1e9)
@@ -150,11 +94,12 @@ def row_times(sheet: Sheet, time: TimeMap, decimal: str, thousands: str = "") ->
     columns = [sheet.columns[place] for place in time.places if place < len(sheet.columns)]
     if time.format in {"number", "epoch", "days"}:
         return _counted(columns[0], time, decimal, thousands)
+    groups = np.zeros(n, np.int64) if groups is None else groups
     if time.format == "clock":
-        return _clocked(columns[0])
+        return _clocked(columns[0], time.unit, groups)
     texts = [column.cells() for column in columns]
     joined = [" ".join(parts) for parts in zip(*texts, strict=True)]
-    return _dated(joined, time.format)
+    return _dated(joined, time.format, groups)
 
 
 def _counted(column: Column, time: TimeMap, decimal: str, thousands: str) -> RowTimes:
@@ -180,43 +125,125 @@ def _counted(column: Column, time: TimeMap, decimal: str, thousands: str) -> Row
     return RowTimes(t_ns, is_known, zero)
 
 
-def _clocked(column: Column) -> RowTimes:
-    """Clock times; a step back by more than twelve hours is midnight."""
-    texts = column.cells()
-    nanoseconds = [_clock_ns(text) for text in texts]
+# --- clocks, and the ways in which they begin anew ---
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """A clock goes on at 0 after `period`: where it falls by at least `least`, and what is missing
+    to the whole period is at most `late` (ns)."""
+
+    period: int
+    least: int
+    late: int = _DAY
+
+
+def _clocked(column: Column, unit: str, groups: npt.NDArray[np.int64]) -> RowTimes:
+    """Clock times. `unit`: of the last part of a clock of two, `s` or `min`."""
+    made = {text: _clock_ns(text, unit) for text in dict.fromkeys(column.cells())}
+    nanoseconds = [made[text] for text in column.cells()]
     is_known = np.array([x is not None for x in nanoseconds], dtype=bool)
     t_ns = np.array([x or 0 for x in nanoseconds], dtype=np.int64)
-    day = 86_400_000_000_000
-    rows = np.flatnonzero(is_known)
-    if len(rows) and t_ns[rows].max() < day:
-        over = np.diff(t_ns[rows]) < -day // 2
-        t_ns[rows[1:]] += np.cumsum(over) * day
-    return RowTimes(t_ns, is_known)
+    seen = t_ns[is_known]
+    if not len(seen) or seen.max() >= _DAY:
+        return RowTimes(t_ns, is_known)
+    turn = _Turn(_DAY, _DAY // 2)
+    halves = any(re.search(r"m\.?$", text.strip(), re.IGNORECASE) for text in made)
+    if seen.max() < _HOUR and unit == "s":
+        turn = _Turn(_HOUR, _HOUR // 2)  # minutes and seconds only
+    elif not halves and seen.min() >= _HOUR and seen.max() < 13 * _HOUR:
+        turn = _Turn(12 * _HOUR, 11 * _HOUR)  # 12:59:59 to 1:00:00
+    return RowTimes(_unwound(t_ns, is_known, groups, turn), is_known)
 
 
-def _clock_ns(text: str) -> int | None:
-    match = _CLOCK.fullmatch(text.strip()) if len(text) <= CELL_CHARS else None
+def _unwound(
+    t_ns: Nanoseconds, is_known: npt.NDArray[np.bool_], groups: npt.NDArray[np.int64], turn: _Turn
+) -> Nanoseconds:
+    """The same times, going on where the clock began anew."""
+    out = t_ns.copy()
+    for group in np.unique(groups):
+        rows = np.flatnonzero(is_known & (groups == group))
+        step = np.diff(t_ns[rows], prepend=t_ns[rows[:1]])
+        over = (step <= -turn.least) & (step + turn.period >= 0) & (step + turn.period <= turn.late)
+        out[rows] += np.cumsum(over) * turn.period
+    return out
+
+
+def _clock_ns(text: str, unit: str = "s") -> int | None:
+    match = CLOCK.fullmatch(text.strip()) if len(text) <= CELL_CHARS else None
     if match is None:
         return None
     hours, minutes, seconds = int(match[1] or 0), int(match[2]), int(match[3])
+    if unit == "min" and not match[1]:
+        hours, minutes, seconds = minutes, seconds, 0
     half = (match[5] or "").lower()[:1]
     if half:
         hours = hours % 12 + (12 if half == "p" else 0)
     if minutes > 59 and match[1]:
         return None
     fraction = int((match[4] or "0").ljust(9, "0"))
-    return (hours * 3600 + minutes * 60 + seconds) * 1_000_000_000 + fraction
+    return (hours * 3600 + minutes * 60 + seconds) * _S + fraction
 
 
-def _dated(texts: list[str], order: TimeFormat) -> RowTimes:
+# --- calendar dates ---
+
+
+def _dated(texts: list[str], order: TimeFormat, groups: npt.NDArray[np.int64]) -> RowTimes:
     made = {text: _instant(text, order) for text in dict.fromkeys(texts)}
     found = [made[text] for text in texts]
     is_known = np.array([x is not None for x in found], dtype=bool)
+    zones = {x[0].tzinfo is None for x in made.values() if x is not None}
+    if len(zones) > 1:  # a zone in some rows only: none is known
+        made = {t: x and (x[0].replace(tzinfo=None), x[1]) for t, x in made.items()}
+        found = [made[text] for text in texts]
     first = min((x[0] for x in found if x is not None), default=None)
     if first is None:
         return RowTimes(np.zeros(len(texts), np.int64), is_known)
-    t_ns = [0 if x is None else round((x[0] - first).total_seconds()) * 10**9 + x[1] for x in found]
-    return RowTimes(np.array(t_ns, np.int64), is_known, first)
+    t_ns = np.array(
+        [0 if x is None else round((x[0] - first).total_seconds()) * _S + x[1] for x in found],
+        np.int64,
+    )
+    if first.tzinfo is not None:
+        return RowTimes(t_ns, is_known, first)
+    stands = _unwound(t_ns, is_known, groups, _Turn(_DAY, _DAY // 2, _AT_ONCE))
+    back = _unwound(stands, is_known, groups, _Turn(_HOUR, _HOUR // 2, _AT_ONCE))
+    on = _put_on(back, is_known, groups, first)
+    notes = [note for note, changed in (
+        ("The date stands still at midnight: the rows behind it are of the next day.",
+         not np.array_equal(stands, t_ns)),
+        ("The clock is put back by an hour, as when summer time ends: the drive goes on.",
+         not np.array_equal(back, stands)),
+        ("The clock is put on by an hour, as when summer time begins: the drive goes on.",
+         not np.array_equal(on, back)),
+    ) if changed]  # fmt: skip
+    return RowTimes(on, is_known, first, tuple(notes))
+
+
+_SUNDAY = 6
+
+
+def _put_on(
+    t_ns: Nanoseconds,
+    is_known: npt.NDArray[np.bool_],
+    groups: npt.NDArray[np.int64],
+    first: datetime,
+) -> Nanoseconds:
+    """The same times, without an hour that a clock skips at 0, 1 or 2 o'clock of a Sunday, as it is
+    in most of the world (IANA time zone database, from memory)."""
+    out = t_ns.copy()
+    midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
+    since_midnight = round((first - midnight).total_seconds() * _S)
+    for group in np.unique(groups):
+        rows = np.flatnonzero(is_known & (groups == group))
+        step = np.diff(t_ns[rows], prepend=t_ns[rows[:1]])
+        for k in np.flatnonzero((step > _HOUR) & (step <= _HOUR + _AT_ONCE)):
+            before = int(t_ns[rows[k - 1]]) + since_midnight
+            day = midnight + timedelta(days=before // _DAY)
+            hour = before % _DAY // _HOUR
+            crosses = before % _HOUR + int(step[k]) - _HOUR >= _HOUR
+            if day.weekday() == _SUNDAY and hour <= 2 and crosses:
+                out[rows[k:]] -= _HOUR
+    return out
 
 
 def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
@@ -224,13 +251,13 @@ def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
     else naive. None when the text is none."""
     if len(text) > CELL_CHARS:
         return None
-    text = text.strip()
+    text = plain_date(text)
     zone = _ZONE.search(text)
     if zone and ":" in text[: zone.start()]:
         text = text[: zone.start()]
     else:
         zone = None
-    date = _DATE.match(text)
+    date = DATE.match(text)
     if date is None:
         return None
     clock = _clock_ns(text[date.end() :].lstrip("Tt ,")) if text[date.end() :].strip() else 0
@@ -245,11 +272,13 @@ def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
         return None
     years = int(year) + (2000 if len(year) == 2 else 0)
     try:
-        instant = datetime(years, int(month), int(day)) + timedelta(seconds=clock // 10**9)
+        instant = datetime(years, int(month), int(day)) + timedelta(seconds=clock // _S)
         if zone:
-            offset = zone[1] if zone[1][0] in "+-" else "+00:00"
+            offset = re.sub("^(UTC|GMT)", "", zone[1].upper())
+            offset = offset if offset[:1] in {"+", "-"} else "+00:00"
+            offset = offset if len(offset) > 3 else f"{offset}:00"
             instant = datetime.fromisoformat(f"{instant.isoformat()}{offset}").astimezone(UTC)
-        return instant, clock % 10**9
+        return instant, clock % _S
     except (ValueError, OverflowError):
         return None
 
