@@ -13,8 +13,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, cast
 
+from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import Bands, load_bands
-from logbench.analysis.findings import ASKS, EXPLANATIONS, range_of
+from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.run import CheckModule, all_checks
 
@@ -95,6 +96,7 @@ def _section(module: CheckModule, bands: Bands) -> str:
         lines += _band_table(used)
         lines += ["", f"![bands of {module.KEY}](checks/{module.KEY}.svg)", ""]
     lines += _explanations(module.KEY)
+    lines += _unless(module.KEY)
     lines += _asks(module.KEY)
     return "\n".join(lines)
 
@@ -117,6 +119,17 @@ def _explanations(check: str) -> list[str]:
         lines += [f"- *{found.when}* may mean, likeliest first: {means}."]
         lines += [f"  - {step}" for step in found.tell_apart]
     return [*lines, ""] if lines else lines
+
+
+def _unless(check: str) -> list[str]:
+    """On which engines it, or a part of it, cannot be judged."""
+    rows = UNLESS.get(check, ())
+    lines = [
+        f"- {'all of it' if row.subject == WHOLE else row.subject}:"
+        f" {' or '.join(row.traits)} ({row.why})"
+        for row in rows
+    ]
+    return ["Not judged where the engine model finds:", "", *lines, ""] if lines else []
 
 
 def _asks(check: str) -> list[str]:

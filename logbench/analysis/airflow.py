@@ -1,5 +1,5 @@
 """Airflow held against displacement, engine speed and manifold pressure, from steady evidence only;
-and what a recording tells of the engine itself: its displacement, and whether it has a charger.
+and the displacement that a recording tells.
 
 On a slow log the per-sample value scatters widely because its signals were sampled seconds apart
 (trade-notes 2): so samples of one request are paired by their equal time stamp, and others only
@@ -16,6 +16,7 @@ import numpy as np
 from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air, intake_degc
 from logbench.analysis.alignment import NS, Times
+from logbench.analysis.engine import Trait
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.statistics import Estimate, detrended, estimate
 from logbench.analysis.view import View, evidence
@@ -148,7 +149,7 @@ def reads_low(view: View) -> bool | None:
     if found is None:
         return None
     limits = (
-        (found.full.ve_atmosphere_pct, 0.0 if view.once(find_charged) else 76.0),
+        (found.full.ve_atmosphere_pct, 0.0 if view.engine.holds(Trait.CHARGED) else 76.0),
         (found.full.ve_manifold_pct, 74.0),
         (found.part.ve_manifold_pct, 60.0),
         (found.idle.ve_manifold_pct, 48.0),
@@ -197,15 +198,3 @@ def _by_load_l(view: View) -> float | None:
         if len(found) >= 10:
             return float(np.median(found))
     return None
-
-
-def find_charged(view: View) -> bool | None:
-    """Whether the engine has a charger: as stated, else by a manifold pressure well above the
-    surroundings; None when nothing tells."""
-    if view.facts.vehicle.turbo is not None:
-        return view.facts.vehicle.turbo
-    manifold = view.trace("MAP")
-    if manifold is None:
-        return None
-    highest = np.sort(manifold.value[np.isfinite(manifold.value)])[-3:]  # no single odd sample
-    return bool(highest[0] > (view.baro_kpa or 101.3) + 12.0)

@@ -127,12 +127,18 @@ class Known:
         return self.certain or ", ".join(c.seen for c in self.clues if c.ratio * side > 0.0)
 
     @property
+    def brief(self) -> str:
+        """`probably a spark-ignition engine (96 %)`, or as a person stated it."""
+        return self._said(self.certain or percent(self.sureness))
+
+    @property
     def text(self) -> str:
         """`probably a spark-ignition engine (96 %: …)`."""
-        if self.certain:
-            return f"{self.words} ({self.certain})"
-        how = "probably" if self.holds is not None else "perhaps"
-        return f"{how} {self.words} ({percent(self.sureness)}: {self.why or 'not known'})"
+        return self._said(self.certain or f"{percent(self.sureness)}: {self.why or 'not known'}")
+
+    def _said(self, how_sure: str) -> str:
+        how = "" if self.certain else "perhaps " if self.holds is None else "probably "
+        return f"{how}{self.words} ({how_sure})"
 
 
 def percent(probability: float) -> str:

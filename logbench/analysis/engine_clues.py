@@ -12,14 +12,14 @@ from functools import cached_property
 
 import numpy as np
 
-from logbench.analysis.alignment import Mask, Values, edges
+from logbench.analysis.alignment import Mask, Values, edges, inside
 from logbench.analysis.engine import Clue, Engine, Trait, know
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.grid import STEP_S, Grid
+from logbench.analysis.starts import RUNS_RPM, Standing, find_standing
 from logbench.recording.model import Facts
 from logbench.signals.table import table
 
-RUNS_RPM, STOPPED_RPM = 450.0, 50.0
 IDLE_RPM = 1200.0
 """Engines idle below this, cold ones too; above it stands a car whose engine is revved."""
 LEAST_S = 5.0
@@ -31,10 +31,10 @@ FLAP_OPEN_PCT = 50.0
 DEEP, NEAR = 0.6, 0.85
 """Manifold pressure at idle over that of the air: a closed flap leaves 0.25 to 0.5, without one it
 is near 1. [Pub: MOTOR, Aug 2008: idle MAP about 34 kPa at sea level]"""
-CHARGE_LOW, CHARGE_HIGH = 0.42, 0.5
+CHARGE_LOW, CHARGE_HIGH, CHARGE_MOST = 0.42, 0.5, 1.1
 """Air of an intake stroke at idle over that of hard driving: a throttled engine draws a fifth to a
 third, an unthrottled one two thirds and more; a healthy turbo-diesel 0.5 to 0.9 [measured on open
-road data]."""
+road data]. More air at idle than in hard driving is a sensor's doing."""
 GOVERNED_RPM = 5300.0
 """Above it no compression-ignition engine of a car runs: its governor ends at 4,500 to 5,000."""
 RAIL_KPA, RAIL_SPARK_KPA = 60_000.0, 40_000.0
@@ -46,6 +46,8 @@ DIESEL_FUELS = (4.0, 19.0, 23.0)
 SPARK_FUELS = (1.0, 2.0, 3.0, 5.0, 6.0, 7.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0, 17.0, 18.0)
 HYBRID_FUELS = (16.0, 17.0, 18.0, 19.0, 21.0, 22.0)
 """Values of PID 51. [Pub: SAE J1979-DA]"""
+STOP_S = (2.0, 300.0)
+"""So long an engine stands that was stopped by itself: shorter it stalled, or a reading is odd."""
 GEAR_NEAR, GEAR_FEW, GEAR_MANY = 0.015, 0.45, 0.7
 GEAR_KMH = 40.0
 """From here on a step of 1 km/h is less than a gear's `GEAR_NEAR`, twice."""
@@ -91,8 +93,13 @@ class Seen:
         around = self.values("BARO")
         if len(around):
             return float(np.median(around))
-        still = self.values("MAP", self.rpm < STOPPED_RPM)
+        still = self.values("MAP", inside(self.grid.t_ns, self.standing.still))
         return float(np.median(still)) if len(still) * STEP_S >= 1.0 else None
+
+    @cached_property
+    def standing(self) -> Standing:
+        """Where the engine stands, by all signals that can tell."""
+        return find_standing(self.grid.traces)
 
     def values(self, acronym: str, where: Mask | None = None) -> Values:
         """Known values of a signal on the grid, in order of time; empty where not recorded."""
@@ -224,7 +231,7 @@ def _throttling(seen: Seen) -> _Found:
     share = float(np.median(at_idle) / max(np.percentile(driven, 90), 1e-6))
     if share < CHARGE_LOW:
         yield "its air falls far at idle", -2.0
-    elif share > CHARGE_HIGH:
+    elif CHARGE_HIGH < share < CHARGE_MOST:
         yield "its air hardly falls at idle", 2.0
 
 
@@ -357,22 +364,20 @@ def _stops(seen: Seen) -> Iterator[Clue]:
 
 def _count_stops(seen: Seen, speed: Values) -> tuple[int, int]:
     """How often the engine stood still between two runs, warm at standstill, and on the road."""
-    off = seen.rpm < STOPPED_RPM
-    coolant, manifold = seen.grid.slow("ECT"), seen.grid.linear("MAP")
-    before = np.maximum.accumulate(seen.running) if len(off) else off
-    after = np.maximum.accumulate(seen.running[::-1])[::-1] if len(off) else off
+    t_ns, ran_ns = seen.grid.t_ns, seen.standing.ran_ns
+    coolant = seen.grid.slow("ECT")
     standing = rolling = 0
-    for a, b in edges(off & before & after):
-        seconds = (b - a) * STEP_S
-        if not 2.0 <= seconds <= 300.0 or np.isnan(speed[a:b]).all():
+    for span in seen.standing.still:
+        during = speed[(t_ns >= span.start_ns) & (t_ns < span.end_ns)]
+        runs_again = seen.running[t_ns >= span.end_ns].any()
+        if ran_ns is None or span.start_ns < ran_ns or not runs_again or np.isnan(during).all():
             continue
-        if manifold is not None and np.nanmin(manifold[a:b], initial=np.inf) < 0.8 * (
-            seen.baro_kpa or PASCAL_KPA
-        ):
-            continue  # it draws: the engine speed is what stands still
-        if np.nanmedian(speed[a:b]) > 10.0:
+        if not STOP_S[0] <= span.duration_s <= STOP_S[1]:
+            continue
+        at = int(np.searchsorted(t_ns, span.start_ns))
+        if np.nanmedian(during) > 10.0:
             rolling += 1
-        elif np.nanmax(speed[a:b]) < 1.5 and (coolant is None or not coolant[a] < 50.0):
+        elif np.nanmax(during) < 1.5 and (coolant is None or not coolant[at] < 50.0):
             standing += 1
     return standing, rolling
 

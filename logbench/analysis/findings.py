@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from importlib import resources
 
 from logbench.analysis.bands import Distance, distance, ends_beside
+from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
 from logbench.analysis.view import View
@@ -32,6 +33,18 @@ class Cause:
 
     key: str
     text: str
+    needs: Trait | None = None
+    """The engine must have it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unless:
+    """What keeps a part of a check from being judged: traits of the engine, and why, as a clause.
+    `subject`: its first words, or `*` for the whole check."""
+
+    subject: str
+    traits: tuple[Trait, ...]
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +67,15 @@ ASKS: Mapping[str, Mapping[str, str]] = {
     for check, rows in _ROWS.pop("asks").items()
 }
 """By check: what it asks for where it cannot judge, by name."""
-CAUSES = {name: Cause(**row) for name, row in _ROWS.pop("causes").items()}
+UNLESS: Mapping[str, tuple[Unless, ...]] = {
+    check: tuple(Unless(name, tuple(map(Trait, row["traits"])), row["why"]) for name, row in rows)
+    for check, rows in ((check, rows.items()) for check, rows in _ROWS.pop("unless").items())
+}
+"""By check: of which engines it, or a part of it, cannot be judged."""
+CAUSES = {
+    name: Cause(row["key"], row["text"], Trait(row["needs"]) if "needs" in row else None)
+    for name, row in _ROWS.pop("causes").items()
+}
 """Every cause that the program names, by the name it has in the file."""
 EXPLANATIONS = {
     check: {

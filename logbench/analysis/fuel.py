@@ -9,11 +9,13 @@ import numpy as np
 from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
 from logbench.analysis.alignment import Values
+from logbench.analysis.engine import Trait
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.view import View
 
-PETROL_G_L = 745.0
+PETROL_G_L, DIESEL_G_L = 745.0, 835.0
+"""Density at 15 degC: the middle of EN 228 and EN 590. [Pub: 720 to 775 and 820 to 845 g/l]"""
 STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
 """Stoichiometric air-fuel ratios by mass. [Weak: table]"""
 
@@ -26,15 +28,21 @@ KNOWN_SHARE = 0.9
 """Of the time that must be known for a sum to stand."""
 
 
+def density_g_l(view: View) -> float:
+    """Of the fuel that this engine burns, g/l; petrol's where that is not known."""
+    return DIESEL_G_L if view.engine.holds(Trait.COMPRESSION) else PETROL_G_L
+
+
 def stoichiometric(view: View) -> float:
     """Air-fuel ratio by mass of the stated fuel; petrol's where none is stated."""
     return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC["petrol"])
 
 
 def fuel_by_air_g_s(view: View) -> Values | None:
-    """Fuel in g/s on the grid from `MAF` and commanded lambda, 0 in fuel cut; None without it."""
+    """Fuel in g/s on the grid from `MAF` and commanded lambda, 0 in fuel cut; None without it, and
+    of compression ignition, whose fuel does not follow from its air."""
     flow = view.grid.linear("MAF")
-    if flow is None:
+    if flow is None or view.engine.holds(Trait.COMPRESSION):
         return None
     commanded = view.grid.held("LAMBDA")
     lam = np.ones(len(flow)) if commanded is None else np.where(commanded > 0.5, commanded, 1.0)
@@ -48,7 +56,7 @@ def fuel_by_pid_g_s(view: View) -> Values | None:
     if by_mass is not None:
         return by_mass
     by_volume = view.grid.linear("FUEL_RATE")
-    return None if by_volume is None else by_volume * PETROL_G_L / 3600.0
+    return None if by_volume is None else by_volume * density_g_l(view) / 3600.0
 
 
 @dataclass(frozen=True, slots=True)

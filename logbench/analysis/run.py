@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any, Protocol, cast
 
 from logbench.analysis import checks
+from logbench.analysis.applicability import for_engine, not_for
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.checks.recording_quality import find_quality
 from logbench.analysis.findings import Subject, sentence
@@ -104,9 +105,16 @@ def run_checks(
     return [
         finding if module.KEY == "recording" else _with_doubt(view, module, finding)
         for module in chosen
-        for finding in module.check(view, used)
-        if finding is not None
+        for finding in _findings(view, module, used)
     ]
+
+
+def _findings(view: View, module: CheckModule, bands: Bands) -> list[Finding]:
+    """Those of one check, as they hold for the engine of the recording."""
+    out = not_for(view.engine, module.KEY, module.TITLE.lower())
+    if out is not None:
+        return [out]
+    return [for_engine(view.engine, f) for f in module.check(view, bands) if f is not None]
 
 
 def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:

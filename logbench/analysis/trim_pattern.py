@@ -1,7 +1,9 @@
 """Which pattern the total fuel trims of all cells make, and what it may mean (trade-notes 1).
 
 - *Falls with airflow* (high at idle, little at 2,500 rpm and cruise): unmetered air. The trade's
-  rule: idle at +10 % or more, falling by 7 to 8 points at 2,500 rpm without load. [CP]
+  rule: idle at +10 % or more, falling by 7 to 8 points at 2,500 rpm without load. [CP] Without an
+  air-flow sensor a leak is metered with the rest: then a pressure sensor that reads low by a fixed
+  amount, which is most of the little pressure at idle. [Calc]
 - *Rises with airflow* (near normal at idle, growing with load): weak delivery, or an air-flow
   sensor that reads low; the airflow check's volumetric efficiency tells which.
 - *Lean everywhere*: air-flow sensor reading low where efficiency is low too, else a front oxygen
@@ -18,6 +20,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import CAUSES, EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statement import Quantity, said
@@ -165,14 +168,14 @@ def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rise
     """Fuel is added on all banks: by its trend with airflow and by the airflow's own evidence."""
     idle = cells.get("warm idle", float("nan"))
     low_air = reads_low(view)
-    metered = view.trace("MAF") is not None
+    metered = view.engine[Trait.FLOW_SENSOR].probability >= 0.5
     if falls:
         text = said(
             "Total fuel trim falls from {idle:+.1f %} at idle to {high:+.1f %} with airflow.",
             idle=idle,
             high=high,
         )
-        return Pattern(text, WHY["falls"], idle, high)
+        return Pattern(text, WHY["falls"] if metered else WHY["falls_pressure"], idle, high)
     air = CAUSES["maf_low"] if metered else CAUSES["pressure_low"]
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import logbench.analysis
 from docs.make_checks import bands_of, text, write
+from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import load_bands
-from logbench.analysis.findings import ASKS, CAUSES, EXPLANATIONS
+from logbench.analysis.findings import ASKS, CAUSES, EXPLANATIONS, UNLESS
 from logbench.analysis.run import all_checks
 from logbench.analysis.trim_pattern import CELLS
 
@@ -50,6 +51,15 @@ def test_every_explanation_is_used_and_every_name_there():
         assert asked == set(ASKS.get(check.KEY, {})), check.KEY
 
 
+def test_what_an_engine_keeps_from_being_judged_is_there():
+    """A row whose subject no check has would keep nothing out."""
+    sources = {check.KEY: inspect.getsource(check) for check in all_checks()}
+    for key, rows in UNLESS.items():
+        for row in rows:
+            assert row.traits
+            assert row.subject == WHOLE or row.subject.split(",")[0] in sources[key], row
+
+
 def names_of(call: ast.AST, method: str, place: int) -> set[str]:
     """The single words among what a call of `method` is given from a place on; not the conditions
     on which they are chosen."""
@@ -78,7 +88,7 @@ def test_every_cause_is_named_in_an_explanation_or_a_check():
     named = set(re.findall(r'CAUSES\["(\w+)"\]', code))
     named |= {
         c
-        for name in rows.keys() - {"causes", "asks"}
+        for name in rows.keys() - {"causes", "asks", "unless"}
         for r in rows[name].values()
         for c in r["causes"]
     }

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
+from logbench.analysis.applicability import WHOLE
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import SignalVerdict
 from logbench.analysis.engine import MOST_SURE, Clue, Engine, Trait, know, learnt, weigh
-from logbench.analysis.model import Condition
+from logbench.analysis.findings import UNLESS
+from logbench.analysis.model import Condition, Coverage, Verdict
+from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.simulator.cars import draw_car
+from tests.analysis.diesel import IDLE as DIESEL_IDLE
 from tests.analysis.diesel import TOWN, diesel_drive
 from tests.analysis.fleet import fleet_schedule
 from tests.analysis.scenes import CRUISE, IDLE, Scene, warm_drive
@@ -123,6 +129,81 @@ def test_two_drives_of_a_diesel_can_be_compared():
     for key in ("MAF", "ECT"):
         assert by_key[key].verdict is SignalVerdict.NO_CHANGE, by_key[key].reason
         assert by_key[key].before_s > 60.0
+
+
+# --- what hangs on it ---
+
+OF_SPARK = (
+    ("fuel_trim", "fuel_trim: total fuel trim"),
+    ("airflow", "airflow: airflow against displacement and engine speed"),
+    ("oxygen_sensors", "oxygen_sensors: oxygen sensors and lambda"),
+    ("warm_up", "warm_up: heat for the warm-up"),
+    ("warm_up", "warm_up: time to closed loop"),
+    ("pressures", "pressures: idle vacuum"),
+    ("idle", "idle: ignition timing at idle"),
+    ("throttle_pedal", "throttle_pedal: full throttle reached"),
+)
+OFTEN = "RPM VSS MAP MAF TP ECT IAT APP_D APP_E AAT"
+WITH_LOAD = "RPM VSS MAP MAF TP ECT IAT LOAD_PCT BARO"
+
+
+@pytest.mark.parametrize("litres", [None, 1.6])
+@pytest.mark.parametrize("signals", [OFTEN, WITH_LOAD, "RPM MAF VSS TP ECT", "RPM MAP VSS TP ECT"])
+@pytest.mark.parametrize("seed", range(3))
+def test_nothing_is_wrong_with_a_healthy_diesel(signals, litres, seed):
+    """Seen: heat for the warm-up and idle vacuum called healthy ones faulty."""
+    recording = diesel_drive(seed, signals=signals, car=Car(displacement_l=litres))
+    severe = [f for f in run_checks(recording) if f.verdict.severity]
+    assert not severe, [(f.heading, f.reason) for f in severe]
+
+
+@pytest.mark.parametrize("cold", [-8.0, 12.0])
+def test_a_healthy_diesel_that_warms_up_slowly_is_not_faulty(cold):
+    recording = diesel_drive(start_degc=cold, stretches=(DIESEL_IDLE,) * 14)
+    severe = [f for f in run_checks(recording) if f.verdict.severity]
+    assert not severe, [(f.heading, f.reason) for f in severe]
+
+
+def test_what_does_not_apply_says_so_in_one_finding_and_why():
+    found = run_checks(diesel_drive(signals=WITH_LOAD, car=Car(displacement_l=1.6)))
+    by_name = {f"{f.check}: {f.subject}": f for f in found}
+    for check, name in OF_SPARK:
+        finding = by_name[name]
+        assert finding.coverage is Coverage.NOT_APPLICABLE, finding.reason
+        assert re.match(
+            r"This is probably a compression-ignition engine \(9\d %\): ", finding.reason
+        )
+        rows = [row for row in UNLESS[check] if Trait.COMPRESSION in row.traits]
+        assert rows[0].subject != WHOLE or [f for f in found if f.check == check] == [finding]
+
+
+def test_what_a_person_stated_is_not_called_probable():
+    scene = Scene(warm_drive(20.0, 20.0, 20.0, 20.0)).trims()
+    stated = run_checks(scene.recording(fuel="diesel"), only=["fuel_trim"])
+    assert [f.reason for f in stated] == [
+        "This is a compression-ignition engine (as stated): no trims hold its mixture at one value."
+    ]
+
+
+def test_while_it_is_not_known_what_it_is_nothing_that_hangs_on_it_is_act():
+    drive = Scene([*warm_drive()], hz=5)
+    drive.set(ECT=np.minimum(88.0, 10.0 + drive.t_s * 0.25), MAF=30.0, IAT=20.0)
+    drive.drop("MAP", "FUELSYS1", "TP", "LOAD_PCT", "BARO")
+    sure, unsure = (
+        next(f for f in run_checks(drive.recording(1.0, **facts)) if f.subject.startswith("heat"))
+        for facts in ({"fuel": "petrol"}, {})
+    )
+    assert sure.verdict is Verdict.ACT
+    assert unsure.verdict is Verdict.WATCH
+    assert "it is not known whether it is a compression-ignition engine" in unsure.reason
+
+
+def test_valves_that_throttle_leave_no_vacuum_to_judge():
+    scene = Scene(warm_drive()).trims()
+    scene.set(MAP=97.0, TP=70.0, SPARKADV=20.0 + 8.0 * np.sin(scene.t_s))
+    found = {f.subject: f for f in run_checks(scene.recording(), only=["pressures"])}
+    assert found["idle vacuum"].coverage is Coverage.NOT_APPLICABLE
+    assert "throttled by its valves" in found["idle vacuum"].reason
 
 
 # --- spark ignition ---

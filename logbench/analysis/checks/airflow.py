@@ -16,10 +16,10 @@ from logbench.analysis.airflow import (
     AirCell,
     Airflow,
     find_airflow,
-    find_charged,
     find_displacement,
 )
 from logbench.analysis.bands import Bands
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding
 from logbench.analysis.statement import said
@@ -67,8 +67,8 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
         )
     if cell.ve_atmosphere_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
-    stated = view.once(find_charged)
-    charged = stated or (stated is None and cell.ve_atmosphere_pct.mean > 108.0)
+    known = view.engine.holds(Trait.CHARGED)
+    charged = known or (known is None and cell.ve_atmosphere_pct.mean > 108.0)
     weak_boost = charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT
     what = "Volumetric efficiency to atmosphere at full throttle"
     return subject.judged(

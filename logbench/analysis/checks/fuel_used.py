@@ -4,8 +4,9 @@ Inputs: `MAF` with `LAMBDA` (1 where not recorded); `FUEL_RATE` in L/h or `ENG_F
 `VSS` for the distance. Enabled: a minute of running for the figure; twenty seconds of warm, steady
 running with both for their ratio. Method: sums over time, none in fuel cut. Where both exist their
 ratio shows the same as the trims: fuel that airflow does not account for. Petrol of 745 g/l and
-14.7 unless the facts say otherwise. The consumption is a figure without a band. Uncertainty: the
-scatter of the ratio over the steady stretches. Evidence: those stretches.
+14.7 unless the facts say otherwise; of compression ignition the PID alone, at 835 g/l. The
+consumption is a figure without a band. Uncertainty: the scatter of the ratio over the steady
+stretches. Evidence: those stretches.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.fuel import PETROL_G_L, fuel_by_air_g_s, fuel_by_pid_g_s
+from logbench.analysis.fuel import density_g_l, fuel_by_air_g_s, fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Coverage, Finding, Span
 from logbench.analysis.statement import joined, said
@@ -40,7 +41,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     used = by_air if by_pid is None else by_pid
     subject = Subject(KEY, "fuel used")
     if used is None or view.running_s() < LEAST_S:
-        text = "Neither FUEL_RATE nor MAF was recorded for a minute of running."
+        text = "Neither FUEL_RATE nor, of spark ignition, MAF was recorded for a minute of running."
         return [subject.not_judged(text, "record")]
     known = float(np.isfinite(used[view.conditions.running]).mean())
     if known < KNOWN_SHARE:
@@ -52,7 +53,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
 def _used(view: View, rate: Values, by_pid: bool) -> Finding:
     """The consumption as a figure: there is no band for how somebody drove."""
     running = view.conditions.running
-    litres = float(np.nanmean(rate[running])) * view.running_s() / PETROL_G_L
+    litres = float(np.nanmean(rate[running])) * view.running_s() / density_g_l(view)
     numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
     speed = view.grid.linear("VSS")
     source = "the fuel-rate PID" if by_pid else "airflow"

@@ -15,6 +15,7 @@ import numpy as np
 
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Coverage, Finding, Span, Verdict
@@ -31,15 +32,25 @@ MONITORS = {
     "MIS": "misfire",
     "FUEL": "fuel system",
     "CCM": "components",
+    "EGR": "EGR or valve timing",
+}
+SPARK_MONITORS = {
     "CAT": "catalyst",
     "HCAT": "heated catalyst",
     "EVAP": "evaporative system",
     "AIR": "secondary air",
     "O2S": "oxygen sensors",
     "HTR": "oxygen sensor heaters",
-    "EGR": "EGR or valve timing",
 }
-"""Monitors of spark ignition by the stem of their acronyms."""
+COMPRESSION_MONITORS = {
+    "HCCAT": "NMHC catalyst",
+    "NCAT": "NOx aftertreatment",
+    "BP": "boost pressure",
+    "EGS": "exhaust gas sensors",
+    "PM": "particle filter",
+}
+"""Monitors by the stem of their acronyms, common ones and those whose bits mean others on the other
+kind of engine. [Pub: SAE J1979]"""
 
 WARM_RISE_DEGC, WARM_LEVEL_DEGC = 22.0, 71.0
 """A warm-up cycle: up by 22 degC to at least 71. [Pub: manufacturer texts]"""
@@ -86,7 +97,9 @@ def _lamp(view: View) -> Finding:
 def _monitors(view: View) -> Finding:
     subject = Subject(KEY, "monitors since clearing")
     state = {}
-    for stem, name in MONITORS.items():
+    diesel = view.engine.holds(Trait.COMPRESSION)
+    monitors = MONITORS | (COMPRESSION_MONITORS if diesel else SPARK_MONITORS)
+    for stem, name in monitors.items():
         supported, incomplete = _last(view, f"{stem}_SUP"), _last(view, f"{stem}_RDY")
         if supported is not None and incomplete is not None and supported[0] >= 0.5:
             state[name] = incomplete[0] < 0.5

@@ -20,6 +20,7 @@ from scipy.ndimage import uniform_filter1d
 from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
@@ -54,6 +55,7 @@ MILD_AIR_DEGC = 15.0
 IDLING = "an idling engine may not load the thermostat"
 """In milder air an idling engine warms up to its thermostat, if slowly, unless the heater takes it
 all: lower than that is `watch` at most. [CP]"""
+LITTLE_HEAT = "compression ignition, if that is what it is, gives little heat at light load"
 LOOP_LATEST_S = 300.0
 LOOP_AIR_DEGC = 10.0
 """The time to closed loop is known for warmer air. [Pub: P0125 text]"""
@@ -140,7 +142,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     if found is None:
         return [subject.not_judged("The engine did not run while ECT was recorded.", "cold")]
     return [
-        _rate(found, bands),
+        _rate(view, found, bands),
         _heat(view, found, bands),
         _level(view, found, bands),
         *fan.fan_findings(view, bands, found.cold),
@@ -287,7 +289,7 @@ def _on_the_road(view: View) -> Mask:
     return np.asarray((slow_share < 0.05) & (cut_share < 0.2))
 
 
-def _rate(found: WarmUp, bands: Bands) -> Finding:
+def _rate(view: View, found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "rate of warm-up")
     if not found.cold:
         text = said("The engine was warm at the start ({t:.0f degC}).", t=found.start_degc)
@@ -305,12 +307,18 @@ def _rate(found: WarmUp, bands: Bands) -> Finding:
     if not found.start_seen:
         remarks = (*remarks, "the engine ran before the recording began")
     half = float(found.rate_half)
+    band = bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"]
+    if diesel := view.engine.holds(Trait.COMPRESSION):
+        if mostly_idle:
+            return subject.not_judged("At idle compression ignition gives too little heat.", "cold")
+        band = bands["warm_up_rate_compression"]
     return subject.judged(
         f"Coolant rise{', mostly idle,' if mostly_idle else ''}",
         Measured(found.rate_degc_min, half, (found.span,), remarks, found.numbers),
-        bands["warm_up_rate_idle" if mostly_idle else "warm_up_rate_driving"],
+        band,
         "slow",
         "fast",
+        watch_at_most=LITTLE_HEAT if diesel is None else "",
     )
 
 
@@ -357,12 +365,17 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
 def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
     subject = Subject(KEY, "settled coolant temperature")
     stated = view.facts.vehicle.regulating_temp_degc
-    band = bands["warm_up_plateau" if stated is None else "warm_up_below_regulating"]
+    diesel = view.engine.holds(Trait.COMPRESSION)
+    band = bands["warm_up_plateau_compression" if diesel else "warm_up_plateau"]
+    if stated is not None:
+        band = bands["warm_up_below_regulating"]
     base = 0.0 if stated is None else stated
     lowest, good = (band.watch[0] or 0.0) + base, (band.within[0] or 0.0) + base
     value, spans, remark = found.level_degc, found.level_spans, ""
     minutes = found.duration_s / 60.0
     at_most = COLD_AIR if found.intake_degc < COLD_AIR_DEGC else ""
+    if diesel is not False:
+        at_most = LITTLE_HEAT
     if np.isfinite(value) and (found.level_driving or value >= good):
         remark = said(
             "no longer rising over {window:.0f s} {where} ({seconds:.0f s} of the drive)",
