@@ -64,5 +64,5 @@ class Importing(QWidget):
             self.notice.success(
                 tr("{sentence} They are in {folder}.", sentence=account.sentence, folder=folder)
             )
-        if account.made or self._own:
-            self._then([*self._own, *account.made])
+        if found := [*self._own, *account.made, *account.here]:
+            self._then(found)

@@ -92,6 +92,11 @@ class Account:
     """What was imported of each file, in order."""
 
     @property
+    def here(self) -> list[Path]:
+        """Recordings of the same samples that were there before."""
+        return [path for one in self.imported for path in one.here]
+
+    @property
     def bad(self) -> int:
         """Files with which something is wrong."""
         return sum(line.bad for line in self.lines)

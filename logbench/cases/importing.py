@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Maps
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,8 +19,7 @@ from logbench.words import tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
-    from logbench.car.model import Car
-    from logbench.importing.model import Mapping
+    from logbench.importing.model import Mapping, Stated
     from logbench.importing.run import Outcome, Preview
     from logbench.recording.model import Facts
 
@@ -90,6 +90,29 @@ def cut_again(work: Work, kind: Kind, delimiter: str) -> Kind:
     return Kind(kind.files, preview(kind.files[0], kind.memory, delimiter=delimiter), kind.memory)
 
 
+@only_looks
+def foresee(
+    work: Work,
+    paths: tuple[Path, ...],
+    mappings: Maps[Path, Mapping] | None = None,
+    stated: Stated | None = None,
+    memory: Path | None = None,
+) -> list[Outcome]:
+    """What importing the files would make; nothing is written. A bad file has its problem."""
+    from logbench.importing.run import Outcome, foresee_file
+
+    found = []
+    for done, path in enumerate(paths):
+        share = done / len(paths)
+        told = partial(work.report, tr("Looking into {name}", name=path.name), share)
+        told()
+        try:
+            found.append(foresee_file(path, (mappings or {}).get(path), memory, stated, told))
+        except LogbenchError as error:
+            found.append(Outcome(path, problem=str(error)))
+    return found
+
+
 @dataclass(frozen=True)
 class ImportFiles(Accounted):
     """Import files into an archive or a folder. Raises `StorageError` where the folder cannot be
@@ -99,7 +122,7 @@ class ImportFiles(Accounted):
     files: Sequence[Path]
     mappings: Maps[Path, Mapping] = field(default_factory=dict)
     """Of single files; the others go by a remembered mapping or as detected."""
-    vehicle: Car | None = None
+    stated: Stated | None = None
     before: Sequence[Line] = ()
     """Files that could not even be looked into."""
     memory: Path | None = None
@@ -110,10 +133,11 @@ class ImportFiles(Accounted):
 
     def let(self, facts: Facts) -> None:
         """Raises AnotherCarError where a file is of another car than the one stated."""
-        if self.vehicle is not None:
-            known = self.cars.load().named(self.vehicle.label)
-            car = self.vehicle if known is None else self.vehicle.over(known.car)
-            what = tr("Stated as {car}", car=self.vehicle.called)
+        stated = None if self.stated is None else self.stated.car
+        if stated is not None:
+            known = self.cars.load().named(stated.label)
+            car = stated if known is None else stated.over(known.car)
+            what = tr("Stated as {car}", car=stated.called)
             let_through(self.cars, car, facts.identity, what, same_car=self.same_car)
 
     def confirmed(self, account: Account) -> ImportFiles:
@@ -128,16 +152,10 @@ class ImportFiles(Accounted):
             outcomes.append(outcome)
             if work.cancelled:
                 break
-        made = [path for outcome in outcomes for path in outcome.made]
         lines = [*map(_account_of, outcomes), *self.before]
-        bad = sum(line.bad for line in lines)
-        sentence = tr(
-            "{recordings} from {files}; {bad:,} not imported.",
-            recordings=tr_n("{n:,} recording", "{n:,} recordings", len(made)),
-            files=tr_n("{n:,} file", "{n:,} files", len(lines) - bad),
-            bad=bad,
-        )
-        return Account(sentence, lines, made, outcomes)
+        untouched = len(self.files) - len(outcomes)
+        made = [path for outcome in outcomes for path in outcome.made]
+        return Account(_sentence(outcomes, lines, untouched), lines, made, outcomes)
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
         from logbench.recording.storage import storage_trouble
@@ -154,13 +172,15 @@ class ImportFiles(Accounted):
                     file.unlink()
 
     def _made_in(self, folder: Path, work: Work) -> Iterator[Outcome]:
+        from logbench.importing.known import Known
         from logbench.importing.run import Outcome, import_file
 
+        known = Known(folder)
         for done, path in enumerate(self.files):
             work.report(tr("Importing {name}", name=path.name), done / len(self.files))
             mapping = self.mappings.get(path)
             try:
-                yield import_file(path, folder, mapping, self.memory, self.vehicle, self.let)
+                yield import_file(path, folder, mapping, self.memory, self.stated, self.let, known)
             except AnotherCarError as error:
                 yield Outcome(path, problem=str(error), another_car=error)
             except LogbenchError as error:
@@ -169,19 +189,34 @@ class ImportFiles(Accounted):
 
 def _added(archive: Archive, outcome: Outcome) -> Outcome:
     """The outcome of an import with the recordings' paths in the archive, where they are new."""
-    made = []
+    made: dict[bool, list[Path]] = {True: [], False: []}
     try:
         for file in outcome.made:
             where, new = archive.add(file)
-            if new:
-                made.append(Path(where))
-            elif outcome.report is not None:
-                outcome.report.remark(
-                    tr("The same samples are there already: {where}.", where=where)
-                )
+            made[new].append(Path(where))
     except LogbenchError as error:
         return replace(outcome, made=(), report=None, problem=str(error))
-    return replace(outcome, made=tuple(made))
+    return replace(outcome, made=tuple(made[True]), here=tuple(made[False]))
+
+
+def _sentence(outcomes: Sequence[Outcome], lines: Sequence[Line], untouched: int) -> str:
+    """How many of what; what was cancelled before it was looked at is counted as such."""
+    recordings = sum(len(outcome.made) for outcome in outcomes)
+    files = sum(bool(outcome.made) for outcome in outcomes)
+    here = sum(len(outcome.here) for outcome in outcomes)
+    parts = [
+        tr(
+            "{recordings} from {files}",
+            recordings=tr_n("{n:,} recording", "{n:,} recordings", recordings),
+            files=tr_n("{n:,} file", "{n:,} files", files),
+        )
+    ]
+    if here:
+        parts.append(tr("{n:,} here already", n=here))
+    parts.append(tr("{bad:,} not imported", bad=sum(line.bad for line in lines)))
+    if untouched:
+        parts.append(tr("{n:,} not touched", n=untouched))
+    return "; ".join(parts) + "."
 
 
 def _account_of(outcome: Outcome) -> Line:
@@ -189,6 +224,9 @@ def _account_of(outcome: Outcome) -> Line:
     if report is None:
         return Line(outcome.source.name, outcome.problem, bad=True)
     made = ", ".join(str(path) for path in outcome.made) or tr("nothing new")
+    if outcome.here:
+        names = ", ".join(str(path) for path in outcome.here)
+        made = tr("{made}; is here already: {names}", made=made, names=names)
     text = tr(
         "{rows:,} rows, {samples:,} samples, {left_out:,} cells not read, {empty:,} empty: {made}",
         rows=report.rows,

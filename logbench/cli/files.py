@@ -9,9 +9,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import Private, SameCar, listed
+from logbench.cli.options import (
+    AsJson,
+    Private,
+    SameCar,
+    Start,
+    listed,
+    moment_of,
+    vehicle_of,
+)
 from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import ImportFileError, LogbenchError, UsageError
+from logbench.foreign import in_terminal
+from logbench.signals.numbers import started_text, time_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,9 +29,12 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from logbench.cases.archive import Line
-    from logbench.importing.model import Mapping
+    from logbench.importing.model import Mapping, Stated
+    from logbench.importing.outcome import DriveOutcome
     from logbench.importing.run import Outcome, Preview
 
+_DRIVES = 5
+"""Of a file; the others are counted."""
 _HELP = "Enter imports like this; 'COLUMN = SIGNAL [unit]' corrects, 'COLUMN =' leaves out, q stops"
 
 
@@ -33,45 +46,84 @@ def import_files(
     ] = None,
     save_map: Annotated[Path | None, typer.Option(help="Keep the mapping here.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Take the guessed mapping.")] = False,
+    show_only: Annotated[
+        bool, typer.Option("--show-only", help="Show what would come out; write nothing.")
+    ] = False,
     car: Annotated[str, typer.Option(help="The name of the car that they are of.")] = "",
+    displacement: Annotated[
+        float | None, typer.Option(help="Engine displacement in litres.")
+    ] = None,
+    start: Start = "",
+    drive: Annotated[
+        int | None, typer.Option(min=1, help="Which of several drives in a file; all if left out.")
+    ] = None,
     same_car: SameCar = False,
+    as_json: AsJson = False,
 ) -> int:
-    """Import other programs' logs as recordings; shows what each column is taken for."""
-    from logbench.car.model import Car
-    from logbench.importing.model import Mapping
-    from logbench.importing.run import files_in, preview
+    """Import other programs' logs as recordings; shows what each column is taken for, and what
+    comes out of it."""
+    from logbench.importing.model import Mapping, Stated
 
+    vehicle = vehicle_of(car, displacement) if car or displacement is not None else None
+    stated = Stated(vehicle, moment_of(start), drive)
     given = Mapping.load(map_file) if map_file is not None else None
+    if as_json and not (yes or given or show_only):
+        raise UsageError("--json asks nothing: add --yes, --map FILE or --show-only.")
     before: Sequence[Line] = ()
-    if yes or given is not None:
-        files = files_in(paths)
-        if not files:
-            raise ImportFileError(
-                "No file that can be imported is there: name CSV, Parquet or logs."
-            )
+    if yes or given is not None or show_only:
+        files = _all_in(paths)
     else:
-        files, before = _confirmed(paths)
+        files, before = _confirmed(paths, stated)
     if save_map is not None:
-        mapping = given or (preview(files[-1]).mapping if files else None)
-        if mapping is None:
-            raise UsageError("There is no mapping to save: CAN logs need none.")
-        mapping.save(save_map)
+        _save_map(save_map, given, files)
     mappings = {} if given is None else dict.fromkeys(files, given)
-    vehicle = Car(label=car) if car else None
-    from logbench.cases.importing import ImportFiles
+    from logbench.cases.importing import ImportFiles, foresee
 
-    case = ImportFiles(into, files, mappings, vehicle, before, same_car=same_car)
+    if show_only:
+        found = run_shown(foresee(tuple(files), mappings, stated), "looking into the files")
+        return _show_all(found, "", before, as_json=as_json)
+    case = ImportFiles(into, files, mappings, stated, before, same_car=same_car)
     account = run_shown(case, "importing")
-    for outcome in account.imported:
-        _show_outcome(outcome)
-    for line in before:
-        say(f"{line.name}: {line.text}", "yellow")
-    count = len(account.lines) - account.bad
-    say(f"{len(account.made)} recordings from {count} files; {account.bad} not imported.")
-    return LogbenchError.exit_code if account.bad else 0
+    return _show_all(account.imported, account.sentence, before, as_json=as_json)
 
 
-def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
+def _all_in(paths: Sequence[Path]) -> list[Path]:
+    from logbench.importing.run import files_in
+
+    files = files_in(paths)
+    if not files:
+        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
+    return files
+
+
+def _save_map(place: Path, given: Mapping | None, files: Sequence[Path]) -> None:
+    from logbench.importing.run import preview
+
+    mapping = given or (preview(files[-1]).mapping if files else None)
+    if mapping is None:
+        raise UsageError("There is no mapping to save: CAN logs need none.")
+    mapping.save(place)
+
+
+def _show_all(
+    found: Sequence[Outcome], sentence: str, before: Sequence[Line], *, as_json: bool
+) -> int:
+    """What became, or would become, of every file; the exit code."""
+    if as_json:
+        import json
+
+        typer.echo(json.dumps([one.document for one in found], indent=2))
+    else:
+        for outcome in found:
+            _show_outcome(outcome)
+        for line in before:
+            say(f"{line.name}: {line.text}", "yellow")
+        if sentence:
+            say(sentence)
+    return LogbenchError.exit_code if before or any(one.problem for one in found) else 0
+
+
+def _confirmed(paths: Sequence[Path], stated: Stated) -> tuple[list[Path], Sequence[Line]]:
     """Show each new kind of file once and ask; the files wanted, and those that cannot be read."""
     from logbench.cases.importing import survey_files
 
@@ -81,13 +133,14 @@ def _confirmed(paths: Sequence[Path]) -> tuple[list[Path], Sequence[Line]]:
         seen = kind.preview
         if seen.mapping is not None and not seen.remembered:
             _show_preview(kind.files[0], seen)
-            if not _confirm(seen.mapping):
+            _show_expected(kind.files[0], seen.mapping, stated)
+            if not _confirm(kind.files[0], seen.mapping, stated):
                 continue
         wanted += kind.files
     return wanted, survey.lines
 
 
-def _confirm(mapping: Mapping) -> bool:
+def _confirm(path: Path, mapping: Mapping, stated: Stated) -> bool:
     from rich.prompt import Prompt
 
     from logbench.importing.model import remember
@@ -107,6 +160,17 @@ def _confirm(mapping: Mapping) -> bool:
             say(str(error))
             continue
         console().print(_mapping_table(mapping))
+        _show_expected(path, mapping, stated)
+
+
+def _show_expected(path: Path, mapping: Mapping, stated: Stated) -> None:
+    """What would come out of a file that is read so."""
+    from logbench.cases.importing import foresee
+
+    (outcome,) = run_shown(foresee((path,), {path: mapping}, stated), "looking into the file")
+    if outcome.problem:
+        say(outcome.problem, "yellow")
+    _show_drives(outcome.drives)
 
 
 def correct(mapping: Mapping, answer: str) -> None:
@@ -157,14 +221,34 @@ def _show_outcome(outcome: Outcome) -> None:
     names = ", ".join(path.name for path in outcome.made)
     say(
         f"{outcome.source.name}: {report.rows:,} rows, {report.samples:,} samples, "
-        f"{report.left_out:,} cells left out, {report.empty:,} empty -> {names}"
+        f"{report.left_out:,} cells left out, {report.empty:,} empty"
+        + (f" -> {names}" if names else "")
     )
+    for path in outcome.here:
+        say(f"  is here already: {path.name}", "yellow")
+    _show_drives(outcome.drives)
     for remark in report.remarks:
         say(f"  {remark}", "dim")
     for (column, reason), count in sorted(report.counts.items()):
         say(f"  {count:,} x {column or 'row'}: {reason}", "yellow")
     for cell in report.unread[:5]:
         say(f"    line {cell.line}: {cell.text!r} {cell.reason}", "dim")
+
+
+def _show_drives(drives: Sequence[DriveOutcome]) -> None:
+    """Each drive with its signals; of many drives the first."""
+    for number, drive in enumerate(drives[:_DRIVES], start=1):
+        car = in_terminal(drive.car) or "car not named"
+        when, length = started_text(drive.started, 19), time_text(drive.length_s)
+        say(f"  drive {number}: {when}, {length} long, {drive.samples:,} samples, {car}", "bold")
+        signals = table("signal", "read", "range")
+        for one in drive.signals:
+            signals.add_row(text(one.signal), text(one.rate), text(one.range))
+        console().print(signals)
+        for doubt in drive.doubts:
+            say(f"  {doubt}", "yellow")
+    if len(drives) > _DRIVES:
+        say(f"  and {len(drives) - _DRIVES} more drives", "dim")
 
 
 def export(

@@ -12,6 +12,8 @@ import typer
 from logbench.errors import UsageError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from logbench.car.model import Car
     from logbench.recording.model import Surroundings
 
@@ -31,6 +33,13 @@ Regulating = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
 SameCar = Annotated[
     bool, typer.Option("--same-car", help="It is one car, although the files differ.")
+]
+Start = Annotated[
+    str,
+    typer.Option(
+        help="When the drive began: 2026-03-01T10:00, local time with its zone not known, or with "
+        "the zone behind it, like +01:00 or Z."
+    ),
 ]
 Private = Annotated[
     bool,
@@ -65,6 +74,18 @@ def duration_s(text: str) -> float:
     if seconds <= 0:
         raise UsageError(f"'{text}' is no duration; write it like 90s, 10min or 1.5h.")
     return seconds
+
+
+def moment_of(text: str) -> datetime | None:
+    """`2026-03-01T10:00`, with or without a zone; None for an empty text. Raises UsageError."""
+    from datetime import datetime
+
+    try:
+        return datetime.fromisoformat(text.strip()) if text.strip() else None
+    except ValueError:
+        raise UsageError(
+            f"'{text}' is no date and time; write it like 2026-03-01T10:00 or 2026-03-01T10:00Z."
+        ) from None
 
 
 def listed(text: str) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import logging
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -15,6 +15,7 @@ import tomlkit
 from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from logbench.car.model import Car
 from logbench.errors import ImportFileError
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts, start_of
 from logbench.recording.storage import storage_trouble, write_whole
@@ -298,6 +299,38 @@ class Imported:
     report: Report
     mapping: Mapping | None = None
     """None for formats that need none (CAN logs)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What a person says of what is imported; it goes before what the file says."""
+
+    car: Car | None = None
+    started: datetime | None = None
+    """When the one drive that is imported began; without a zone it is local time."""
+    drive: int | None = None
+    """Which of several is imported, from 1; None: all."""
+
+    def of(self, imported: Imported) -> list[tuple[int, Drive]]:
+        """The drives wanted, by their numbers, as they are stated. Raises `ImportFileError` where
+        there is no such drive, or one start is stated of several."""
+        several = len(imported.drives)
+        if self.drive is not None and not 1 <= self.drive <= several:
+            raise ImportFileError(f"There is no drive {self.drive}: the file holds {several}.")
+        if self.started is not None and self.drive is None and several > 1:
+            raise ImportFileError(
+                f"The file holds {several} drives: say which of them began then, by its number."
+            )
+        numbered = enumerate(imported.drives, start=1)
+        return [(n, self._said(drive)) for n, drive in numbered if self.drive in (None, n)]
+
+    def _said(self, drive: Drive) -> Drive:
+        facts = drive.facts.model_copy(deep=True)
+        if self.car is not None:
+            facts.vehicle = self.car.over(facts.vehicle)
+        if self.started is not None:
+            facts.started_utc, facts.started_local = start_of(self.started)
+        return replace(drive, facts=facts)
 
 
 # --- remembered for files that look the same ---

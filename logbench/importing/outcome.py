@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import numpy as np
 
@@ -90,16 +89,6 @@ class DriveOutcome:
     """What is implausible of the drive as a whole, and of its signals."""
 
 
-def outcome_of(imported: Imported) -> tuple[DriveOutcome, ...]:
-    """What an import would make of a file, a drive each."""
-    return tuple(map(_drive, imported.drives))
-
-
-def outcome_dict(outcome: DriveOutcome) -> dict[str, Any]:
-    """For JSON."""
-    return asdict(outcome)
-
-
 def without_nonsense(imported: Imported, source: str) -> Imported:
     """Without what is no drive, which the report then tells. Raises `ImportFileError`, with the
     reason, where nothing else is left of the file named `source`."""
@@ -147,7 +136,8 @@ def _length_s(traces: tuple[Trace, ...]) -> float:
     return float(np.max(ends) - np.min(ends)) / 1e9 if ends else 0.0
 
 
-def _drive(drive: Drive) -> DriveOutcome:
+def outcome_of(drive: Drive) -> DriveOutcome:
+    """What an import makes of a drive."""
     length_s = _length_s(drive.traces)
     signals = tuple(_signal(trace, drive.facts, length_s) for trace in drive.traces if len(trace))
     doubts = [*_of_start(drive.facts.started), *_of_length(length_s), *_of_all(drive.traces)]

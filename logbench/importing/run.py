@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
-from logbench.car.model import Car
 from logbench.errors import AnotherCarError, ImportFileError
+from logbench.foreign import fill
 from logbench.importing.build import build
 from logbench.importing.formats import format_of, known_format
-from logbench.importing.model import Imported, Mapping, Report, recall
-from logbench.importing.outcome import without_nonsense
+from logbench.importing.known import Known
+from logbench.importing.model import Imported, Mapping, Report, Stated, recall
+from logbench.importing.outcome import DriveOutcome, outcome_of, without_nonsense
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts
+from logbench.recording.reader import open_recording
+from logbench.recording.storage import file_sha256
 from logbench.system.folders import FolderTooLargeError, files_below
 
 _PREVIEW_ROWS = 12
@@ -37,10 +41,27 @@ class Outcome:
 
     source: Path
     made: tuple[Path, ...] = ()
+    here: tuple[Path, ...] = ()
+    """Recordings of the same samples that were there already."""
+    drives: tuple[DriveOutcome, ...] = ()
     report: Report | None = None
     problem: str = ""
     another_car: AnotherCarError | None = None
     """It is of another car than was stated; nothing was made of it."""
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """For JSON."""
+        report = self.report
+        return {
+            "file": str(self.source),
+            "made": [str(path) for path in self.made],
+            "here": [str(path) for path in self.here],
+            "drives": [asdict(drive) for drive in self.drives],
+            "left_out": 0 if report is None else report.left_out,
+            "remarks": [] if report is None else report.remarks,
+            "problem": self.problem,
+        }
 
 
 def files_in(paths: Sequence[Path]) -> list[Path]:
@@ -90,10 +111,15 @@ def preview(path: Path, memory: Path | None = None, delimiter: str | None = None
     )
 
 
-def read_file(path: Path, mapping: Mapping | None = None, memory: Path | None = None) -> Imported:
+def read_file(
+    path: Path,
+    mapping: Mapping | None = None,
+    memory: Path | None = None,
+    between: Callable[[], object] = lambda: None,
+) -> Imported:
     """All drives of one file: by `mapping`, else by a remembered one, else as detected.
 
-    Raises `ImportFileError`.
+    `between` is called between the steps; what it raises ends them. Raises `ImportFileError`.
     """
     kind = format_of(path)
     if kind.drives is not None:
@@ -104,7 +130,23 @@ def read_file(path: Path, mapping: Mapping | None = None, memory: Path | None = 
         kept = recall(sheet.fingerprint, memory)
         if kept is not None:
             sheet, used = kind.sheet(path, kept, None)
+    between()
     return without_nonsense(build(sheet, used, path.name), path.name)
+
+
+def foresee_file(
+    path: Path,
+    mapping: Mapping | None = None,
+    memory: Path | None = None,
+    stated: Stated | None = None,
+    between: Callable[[], object] = lambda: None,
+) -> Outcome:
+    """What `import_file` would make of a file; nothing is written. Raises `ImportFileError`, and
+    what `between` raises."""
+    imported = read_file(path, mapping, memory, between)
+    between()
+    chosen = [drive for _, drive in (stated or Stated()).of(imported)]
+    return Outcome(path, drives=tuple(map(outcome_of, chosen)), report=imported.report)
 
 
 def import_file(
@@ -112,24 +154,37 @@ def import_file(
     folder: Path,
     mapping: Mapping | None = None,
     memory: Path | None = None,
-    vehicle: Car | None = None,
+    stated: Stated | None = None,
     let: Callable[[Facts], object] = lambda _: None,
+    known: Known | None = None,
 ) -> Outcome:
-    """Write every drive of a file as a recording into `folder`; nothing is ever overwritten.
+    """Write every drive of a file that is wanted as a recording into `folder`; nothing is ever
+    overwritten, and what is there already is not written again.
 
-    `vehicle`: what the user knows of the car; it goes before what the file says. `let` is asked
-    with what the file says, and what it raises comes through. Raises `ImportFileError`,
-    `StorageError`.
+    `let` is asked with what the file says, and what it raises comes through. `known`: what is in
+    the folder; None: it is looked at. Raises `ImportFileError`, `StorageError`.
     """
     imported = read_file(path, mapping, memory)
     for drive in imported.drives:
         let(drive.facts)
-    made = []
+    chosen = (stated or Stated()).of(imported)
+    known = known or Known(folder)
+    digest = file_sha256(path)
+    before = known.of_file(digest)
+    made, here = [], []
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
-    for number, drive in enumerate(imported.drives, start=1):
+    for number, drive in chosen:
+        twin = known.of_samples(drive.traces)
+        if twin is not None:
+            here.append(twin)
+            continue
         name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
-        facts = drive.facts
-        if vehicle is not None:
-            facts = facts.model_copy(update={"vehicle": vehicle.over(facts.vehicle)})
-        made.append(write_recording(folder / f"{name}.parquet", drive.traces, facts))
-    return Outcome(path, tuple(made), imported.report)
+        drive.facts.extra["import"]["file_sha256"] = digest
+        made.append(write_recording(folder / f"{name}.parquet", drive.traces, drive.facts))
+        known.take(made[-1], open_recording(made[-1]).facts)
+    if made and before is not None:
+        imported.report.remark(
+            fill("The same file was imported before, read in another way: {name}.", name=before)
+        )
+    outcomes = tuple(outcome_of(drive) for _, drive in chosen)
+    return Outcome(path, tuple(made), tuple(here), outcomes, imported.report)

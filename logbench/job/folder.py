@@ -38,7 +38,13 @@ from logbench.job.model import (
 from logbench.job.names import free_name, place_inside, safe_name
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
-from logbench.recording.storage import copy_new, storage_error, storage_trouble, write_whole
+from logbench.recording.storage import (
+    copy_new,
+    file_sha256,
+    storage_error,
+    storage_trouble,
+    write_whole,
+)
 from logbench.system.limits import COPIED_FILE_BYTES, JOB_BYTES, READING_BYTES
 from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
 from logbench.system.reading import read_plain, toml_of
@@ -249,12 +255,6 @@ def open_job(path: Path) -> tuple[JobFolder, Job]:
     """The job of a folder, or of its job file. Raises JobMissingError and its kin."""
     folder = JobFolder(path.parent if path.name == JOB_FILE else path)
     return folder, folder.load()
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file in hex. Raises StorageError."""
-    with storage_trouble(path), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _digest(data: bytes) -> str:

@@ -87,6 +87,12 @@ def storage_trouble(path: Path, *, kept: str = "") -> Iterator[None]:
         raise storage_error(error, path, kept=kept) from error
 
 
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file in hex. Raises StorageError."""
+    with storage_trouble(path), path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def sync_folder(folder: Path) -> None:
     """Make the names in `folder` durable; nothing to do where folders cannot be opened."""
     if sys.platform == "win32":

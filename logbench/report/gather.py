@@ -18,13 +18,14 @@ from logbench.car.identity import Match
 from logbench.car.known import KnownCars
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.job.comparisons import first_and_last
-from logbench.job.folder import JobFolder, file_sha256
+from logbench.job.folder import JobFolder
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
 from logbench.job.pictures import read_picture
 from logbench.job.privacy import private_job, private_reading, stand_ins
 from logbench.recording.notes import Remark, read_remarks
 from logbench.recording.privacy import private_recording
 from logbench.recording.reader import Recording
+from logbench.recording.storage import file_sha256
 from logbench.report.blocks import Picture
 from logbench.report.options import ReportOptions
 from logbench.signals.units import Units

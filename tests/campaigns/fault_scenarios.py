@@ -235,8 +235,9 @@ class Import(Scene):
         made = [*self.out.glob("*.parquet")]
         if said.startswith("imported") and len(made) != 1:
             breaches.append(f"imported, but there are {len(made)} files")
-        again = import_file(self.csv, self.out).made[0]
-        counts = {len(t.t_ns) for path in [*made, again] for t in open_recording(path).traces()}
+        again = import_file(self.csv, self.out)
+        files = [*made, *again.made, *again.here]
+        counts = {len(t.t_ns) for path in files for t in open_recording(path).traces()}
         if counts != {900}:
             breaches.append(f"traces of {counts} samples")
         return breaches + self.damaged()

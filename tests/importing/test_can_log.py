@@ -13,6 +13,7 @@ from logbench.cases.importing import ImportFiles
 from logbench.cases.work import run_here
 from logbench.cli.main import main
 from logbench.errors import ImportFileError
+from logbench.importing.model import Stated
 from logbench.recording.reader import open_recording
 from tests.damaged_frames import DAMAGED
 from tests.importing.reading import read
@@ -180,5 +181,6 @@ def test_another_cars_log_is_not_imported_under_a_known_cars_name(tmp_path, caps
 def test_a_log_of_the_named_car_comes_in(tmp_path):
     run_here(RememberCar(car=Car(label="Blue", vin=FIRST)))
     messages = sorted([*told(0.2, FIRST), *drive()], key=lambda m: m.timestamp)
-    case = ImportFiles(tmp_path, [write(tmp_path / "bus.asc", messages)], vehicle=Car(label="Blue"))
+    log = write(tmp_path / "bus.asc", messages)
+    case = ImportFiles(tmp_path, [log], stated=Stated(Car(label="Blue")))
     assert len(run_here(case).made) == 1

@@ -20,7 +20,7 @@ from logbench.cases.cars import AnswerCars
 from logbench.cases.importing import ImportFiles, Kind, Survey, cut_again, survey_files
 from logbench.cases.runner import Owner
 from logbench.errors import LogbenchError
-from logbench.importing.model import Mapping, remember
+from logbench.importing.model import Mapping, Stated, remember
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -113,7 +113,8 @@ class Importer(QObject):
         assert self._into is not None
         before = self._survey.lines
         if self._files:
-            case = ImportFiles(self._into, self._files, self._mappings, self._vehicle, before)
+            stated = Stated(self._vehicle)
+            case = ImportFiles(self._into, self._files, self._mappings, stated, before)
             self._work.start(case, partial(self._imported, case))
         elif before:
             self.done.emit(Account(tr("Nothing was imported."), before))
