@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -100,7 +100,9 @@ def _read(
         work.report(tr("Reading {signal}", signal=signal), number / len(keys))
         several = sum(name == signal for name, _ in recording.keys) > 1
         label = f"{signal} {ecu}" if several else signal
-        traces.append(strip_of(recording.trace(signal, ecu), label))
+        facts = recording.facts.signals.get(signal)
+        held = facts.held_rows if facts and facts.held_rows else 1.0
+        traces.append(replace(strip_of(recording.trace(signal, ecu), label), held=held))
     return tuple(traces)
 
 

@@ -38,6 +38,8 @@ class StripTrace:
     """The signal's name in words."""
     slot: int = 0
     """Its colour, as `Entry.slot`."""
+    held: float = 1.0
+    """Rows of another program's table in which one reading stands."""
 
     @property
     def name(self) -> str:

@@ -73,6 +73,14 @@ def test_a_and_b_in_a_gap_and_after_the_last_sample_have_no_difference():
     assert row_of(trace, 1 * SECOND, 99 * SECOND)[1:4] == ["1.0", "○ 19.9, 49 s ago", "–"]
 
 
+def test_rows_that_repeat_a_reading_are_counted_once():
+    """Another program wrote 2 rows a second and read every fourth."""
+    t_ns = np.arange(401).astype(np.int64) * SECOND // 2
+    values = np.repeat(np.arange(101.0), 4)[: len(t_ns)]
+    trace = StripTrace("RPM", "7E8", "rpm", Pyramid.of(t_ns, values), held=4.0)
+    assert row_of(trace, 0, 200 * SECOND)[9:] == ["100", "0.500"]
+
+
 def test_keys_a_and_b_show_the_numbers_between(reviewing: MainWindow, qtbot):
     review = reviewing.pages.review
     reviewing.activateWindow()

@@ -62,7 +62,7 @@ class SignalsModel(TracesModel):
             "{signal} of ECU {ecu}: {n:,} samples",
             signal=row.title or row.signal,
             ecu=row.ecu,
-            n=len(row.pyramid),
+            n=round(len(row.pyramid) / row.held),
         )
 
     def text(self, row: StripTrace, column: int) -> str:
@@ -171,6 +171,6 @@ def row_of(trace: StripTrace, a_ns: int, b_ns: int, units: Units = METRIC) -> li
         "–" if math.isnan(apart) else units.text(apart, unit, difference=True, decimals=decimals),
         *(write(v) for v in ends),
         *(value_text(units.value(v, unit, difference=True)) for v in spread),
-        count_text(numbers.count),
-        value_text(numbers.rate_hz),
+        count_text(round(numbers.count / trace.held)),
+        value_text(numbers.rate_hz / trace.held),
     ]
