@@ -31,7 +31,7 @@ from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
 from logbench.recording.renewal import renewals
 from logbench.signals.table import table
-from logbench.signals.units import compatible, convert, known
+from logbench.signals.units import compatible, convert, read_unit
 from logbench.system.limits import DRIVES, TRACES
 
 Rows = npt.NDArray[np.intp]
@@ -264,8 +264,7 @@ def _by_unit(
         yield column.unit, rows
         return
     for unit, some in rows_of_each(sheet.columns[mapping.long.unit].all_texts(rows)).items():
-        usable = bool(unit) and known(unit) is not None
-        yield (unit if usable else column.unit), rows[some]
+        yield ((unit and read_unit(unit)) or column.unit), rows[some]
 
 
 def _column_samples(
@@ -278,9 +277,7 @@ def _column_samples(
     else:
         assert column.texts is not None
         labels = labels_of(chosen.signal)
-        parsed = parse_column(
-            column.texts[rows], mapping.decimal, mapping.thousands, labels, chosen.unit
-        )
+        parsed = parse_column(column.texts[rows], *mapping.marks(chosen), labels, chosen.unit)
     report.empty += parsed.empty
     for k in parsed.bad_rows:
         text = _cell(column, int(rows[k]))

@@ -8,12 +8,13 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from logbench.signals.table import table
-from logbench.signals.units import convert, known
+from logbench.signals.units import convert, known, read_unit
 from logbench.system.limits import CELL_CHARS
 
 Texts = npt.NDArray[np.object_]
@@ -83,8 +84,9 @@ def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[fl
     if match is None:
         return None
     number = _plain(match[1].strip(), decimal, thousands)
-    unit = (match[2] or "").strip()
-    if number is None or (unit and known(unit) is None):
+    written = (match[2] or "").strip()
+    unit = read_unit(written) if written else ""
+    if number is None or unit is None:
         return None
     try:
         return float(number), unit
@@ -135,7 +137,7 @@ def parse_column(
             continue
         found = _meaning(text, low, decimal, thousands, labels)
         if found is None or not np.isfinite(found[0]):
-            out.bad[text], is_bad[k] = "is no number", True
+            out.bad[text], is_bad[k] = _why_not(text, decimal, thousands), True
             continue
         number, own = found
         if own:
@@ -150,6 +152,13 @@ def parse_column(
     out.value, out.present = value[code], present[code]
     out.bad_rows = np.flatnonzero(is_bad[code])
     return out
+
+
+def _why_not(text: str, decimal: str, thousands: str) -> str:
+    """Why a cell is no reading."""
+    match = _NUMBER.fullmatch(text.strip()) if len(text) <= CELL_CHARS else None
+    is_number = match is not None and _plain(match[1].strip(), decimal, thousands) is not None
+    return "is in a unit that is not known" if is_number and match and match[2] else "is no number"
 
 
 def _meaning(
@@ -178,8 +187,20 @@ def unique_texts(texts: Texts) -> tuple[list[str], npt.NDArray[np.intp]]:
     return list(place), code
 
 
-def marks_of(cells: Iterable[str], delimiter: str) -> tuple[str, str, float]:
-    """Decimal mark, thousands mark and confidence, from a sample of a file's cells.
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """How numbers are written: the decimal and the thousands mark, and whether cells show it.
+
+    `shown`: some cell can be read in no other way; else it is only likely.
+    """
+
+    decimal: Literal[".", ","]
+    thousands: Literal["", ",", ".", " ", "'"]
+    shown: bool
+
+
+def marks_of(cells: Iterable[str], delimiter: str) -> Marks:
+    """The marks of numbers, from a sample of cells.
 
     A comma followed by exactly three digits may be either; other cells decide, and where none
     does, a comma is a decimal mark in files that are not separated by commas.
@@ -199,7 +220,6 @@ def marks_of(cells: Iterable[str], delimiter: str) -> tuple[str, str, float]:
         elif commas:
             if re.fullmatch(r"[+\-−]?[1-9]\d{0,2}(,\d{3})+", number):
                 grouped_comma += 1
-                quoted += commas > 1
             else:
                 comma += 1
         elif points:
@@ -207,18 +227,11 @@ def marks_of(cells: Iterable[str], delimiter: str) -> tuple[str, str, float]:
             grouped_point += points > 1
         spaced += bool(re.search(r"\d[ \u00a0\u202f]\d{3}(?!\d)", number))
         quoted += "'" in number
-    return _decide(comma, point, grouped_comma, grouped_point, spaced, delimiter)
-
-
-def _decide(
-    comma: int, point: int, grouped_comma: int, grouped_point: int, spaced: int, delimiter: str
-) -> tuple[str, str, float]:
-    space = " " if spaced else ""
+    beyond: Literal["", " ", "'"] = " " if spaced else "'" if quoted else ""
     if comma > point:
-        sure = comma / (comma + point + 0.01)
-        return ",", ("." if grouped_point else space), min(1.0, sure)
+        return Marks(",", "." if grouped_point else beyond, shown=True)
     if point:
-        return ".", ("," if grouped_comma else space), point / (comma + point)
+        return Marks(".", "," if grouped_comma else beyond, shown=True)
     if grouped_comma and delimiter != ",":
-        return ",", space, 0.6
-    return ".", ("," if grouped_comma else space), 0.6 if grouped_comma else 1.0
+        return Marks(",", beyond, shown=False)
+    return Marks(".", "," if grouped_comma else beyond, shown=False)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from logbench.importing.cells import parse_column
 from logbench.importing.model import LongMap, TimeMap
-from logbench.importing.names import is_kind, matches, take_apart
+from logbench.importing.names import ALIKE, is_kind, matches, take_apart
 from logbench.importing.sheet import Column, Sheet
 from logbench.importing.times import CLOCK, DATE, date_order, plain_date, row_times
 from logbench.signals.units import convert, known
@@ -130,9 +130,11 @@ def _readings(
 
 
 def _meant(name: str) -> tuple[str, float]:
-    """The signal that a header means, and how sure; `` for none, and for a header of times."""
+    """The signal that a header means, and how sure; `` for none, for a name that is only alike,
+    and for a header of times."""
     found = () if is_kind(name, "time") else matches(name)
-    return (found[0].signal, found[0].confidence) if found else ("", 0.0)
+    sure = bool(found) and found[0].confidence > ALIKE
+    return (found[0].signal, found[0].confidence) if sure else ("", 0.0)
 
 
 def _written_form(cells: list[str]) -> TimeMap | None:

@@ -10,24 +10,25 @@ from itertools import islice
 import numpy as np
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import EMPTY, labels_of, marks_of, parse_column, rows_of_each
+from logbench.importing.candidates import settle
+from logbench.importing.cells import marks_of, parse_column, rows_of_each
 from logbench.importing.clocks import find_time
+from logbench.importing.guess import Guess, guess, judge_range
 from logbench.importing.model import (
-    SURE,
     ColumnMap,
     LongMap,
     Mapping,
     SplitMap,
     TimeMap,
-    UnitFrom,
 )
-from logbench.importing.names import Match, fits, is_kind, matches, take_apart
+from logbench.importing.names import Match, is_kind, matches, take_apart
 from logbench.importing.parts import clock_groups, groups_of, likely_splits, named_split
 from logbench.importing.sheet import Column, Dialect, Sheet
 from logbench.signals.table import table
-from logbench.signals.units import convert, known
+from logbench.signals.units import read_unit
 from logbench.system.limits import SHEET_COLUMNS
 
+_OWN_HEADING = re.compile(r"[A-Z][A-Z0-9_]*(@[0-9A-F]+)?( \([^()]+\))?")
 _HEX_PID = re.compile(r"(?:0x)?(?:0?1\s*(?=[0-9A-F]{2}))?([0-9A-F]{1,2})h?", re.IGNORECASE)
 """`0C`, `0x0C`, `010C`, `01 0C`, `10C`, `0Ch`: the PID with or without service 01."""
 
@@ -36,18 +37,18 @@ def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
     """The best guess at how to read a sheet; every part of it can be corrected."""
     dialect = dialect or Dialect("utf-8", ",", 0, bool(sheet.units))
     cells = [cell for column in sheet.columns for cell in column.sample(60)]
-    decimal, thousands, _ = marks_of(cells, dialect.delimiter)
+    marks = marks_of(cells, dialect.delimiter)
     mapping = Mapping(
         fingerprint=sheet.fingerprint,
         encoding=dialect.encoding,
         delimiter=dialect.delimiter,
-        decimal="," if decimal == "," else ".",
-        thousands=thousands,  # type: ignore[arg-type]  # validated by the model
+        decimal=marks.decimal,
+        thousands=marks.thousands,
         header_row=dialect.header_row,
         units_row=bool(sheet.units),
     )
     name = _find_names(sheet)
-    mapping.split, mapping.time = _find_clock(sheet, decimal, name)
+    mapping.split, mapping.time = _find_clock(sheet, marks.decimal, name)
     mapping.long = None if name is None else _find_long(sheet, mapping, name)
     if mapping.long is not None:
         mapping.layout = "long"
@@ -134,8 +135,8 @@ def _are_numbers(column: Column, mapping: Mapping) -> bool:
     return bool(len(cells)) and parse_column(cells, mapping.decimal).present.mean() > 0.5
 
 
-def _matches_of_name(text: str) -> Sequence[Match]:
-    found = matches(text)
+def _matches_of_name(text: str, unit: str | None = None) -> Sequence[Match]:
+    found = matches(text, unit)
     pid = _HEX_PID.fullmatch(text.strip())
     if not found and pid:
         signals = table().of_pid(int(pid[1], 16))
@@ -144,7 +145,8 @@ def _matches_of_name(text: str) -> Sequence[Match]:
 
 
 def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
-    out = []
+    guesses = []
+    every = np.arange(sheet.rows, dtype=np.intp)
     for place, column in enumerate(sheet.columns):
         named = any(is_kind(column.name, kind) for kind in ("time", "date"))
         # the engine's run time is a signal, even where it serves as the clock
@@ -152,12 +154,30 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
         if named or clock or place in mapping.split.places:
             continue
         written = sheet.units[place] if sheet.units else None
-        guess = _guess(column, matches(column.name, written or None), written, mapping)
-        guess.place = place
-        guess.ecu = take_apart(column.name).ecu
-        out.append(guess)
-    _settle_rivals(out)
-    return out
+        found = matches(column.name, read_unit(written) if written else None)
+        made = guess(column, found, written, mapping, every)
+        made.map.place = place
+        made.map.ecu = take_apart(column.name).ecu
+        guesses.append(made)
+    return _settled(sheet, guesses)
+
+
+def _settled(sheet: Sheet, guesses: list[Guess]) -> list[ColumnMap]:
+    """Held against each other; the names of this program's own exports are their word."""
+    if not _is_own_export(sheet):
+        settle(guesses)
+    else:
+        for made in guesses:
+            judge_range(made)
+    return [made.map for made in guesses]
+
+
+def _is_own_export(sheet: Sheet) -> bool:
+    """Whether it is a table as this program exports it (recording/export.py)."""
+    if {"t_s", "signal", "ecu", "value", "unit"} <= set(sheet.names):
+        return True
+    others = [name for name in sheet.names if name not in {"t_s", "note"}]
+    return "t_s" in sheet.names and all(map(_OWN_HEADING.fullmatch, others))
 
 
 def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]:
@@ -170,7 +190,7 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             f"Column '{names.name}' holds {len(found_rows):,} different names, and at most "
             f"{SHEET_COLUMNS:,} are read: check the file."
         )
-    out = []
+    guesses = []
     for name, rows in found_rows.items():
         if not name:
             continue
@@ -182,87 +202,6 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             texts=None if values.texts is None else values.texts[rows],
             numbers=None if values.numbers is None else values.numbers[rows],
         )
-        found = [m for m in _matches_of_name(name) if not written or fits(m.signal, written)]
-        out.append(_guess(part, found, written, mapping))
-    _settle_rivals(out)
-    return out
-
-
-def _guess(
-    column: Column, found: Sequence[Match], written: str | None, mapping: Mapping
-) -> ColumnMap:
-    """One column's signal and unit, judged by its cells too. `written`: a unit that stands beside
-    the column; None where there is no place for one."""
-    cells = np.array(column.sample(), dtype=object)
-    filled = np.array([cell.strip().lower() not in EMPTY for cell in cells], dtype=bool)
-    guess = ColumnMap(column=column.name, others=[match.signal for match in found[1:]])
-    if not found:
-        guess.why = "no signal reads like it"
-        return guess
-    best = found[0]
-    labels = labels_of(best.signal)
-    parsed = parse_column(cells[filled], mapping.decimal, mapping.thousands, labels)
-    guess.signal, guess.why, guess.confidence = best.signal, best.why, best.confidence
-    guess.unit, guess.unit_from = _unit(column.name, written, parsed.units, best.signal)
-    if guess.unit_from == "cells" and not fits(best.signal, guess.unit):
-        guess.confidence, guess.why = 0.1, f"{guess.why}, but its cells are in {guess.unit}"
-        return guess
-    if filled.any():
-        _judge_cells(guess, parsed.value[parsed.present], parsed.present.mean())
-    return guess
-
-
-def _unit(
-    name: str, written: str | None, in_cells: Counter[str], signal: str
-) -> tuple[str, UnitFrom]:
-    own = table().by_acronym(signal).unit if signal in table() else ""
-    if written is not None and known(written) is not None and (written or not own):
-        return written, "header"
-    header = take_apart(name).unit
-    if header is not None:
-        return header, "header"
-    if in_cells:
-        return in_cells.most_common(1)[0][0], "cells"
-    return own, "assumed"
-
-
-def _judge_cells(guess: ColumnMap, values: np.ndarray, share_read: float) -> None:
-    """Lower the confidence where cells cannot be read, or lie out of the signal's range; see
-    degrees Fahrenheit where Celsius is impossible."""
-    if share_read < 0.9:
-        guess.confidence *= float(share_read)
-        guess.why += f"; {1 - share_read:.0%} of its cells cannot be read"
-    if guess.signal not in table():
-        return
-    signal = table().by_acronym(guess.signal)
-    finite = values[np.isfinite(values)]
-    if not len(finite):
-        return
-    if guess.unit_from == "assumed" and signal.unit == "degC" and signal.acronym in _BELOW_150:
-        if 150.0 < float(np.max(finite)) < 300.0:
-            guess.unit, guess.confidence = "degF", min(guess.confidence, 0.6)
-            guess.why += "; too hot for degrees C, so degrees F are supposed"
-    elif guess.unit_from == "assumed" and signal.unit:
-        guess.confidence = min(guess.confidence, 0.9)
-        guess.why += f"; no unit stands there, {signal.unit} is supposed"
-    inside = convert(finite, guess.unit, signal.unit)
-    share = float(((inside >= signal.minimum - 1) & (inside <= signal.maximum + 1)).mean())
-    if share < 0.95:
-        guess.confidence *= share * 0.8
-        guess.why += f"; {1 - share:.0%} of its values are out of the signal's range"
-
-
-_BELOW_150 = frozenset({"ECT", "IAT", "AAT", "EOT"})
-"""Temperatures that no running car has above 150 degrees C."""
-
-
-def _settle_rivals(columns: list[ColumnMap]) -> None:
-    """Two columns that read as the same signal of the same ECU: the surer one has it."""
-    best: dict[tuple[str, str], ColumnMap] = {}
-    for column in sorted(columns, key=lambda c: -c.confidence):
-        if not column.signal:
-            continue
-        first = best.setdefault((column.signal, column.ecu), column)
-        if first is not column and column.confidence >= SURE:
-            column.confidence = min(column.confidence * 0.5, SURE - 0.01)
-            column.why += f"; '{first.column}' is already {column.signal}"
+        found = _matches_of_name(name, read_unit(written) if written else None)
+        guesses.append(guess(part, found, written, mapping, rows))
+    return _settled(sheet, guesses)

@@ -62,6 +62,10 @@ class ColumnMap(_Strict):
     unit: str = ""
     """Unit of the file's numbers, in pint's or the trade's spelling; `` for a pure number."""
     unit_from: UnitFrom = "assumed"
+    decimal: Literal["", ".", ","] = ""
+    """The column's own decimal mark; `` where it has the file's."""
+    thousands: Literal["", ",", ".", " ", "'"] = ""
+    """Beside a decimal mark of its own."""
     ecu: str = ""
     """`` for the mapping's."""
     confidence: float = Field(default=0.0, ge=0.0, le=1.0)
@@ -168,6 +172,12 @@ class Mapping(_Strict):
     long: LongMap | None = None
     split: SplitMap = Field(default_factory=SplitMap)
     columns: list[ColumnMap] = Field(default_factory=list)
+
+    def marks(self, column: ColumnMap) -> tuple[str, str]:
+        """Decimal and thousands mark of a column."""
+        if column.decimal:
+            return column.decimal, column.thousands
+        return self.decimal, self.thousands
 
     def assign(self, name: str, signal: str, unit: str | None = None) -> None:
         """Correct the column of that header text: the user's word counts fully. `signal` `` leaves

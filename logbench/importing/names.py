@@ -1,8 +1,10 @@
 """From the text of a column header to a signal, with a confidence and what else it may be.
 
 Headers are cut into words, spelled out by `synonyms.toml`, and compared as sets with the phrases
-there and with the acronyms and names of the signal table. Numbers and single letters must agree:
-bank 2 is never bank 1.
+there, with those of `abroad.toml` and with the acronyms and names of the signal table. Only a
+whole name is sure; one that is alike is a question (`ALIKE`), for likeness of words feeds no check:
+'fuel economizer' is no fuel system status. Numbers and single letters must agree: bank 2 is never
+bank 1.
 """
 
 from __future__ import annotations
@@ -10,28 +12,44 @@ from __future__ import annotations
 import functools
 import re
 import tomllib
-from dataclasses import dataclass
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from logbench.signals.table import table
-from logbench.signals.units import compatible, known
+from logbench.signals.units import compatible, known, read_unit
 
 _BRACKETS = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _PLACE = re.compile(r"\bb(?:ank)?\s*([1-4])\s*-?\s*s(?:ensor)?\s*([1-4])\b", re.IGNORECASE)
 _BANK = re.compile(r"\bb(?:ank|nk)?\s*([1-4])\b", re.IGNORECASE)
 _STICKY = re.compile(r"(?<=[a-z]{3})(?=\d)")
+_OXYGEN = re.compile(r"\b[oO0]2(?=\b|[A-Z])(?! [a-z]?\d)|O2")
+"""`O2`, with a zero for the letter, too."""
+_ELIDED = re.compile(r"\b[dl]['’]|\ball['’]|\bdell['’]", re.IGNORECASE)
+
+SURE_NAME = 0.98
+"""A whole name of a signal."""
+ALIKE = 0.45
+"""At most so sure is a name that is only alike, or a whole one against which something speaks:
+below `model.SURE`, so it is asked about."""
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """A header taken apart: its words, and the unit if it has one."""
+    """A header taken apart."""
 
     words: tuple[str, ...]
+    """All of it but the unit."""
     unit: str | None
-    """As the file spells it; None where none stands there."""
+    """In a spelling that is `known`; None where none stands there."""
     ecu: str = ""
+    bare: tuple[str, ...] = ()
+    """The words outside of brackets."""
+    notes: tuple[str, ...] = ()
+    """What stands in brackets and is no unit, as the file has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +66,28 @@ def _vocabulary() -> dict[str, Any]:
     return tomllib.loads((Path(__file__).parent / "synonyms.toml").read_text("utf-8"))
 
 
+def mended(text: str) -> str:
+    """Text that was encoded as UTF-8 twice, as it was meant; any other as it is."""
+    if not re.search("[ÂÃâ]", text):
+        return text
+    try:
+        return text.encode("cp1252").decode("utf-8")
+    except UnicodeError:
+        return text
+
+
 @functools.lru_cache(maxsize=4096)
 def words_of(text: str) -> tuple[str, ...]:
-    """The words of a phrase in lower case, spelled out, in order; `B1S2` as bank 1 sensor 2."""
+    """The words of a phrase in lower case without accents, spelled out, in order; `B1S2` as bank 1
+    sensor 2."""
     spelled: dict[str, str] = _vocabulary()["words"]
-    text = _PLACE.sub(r" bank \1 sensor \2 ", text.replace("_", " "))
+    text = unicodedata.normalize("NFKD", _ELIDED.sub(" ", mended(text)).replace("_", " "))
+    text = "".join(letter for letter in text if not unicodedata.combining(letter))
+    text = _PLACE.sub(r" bank \1 sensor \2 ", text)
     text = _BANK.sub(r" bank \1 ", text)
-    text = _CAMEL.sub(" ", text.replace("O2", "o2 "))
+    text = _CAMEL.sub(" ", _OXYGEN.sub("o2 ", text))
     out: list[str] = []
-    for word in re.findall(r"[^\W_]+", text.lower()):
+    for word in re.findall(r"[^\W_]+", text.casefold()):
         for part in [word] if word in spelled else _STICKY.sub(" ", word).split():
             out += spelled.get(part, part).split()
     joined = re.sub(r"\b(bank|sensor) ([1-4])\b", r"\1\2", " ".join(out))
@@ -66,92 +97,189 @@ def words_of(text: str) -> tuple[str, ...]:
 @functools.lru_cache(maxsize=4096)
 def take_apart(header: str) -> Header:
     """Words and unit of a header: `Coolant temp (°F)`, `MAF [g/s]`, `speed_kmh`, `RPM@7E9`."""
-    text, ecu = header.strip(), ""
+    text, ecu = mended(header.strip()), ""
     unit: str | None = None
-    for inside in _BRACKETS.findall(text):
-        if inside and known(inside) is not None:
-            unit = inside
-            text = text.replace(inside, " ")
+    notes: list[str] = []
+    for found in reversed(list(_BRACKETS.finditer(text))):
+        inside = found[1]
+        read = read_unit(inside) if inside and not _is_letter_of_a_name(text, inside) else None
+        if read is not None:
+            unit, text = read, f"{text[: found.start()]} {text[found.end() :]}"
+        elif inside:
+            notes.append(inside)
+    bare = _BRACKETS.sub(" ", text).strip()
     text = _BRACKETS.sub(lambda found: f" {found[1]} ", text).strip()
-    at = re.fullmatch(r"(\w+)@([0-9A-Fa-f]{2,8})", text)
+    at = re.fullmatch(r"(\w+)@([0-9A-Fa-f]{2,8})", bare)
     if at:
-        text, ecu = at[1], at[2].upper()
-    if unit is None:
+        text, bare, ecu = at[1], at[1], at[2].upper()
+    if unit is None and not notes:
         text, unit = _unit_at_the_end(text)
-    return Header(words_of(text), unit, ecu)
+        bare = text
+    return Header(words_of(text), unit, ecu, words_of(bare), tuple(notes))
+
+
+def _is_letter_of_a_name(text: str, inside: str) -> bool:
+    """Whether `(F)` is the sensor of `Accelerator pedal position (F)`, not a unit."""
+    return (
+        len(inside) == 1
+        and inside.isalpha()
+        and _names_of(words_of(_BRACKETS.sub(lambda found: f" {found[1]} ", text))) != ()
+        and _names_of(words_of(_BRACKETS.sub(" ", text))) == ()
+    )
+
+
+_NEVER_LAST = {"rpm", "lambda", "min", "count", "counts", "ratio", "gps", "day", "days"} | {
+    "a", "f", "c", "k"
+}  # fmt: skip
+"""Words that end a name rather than give its unit."""
 
 
 def _unit_at_the_end(text: str) -> tuple[str, str | None]:
-    """`speed_kmh` or `Coolant, °C`: a last word that is a unit and no part of the name."""
+    """`speed_kmh`, `maf_g_s` or `Coolant, deg C`: last words that are a unit and no part of the
+    name."""
     if text.upper() in table():
         return text, None
-    parts = re.split(r"[\s_,;:]+", text)
-    if len(parts) < 2 or not parts[-1] or known(parts[-1]) is None:
-        return text, None
-    last = parts[-1]
-    if len(last) == 1 and last.isalpha() and last.isupper() and "_" in text:
-        return text, None  # the sensor of PEDAL_F, not a temperature
-    if last.lower() in {"rpm", "lambda", "min", "count", "ratio", "percent"} | {"a", "f", "c", "k"}:
-        return text, None
-    return text[: text.rfind(last)].rstrip(" _,;:"), last
+    places = [found.start() for found in re.finditer(r"(?<=[\s_,;:])[^\s_,;:]", text)]
+    for place in places[-3:]:
+        tail = text[place:]
+        name = text[:place].rstrip(" _,;:")
+        if tail.lower() in _NEVER_LAST or not name:
+            continue
+        if len(tail) == 1 and tail.isupper() and "_" in text:
+            continue  # the sensor of PEDAL_F, not a temperature
+        plain = re.sub("[_ ]", " ", tail)
+        over = re.fullmatch(r"([a-z]{1,3}) ([a-z]{1,3})", plain.lower())
+        for spelling in (plain, f"{over[1]}/{over[2]}" if over else ""):
+            if spelling and known(spelling) is not None:
+                return name, spelling
+    return text, None
+
+
+# --- the names that are known ---
+
+Words = frozenset[str]
 
 
 @functools.cache
-def _candidates() -> tuple[tuple[str, frozenset[str], str, float], ...]:
-    """(acronym, words, phrase, weight): phrases of the trade, then the table's own names."""
-    found: list[tuple[str, frozenset[str], str, float]] = []
-    for acronym, phrases in _vocabulary()["phrases"].items():
-        found += [(acronym, frozenset(words_of(phrase)), phrase, 1.0) for phrase in phrases]
+def _phrases() -> tuple[tuple[str, Words, str], ...]:
+    """(acronym, words, phrase): phrases of the trade, of other languages, then the table's own
+    names."""
+    abroad = tomllib.loads((Path(__file__).parent / "abroad.toml").read_text("utf-8"))
+    found: list[tuple[str, Words, str]] = []
+    for phrases_of in (_vocabulary()["phrases"], *abroad.values()):
+        for acronym, phrases in phrases_of.items():
+            found += [(acronym, _set_of(words_of(phrase)), phrase) for phrase in phrases]
     for signal in table():
-        found.append((signal.acronym, frozenset(words_of(signal.name)), signal.name, 0.95))
+        name = signal.name.replace("(lambda)", "").split(" (0:")[0]
+        found.append((signal.acronym, _set_of(words_of(name)), signal.name))
     return tuple(found)
+
+
+@functools.cache
+def _whole_names() -> Mapping[Words, tuple[tuple[str, str], ...]]:
+    """Words of a whole name to the (acronym, phrase)s that it means."""
+    names: dict[Words, dict[str, str]] = {}
+    for acronym, words, phrase in _phrases():
+        names.setdefault(words, {}).setdefault(acronym, phrase)
+    return {words: tuple(of.items()) for words, of in names.items()}
+
+
+def _set_of(words: tuple[str, ...]) -> Words:
+    """As they are compared: `sensor` says nothing unless it has a number or is all there is."""
+    kept = frozenset(words) - {"sensor"}
+    return kept if kept - {"oxygen", "bank1", "bank2"} else frozenset(words)
+
+
+def _names_of(words: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+    """The (acronym, phrase)s that these words are the whole name of."""
+    return _whole_names().get(_set_of(words), ())
 
 
 def is_kind(header: str, kind: str) -> bool:
     """Whether a header names a column that is no signal: `time`, `date`, `name`, `value`, …"""
-    words = frozenset(take_apart(header).words) or frozenset(words_of(header))
+    words = _kind_words(" ".join(take_apart(header).words)) or _kind_words(header)
     phrases: list[str] = _vocabulary()["columns"][kind]
-    return any(words == frozenset(words_of(phrase)) for phrase in phrases)
+    return any(words == _kind_words(phrase) for phrase in phrases)
+
+
+def _kind_words(text: str) -> Words:
+    """Its words; as they stand where all of them say nothing of a signal (`value`, `ECU`)."""
+    return frozenset(words_of(text)) or frozenset(re.findall(r"[^\W_]+", text.casefold()))
+
+
+def is_derived(header: str) -> bool:
+    """Whether a name says that it was worked out by the program that wrote it, or is of another
+    device: averages, economy, costs, what is calculated, positions."""
+    parts = take_apart(header)
+    if _names_of(parts.words):
+        return False  # the standard's own 'calculated load'
+    plain = mended(header).casefold().replace("_", " ")
+    return not set(re.findall(r"[^\W\d_]+\d?", plain)).isdisjoint(_vocabulary()["derived"]["words"])
+
+
+# --- what a header may mean ---
 
 
 @functools.lru_cache(maxsize=4096)
 def matches(header: str, unit: str | None = None) -> tuple[Match, ...]:
     """Signals that a header may mean, likeliest first, at most five.
 
-    `unit`: the unit its numbers have, where known; signals of another dimension are left out.
-    Empty when nothing is at least half alike.
+    `unit`: the unit its numbers have, where known. Empty when nothing is at least half alike. Only
+    the first can be surer than `ALIKE`: a whole name that can have that unit, of one signal of the
+    standard; its siblings (`FRP`, `FRP_23`) follow.
     """
     parts = take_apart(header)
-    text = " ".join(header.split())
     unit = unit if unit is not None else parts.unit
-    bare = _BRACKETS.sub("", text).split("@")[0].strip().upper()
-    if bare in table() and fits(bare, unit):
-        return (Match(bare, 1.0, "is the standard's acronym"),)
-    words = frozenset(parts.words)
-    best: dict[str, Match] = {}
-    for acronym, phrase_words, phrase, weight in _candidates():
-        score = weight * _alike(words, phrase_words)
-        if score < SURE_ENOUGH or (acronym in best and best[acronym].confidence >= score):
-            continue
-        if not fits(acronym, unit):
-            continue
-        why = "reads as" if score > 0.9 else "is much like"
-        best[acronym] = Match(acronym, min(score, 0.98), f"{why} '{phrase}'")
-    ranked = sorted(best.values(), key=lambda match: (-match.confidence, match.signal))[:5]
-    return tuple(_with_rivals(match, ranked) for match in ranked)
+    whole = _whole(header, parts)
+    found = _in_unit(whole, unit)
+    if not found and whole:
+        found = [_doubted(match, f"which is not measured in {unit}") for match in whole]
+    elif len({table().by_acronym(match.signal).standard for match in found}) > 1:
+        found = [_doubted(match, "as others do") for match in found]
+    surer = found[:1] + [replace(m, confidence=min(m.confidence, ALIKE)) for m in found[1:]]
+    have = {match.signal for match in found}
+    return tuple((surer + [m for m in _alike(parts, unit) if m.signal not in have])[:5])
 
 
-SURE_ENOUGH = 0.5
+def _doubted(match: Match, why: str) -> Match:
+    return Match(match.signal, ALIKE, f"{match.why}, {why}")
 
 
-def _with_rivals(match: Match, ranked: list[Match]) -> Match:
-    """Less sure where another signal fits as well."""
-    rivals = [m for m in ranked if m is not match and m.confidence > match.confidence - 0.05]
-    same = {table().by_acronym(m.signal).standard for m in rivals if m.signal in table()}
-    own = table().by_acronym(match.signal).standard if match.signal in table() else ""
-    if not rivals or same == {own}:
-        return match
-    return Match(match.signal, match.confidence * 0.6, f"{match.why}, as others do")
+def _whole(header: str, parts: Header) -> list[Match]:
+    """Signals that this is the whole name of."""
+    bare = _BRACKETS.sub("", " ".join(header.split())).split("@")[0].strip().upper()
+    if bare in table():
+        return [_noted(Match(bare, 1.0, "is the standard's acronym"), parts)]
+    named = _names_of(parts.words)
+    if named:
+        return [Match(a, SURE_NAME, f"reads as '{phrase}'") for a, phrase in named]
+    named = _names_of(parts.bare) if parts.notes else ()
+    return [_noted(Match(a, SURE_NAME, f"reads as '{phrase}'"), parts) for a, phrase in named]
+
+
+def _noted(match: Match, parts: Header) -> Match:
+    """Doubted where brackets hold what is neither a unit nor another name of the same signal."""
+    for note in parts.notes:
+        same = match.signal in {acronym for acronym, _ in _names_of(words_of(note))}
+        pid = re.fullmatch(r"(?:pid *)?(?:0x|01 ?)?([0-9a-f]{2})", note.lower())
+        if pid and int(pid[1], 16) == table().by_acronym(match.signal).pid:
+            same = True
+        if not same and note.upper() != match.signal and words_of(note):
+            return _doubted(match, f"but '{note}' behind it is no unit that is known")
+    return match
+
+
+def _in_unit(whole: list[Match], unit: str | None) -> list[Match]:
+    """Those that can have that unit, or else their siblings that can: `O2S11` in mA is
+    `O2S11_34`. With each come its siblings of the same unit."""
+    fitting = [match for match in whole if fits(match.signal, unit)]
+    out = {match.signal: match for match in fitting}
+    for match in fitting or whole:
+        standard = table().by_acronym(match.signal).standard
+        for sibling in table().alternatives(standard):
+            if sibling.acronym not in out and fits(sibling.acronym, unit):
+                out[sibling.acronym] = replace(match, signal=sibling.acronym)
+    return list(out.values())
 
 
 def fits(acronym: str, unit: str | None) -> bool:
@@ -159,7 +287,29 @@ def fits(acronym: str, unit: str | None) -> bool:
     return not unit or acronym not in table() or compatible(unit, table().by_acronym(acronym).unit)
 
 
-def _alike(a: frozenset[str], b: frozenset[str]) -> float:
+# --- what is only alike ---
+
+
+def _alike(parts: Header, unit: str | None) -> list[Match]:
+    """Signals whose names are at least half alike, likeliest first; never sure."""
+    words = _set_of(parts.words)
+    best: dict[str, tuple[float, str]] = {}
+    for acronym, phrase_words, phrase in _phrases():
+        score = _likeness(words, phrase_words)
+        if score >= _HALF and score > best.get(acronym, (0.0, ""))[0]:
+            best[acronym] = (score, phrase)
+    ranked = sorted(best.items(), key=lambda item: (-item[1][0], item[0]))
+    return [
+        Match(acronym, ALIKE * score, f"is only like '{phrase}'")
+        for acronym, (score, phrase) in ranked
+        if fits(acronym, unit)
+    ][:5]
+
+
+_HALF = 0.5
+
+
+def _likeness(a: Words, b: Words) -> float:
     """Dice coefficient of two sets of words; 0 where their numbers or single letters differ."""
     if not a or not b:
         return 0.0
@@ -173,7 +323,7 @@ def _alike(a: frozenset[str], b: frozenset[str]) -> float:
 
 
 @functools.lru_cache(maxsize=8192)
-def _marks(words: frozenset[str]) -> frozenset[str]:
+def _marks(words: Words) -> Words:
     return frozenset(w for w in words if w[-1].isdigit() or len(w) == 1 or w in _OTHER_QUANTITY)
 
 

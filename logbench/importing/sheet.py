@@ -17,7 +17,7 @@ import numpy.typing as npt
 from logbench.errors import ImportFileError
 from logbench.importing.cells import EMPTY, NOT_USED, parse_number
 from logbench.importing.names import is_kind, matches
-from logbench.signals.units import known
+from logbench.signals.units import read_unit
 from logbench.system import limits
 from logbench.system.reading import read_plain
 
@@ -274,7 +274,7 @@ def _are_units(row: list[str]) -> bool:
     """Whether a row holds units: at least one that is one, and nothing else but blanks."""
     inner = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in row]
     named = [cell for cell in inner if cell]
-    return any(cell != "-" for cell in named) and all(known(cell) is not None for cell in named)
+    return any(cell != "-" for cell in named) and all(read_unit(cell) is not None for cell in named)
 
 
 def read_sheet(text: str, dialect: Dialect) -> Sheet:

@@ -66,7 +66,12 @@ T_20_MIN = [float(k) for k in range(1200)]
     ],
 )
 def test_what_is_implausible_is_told(tmp_path: Path, header: str, column: list[float], said: str):
-    (drive,) = outcomes(tmp_path, table(f"time (s),{header}", T_20_MIN, column))
+    """Where a person insists on such a column; a proposal asks about it."""
+    text = table(f"time (s),{header}", T_20_MIN, column)
+    (tmp_path / "a.csv").write_text(text)
+    mapping = detected(tmp_path / "a.csv")
+    mapping.assign(header, mapping.columns[0].signal)
+    (drive,) = outcomes(tmp_path, text, mapping)
     assert any(said in doubt for doubt in drive.doubts), drive.doubts
 
 
