@@ -196,9 +196,8 @@ def _driving(grid: Grid, x: _Inputs, warm: Mask) -> dict[Condition, Mask]:
     }
     limit = np.where(warm, max(1.35 * x.idle_rpm, x.idle_rpm + 250.0), 1900.0)
     steady_rpm = grid.span_of(x.rpm, 2.0) < np.where(x.rpm > 1500.0, 400.0, 350.0)
-    idle = still & (x.rpm < limit) & steady_rpm
-    if rest is not None:
-        idle &= rest
+    # an engine that hunts is idling, too, where the driver's foot is known to be off
+    idle = still & (x.rpm < limit) & (steady_rpm if rest is None else rest)
     masks[Condition.WARM_IDLE] = idle & warm
     masks[Condition.COLD_IDLE] = idle & ~warm
     fast = still & schmitt(x.rpm, 1600.0, 1450.0) & (x.rpm < 4000.0) & steady_rpm

@@ -254,6 +254,48 @@ def half_width_of_few(values: Values) -> float:
     return t_quantile(n - 1) * float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else math.nan
 
 
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A standard deviation with its 95 % interval, which reaches further up than down; NaN where it
+    cannot be told."""
+
+    sd: float
+    low: float
+    high: float
+
+    def towards(self, limit: float) -> float:
+        """The half width on the side of a limit, which is the one that decides."""
+        return self.sd - self.low if self.sd > limit else self.high - self.sd
+
+
+def spread_of_pieces(t: Values, values: Values, group: Groups) -> Spread:
+    """Standard deviation of `values` (shape (n,), no NaN) at the times `t` about the straight line
+    of their own piece, its interval by chi-square; NaN below three samples in a piece.
+
+    `group` numbers the pieces, from 0, none empty. The median piece counts, so that an event in few
+    of them does not; its mean square is held against what the median of so few degrees of freedom
+    would be.
+    """
+    count = np.bincount(group)
+    if len(count) == 0 or count.min() < 3:
+        return Spread(math.nan, math.nan, math.nan)
+
+    def centred(x: Values) -> Values:
+        return np.asarray(x - (np.bincount(group, weights=x) / count)[group])
+
+    x, away = centred(t), centred(values)
+    square_t = np.bincount(group, weights=x * x)
+    slope = np.bincount(group, weights=x * away) / np.where(square_t > 0.0, square_t, 1.0)
+    away = away - slope[group] * x
+    degrees = np.maximum(1.0, count / correlation_length(away, group) - 2.0)
+    square = np.bincount(group, weights=away**2) / (count - 2)
+    median_share = special.chdtri(degrees, 0.5) / degrees
+    sd = math.sqrt(float(np.median(square / median_share)))
+    known = 2.0 / math.pi * float(degrees.sum())  # a median knows so much of what a mean would
+    low, high = (sd * math.sqrt(known / float(special.chdtri(known, p))) for p in (0.025, 0.975))
+    return Spread(sd, low, high)
+
+
 def detrended(values: Values, against: Values) -> Values:
     """`values` without their straight-line trend over `against`, with their mean kept; as they are
     where there are fewer than `MIN_SAMPLES` finite pairs. For a mean over a known sweep, whose

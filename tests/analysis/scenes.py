@@ -118,3 +118,31 @@ def warm_drive(
         Phase(**{**vars(p), "trim": trims[i]}) for i, p in enumerate((IDLE, HOLD, CRUISE, HILL))
     ]
     return [KEY_ON, Phase(4, 900), *made, OVERRUN, FULL, OVERRUN, made[0]]
+
+
+def compressor(scene: Scene, on_s: float, off_s: float, rpm: float = 160.0) -> Scene:
+    """An accessory at idle, first off: pressure and load step at once, idle control raises the
+    speed within seconds, as the compressor of the open road data does."""
+    on = np.where(scene.t_s % (on_s + off_s) >= off_s, 1.0, 0.0)
+    slow, last = np.zeros(len(on)), on[0]
+    for k in range(1, len(on)):
+        last += (on[k] - last) * min(1.0, (scene.t_s[k] - scene.t_s[k - 1]) / 2.0)
+        slow[k] = last
+    noise = scene.rng.normal(0.0, 0.4, len(on))
+    return scene.set(
+        MAP=np.round(scene.signals["MAP"] + 11.0 * on + noise),
+        LOAD_PCT=scene.signals["LOAD_PCT"] + 10.0 * on + noise,
+        RPM=scene.signals["RPM"] + rpm * slow + scene.rng.normal(0.0, 3.0, len(on)),
+    )
+
+
+def hunting(
+    scene: Scene, rpm: float, period_s: float, map_kpa: float = 0.0, jitter_s: float = 0.0
+) -> Scene:
+    """An engine speed that swings, and a pressure that swings against it; `jitter_s`: how evenly it
+    is read."""
+    at = scene.t_s + scene.rng.uniform(-1.0, 1.0, len(scene.t_s)) * jitter_s
+    wave = np.sin(2.0 * np.pi * at / period_s + 1.0)
+    return scene.set(
+        RPM=scene.signals["RPM"] + rpm * wave, MAP=scene.signals["MAP"] - map_kpa * wave
+    )

@@ -25,28 +25,6 @@ def run(check, recording):
 # --- idle ---
 
 
-@pytest.mark.parametrize(
-    ("sd", "verdict"), [(5, Verdict.WITHIN), (22, Verdict.WATCH), (50, Verdict.ACT)]
-)
-def test_idle_stability(sd, verdict):
-    scene = Scene([KEY_ON, Phase(120, 720)])
-    rpm = scene.signals["RPM"]
-    scene.set(RPM=np.where(rpm > 600, rpm + scene.rng.normal(0, sd, len(rpm)), rpm))
-    finding = run("idle", scene)["idle stability"]
-    assert finding.verdict is verdict
-    assert finding.value == pytest.approx(sd, rel=0.1)
-
-
-def test_idle_speed_that_wanders_and_timing():
-    scene = Scene([IDLE, CRUISE, Phase(60, 950), CRUISE, IDLE]).set(SPARKADV=12.0)
-    found = run("idle", scene)
-    assert found["idle speed"].verdict is Verdict.WATCH
-    assert found["idle speed"].value == pytest.approx(230, abs=5)
-    assert found["ignition timing at idle"].verdict is Verdict.WITHIN
-    late = run("idle", Scene([IDLE]).set(SPARKADV=-20.0))["ignition timing at idle"]
-    assert late.verdict is Verdict.WATCH
-
-
 def test_a_revved_or_short_idle_is_not_judged():
     assert run("idle", Scene([Phase(12, 720)]))["idle stability"].verdict is Verdict.NOT_JUDGED
     (only,) = run("idle", Scene([IDLE]).drop("RPM")).values()

@@ -8,7 +8,7 @@ import pytest
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.reader import Recording
-from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene
+from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene, compressor
 
 
 def pressures(scene, altitude_m=None):
@@ -55,6 +55,16 @@ def test_engine_off_is_held_against_the_barometer_of_that_time():
 def test_low_idle_vacuum_is_watched_never_acted_on():
     assert pressures(idle(map_kpa=55))["idle vacuum"].verdict is Verdict.WATCH
     assert pressures(idle(map_kpa=85))["idle vacuum"].verdict is Verdict.WATCH
+
+
+def test_an_accessory_does_not_count_as_low_vacuum():
+    loaded = compressor(Scene([Phase(300, 700, map_kpa=45.0)], hz=0.5), 40.0, 40.0)
+    finding = pressures(loaded)["idle vacuum"]
+    assert finding.value == pytest.approx(55.0, abs=1.0)
+    assert "without an accessory's load" in finding.reason
+    always = pressures(Scene([Phase(300, 860, map_kpa=58.0)]))["idle vacuum"]
+    assert always.verdict is Verdict.WATCH
+    assert "an accessory may have been on throughout" in always.reason
 
 
 @pytest.mark.parametrize(

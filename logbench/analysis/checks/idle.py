@@ -1,94 +1,213 @@
-"""Warm idle: how steady it is, its speed against its own median, and the ignition timing.
+"""Warm idle: how steady it is, how well it keeps its speed, and the ignition timing.
 
-Inputs: `RPM`, `VSS`, `ECT`; `SPARKADV` where there is. Enabled: warm idle, five seconds after it
-began, two stretches of ten seconds or more. Method: the standard deviation of the engine speed in
-each ten seconds, their median judged; the stretch furthest from the median of all; the mean timing.
-No standard PID gives the target speed: the drive's own median stands for it. Uncertainty: the
-scatter between the stretches. Evidence: the stretches of ten seconds.
+Inputs: `RPM`, `VSS`, `ECT`; `MAP` or `LOAD_PCT` for the load of accessories; `SPARKADV` where there
+is. Enabled: plateaus of warm idle: behind a start, settled, and without a step of load, so that a
+compressor that switches counts as neither unsteady nor as a wrong speed. Method: the standard
+deviation of the engine speed about its straight line in stretches of ten seconds (longer where that
+holds fewer than five readings), the median of all; how far the speed of the stretches lies from the
+median of their own state of load, 95 of 100 of them: no standard PID gives the target speed; the
+mean timing, without load where that was seen. An idle that never settles is judged only where its
+scatter about straight lines of five seconds is surely too large. Uncertainty: of the scatter
+chi-square, by as many readings as are independent; of the speed the scatter of a stretch's mean; of
+the timing a 95 % interval that minds autocorrelation. Evidence: the stretches, or the plateaus.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
-from logbench.analysis.bands import Bands
-from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.bands import Bands, Distance
+from logbench.analysis.findings import Measured, Subject, distance_of
+from logbench.analysis.model import Band, Condition, Coverage, Finding, Verdict
 from logbench.analysis.statement import said
-from logbench.analysis.statistics import estimate, half_width_of_few
-from logbench.analysis.view import View
+from logbench.analysis.states import SETTLE_S, IdleSpan, States, find_states
+from logbench.analysis.statistics import Spread, estimate, spread_of_pieces
+from logbench.analysis.view import Samples, View, evidence
 
 KEY = "idle"
 TITLE = "Idle stability, speed and timing"
 PLAIN = "The idle"
-STRIPS = (("RPM",), ("SPARKADV",), ("TP",))
+STRIPS = (("RPM",), ("MAP", "LOAD_PCT"), ("SPARKADV",), ("TP",))
 ORDER = 8
 INPUTS = ("RPM", "SPARKADV")
 
-SETTLE_S = 5.0
-WINDOW_S = 10.0
-LEAST_WINDOWS = 2
+STABILITY = "idle stability"
+
+WINDOW_S, WINDOW_READINGS = 10.0, 5
+PIECE_S, PIECE_READINGS = 5.0, 3
+"""Of an idle that does not settle: a straight line follows the settling for so long, and a swing of
+2 to 8 s still shows about it."""
+LEAST_WINDOWS, LEAST_PIECES = 3, 5
+"""The median of fewer windows is not free of a single event: a clutch, the steering at its stop."""
+LEAST_TIMINGS = 10
+MOST_NAMED = 6
+"""More plateaus are not named one by one."""
+_LOADED = {None: "", False: " without an accessory's load", True: " with an accessory's load"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """Stretches of idle and their readings of the engine speed."""
+
+    spans: Sequence[IdleSpan]
+    found: Samples
+    spread: Spread
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on stability, speed and timing of warm idle."""
-    if view.trace("RPM") is None:
+    rpm = view.trace("RPM")
+    if rpm is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
-    by_window = {window: view.samples((window,), "RPM").value for window in _windows(view)}
-    used = [window for window, rpm in by_window.items() if len(rpm) >= 8]
-    if len(used) < LEAST_WINDOWS:
-        text = "Less than 20 s of settled warm idle was recorded."
-        return [Subject(KEY, "idle stability").not_judged(text, "record")]
-    sd = np.array([by_window[window].std(ddof=1) for window in used])
-    level = np.array([by_window[window].mean() for window in used])
-    numbers = {"worst_rpm": float(sd.max())}
-    return [
-        Subject(KEY, "idle stability").judged(
-            "Scatter of the engine speed",
-            Measured(float(np.median(sd)), half_width_of_few(sd), used, (), numbers),
-            bands["idle_stability"],
-            "unsteady",
-        ),
-        _speed(bands, level, used),
-        _timing(view, bands, used),
-    ]
+    states, step_s = view.once(find_states), alignment.interval_s(rpm)
+    length_s = max(WINDOW_S, WINDOW_READINGS * step_s)
+    settled = _pieces(view, states.plateaus, length_s, WINDOW_READINGS - 1)
+    finding = _stability(bands, states, settled, length_s, view)
+    if finding.verdict is Verdict.NOT_JUDGED:
+        piece_s = max(PIECE_S, PIECE_READINGS * step_s)
+        moving = _pieces(view, states.between, piece_s, PIECE_READINGS)
+        finding = _unsettled(bands, moving) or finding
+    if len(settled.spans) < LEAST_WINDOWS:
+        return [finding]
+    return [finding, _speed(bands, states, settled), _timing(view, bands, states)]
 
 
-def _windows(view: View) -> tuple[Span, ...]:
-    """Windows of ten seconds of warm idle, each run without its first five seconds."""
-    out = []
-    for span in view.spans(Condition.WARM_IDLE):
-        start = span.start_ns + int(SETTLE_S * NS)
-        while start + int(WINDOW_S * NS) <= span.end_ns:
-            out.append(Span(start, start + int(WINDOW_S * NS)))
-            start += int(WINDOW_S * NS)
-    return tuple(out)
+def _pieces(view: View, whole: Sequence[IdleSpan], least_s: float, least_readings: int) -> _Pieces:
+    """Even pieces of some stretches that last so long and hold so many readings."""
+    cut: list[IdleSpan] = []
+    for span in whole:
+        count = int(span.duration_s / least_s + 1e-6)
+        length_ns = (span.end_ns - span.start_ns) // max(1, count)
+        starts = (span.start_ns + k * length_ns for k in range(count))
+        cut += [IdleSpan(start, start + length_ns, span.loaded) for start in starts]
+    count_of = np.bincount(view.samples(cut, "RPM").group, minlength=len(cut))
+    spans = [piece for piece, n in zip(cut, count_of, strict=True) if n >= least_readings]
+    found = view.samples(spans, "RPM")
+    spread = spread_of_pieces(found.t_ns / NS, found.value, found.group)
+    return _Pieces(spans, found, spread)
 
 
-def _speed(bands: Bands, level: alignment.Values, used: list[Span]) -> Finding:
-    """The window that is furthest from the median of all."""
-    median = float(np.median(level))
-    away = level - median
-    k = int(np.argmax(np.where(away >= 0, away / 200.0, -away / 100.0)))
+def _stability(
+    bands: Bands, states: States, settled: _Pieces, length_s: float, view: View
+) -> Finding:
+    subject, band = Subject(KEY, STABILITY), bands["idle_stability"]
+    if len(settled.spans) < LEAST_WINDOWS:
+        reason, lacks = _why_not(view, length_s)
+        return subject.not_judged(reason, "record", lacks=lacks)
+    remarks = []
+    if states.steps:
+        text = "an accessory stepped {load} ({n:.0f} steps); judged in between"
+        remarks.append(said(text, load=states.load_signal, n=states.steps))
+    return subject.judged(
+        "Scatter of the engine speed", _measured(settled, band, *remarks), band, "unsteady"
+    )
+
+
+def _measured(pieces: _Pieces, band: Band, *remarks: str) -> Measured:
+    half = pieces.spread.towards(band.within[1] or 0.0)
+    numbers = {"readings": float(len(pieces.found))}
+    return Measured(pieces.spread.sd, half, pieces.spans, remarks, numbers)
+
+
+def _unsettled(bands: Bands, moving: _Pieces) -> Finding | None:
+    """The scatter of an idle that was never settled, about short straight lines; None where it is
+    not so large that settling cannot be the reason."""
+    band = bands["idle_stability"]
+    finding = Subject(KEY, STABILITY).judged(
+        "Scatter of the engine speed about its course",
+        _measured(moving, band),
+        band,
+        "unsteady",
+        watch_at_most="the load stepped, or the car stood, for too short a time to settle",
+    )
+    surely = distance_of(finding) is Distance.SURELY
+    return finding if surely and len(moving.spans) >= LEAST_PIECES else None
+
+
+def _why_not(view: View, length_s: float) -> tuple[str, Coverage]:
+    """What kept the idle from being judged: too little of it, its readings, or its accessories."""
+    settled = [s.duration_s - SETTLE_S for s in view.spans(Condition.WARM_IDLE)]
+
+    def room(for_s: float) -> bool:
+        return sum(int(max(0.0, seconds) / for_s) for seconds in settled) >= LEAST_WINDOWS
+
+    if room(length_s):
+        text = said(
+            "No three settled stretches of {length:.0f s} of warm idle lay between a start and the"
+            " steps of its load.",
+            length=length_s,
+        )
+        return text, Coverage.UNCERTAIN
+    if room(WINDOW_S):
+        text = said(
+            "RPM was read every {step:.1f s}: three settled stretches of {length:.0f s}, with five"
+            " readings each, are needed.",
+            step=length_s / WINDOW_READINGS,
+            length=length_s,
+        )
+        return text, Coverage.UNCERTAIN
+    text = "Less than three settled stretches of {length:.0f s} of warm idle were recorded."
+    return said(text, length=length_s), Coverage.NOT_RECORDED
+
+
+def _speed(bands: Bands, states: States, settled: _Pieces) -> Finding:
+    """How far the stretches' speeds lie from the median of their own state of load."""
+    count = np.bincount(settled.found.group)
+    level = np.bincount(settled.found.group, weights=settled.found.value) / count
+    loads = [piece.loaded for piece in settled.spans]
+    own = {
+        load: float(np.median([rpm for rpm, of in zip(level, loads, strict=True) if of is load]))
+        for load in dict.fromkeys(loads)
+    }
+    away = level - np.array([own[load] for load in loads])
+    low, high = (float(x) for x in np.percentile(away, [5.0, 95.0]))
+    remarks = [said("{rpm:.0f rpm}{load}", rpm=rpm, load=_LOADED[of]) for of, rpm in own.items()]
+    owner = alignment.owner(np.array([s.start_ns for s in settled.spans]), states.plateaus)
+    each = [float(level[owner == k].mean()) for k in np.unique(owner)]
+    if 1 < len(each) <= MOST_NAMED:
+        remarks.append(said("plateaus at {each:.0f rpm}", each=each))
     return Subject(KEY, "idle speed").judged(
-        said("Warm idle is {median:.0f rpm}; the stretch furthest from it", median=median),
-        Measured(float(away[k]), 5.0, (used[k],), numbers={"median_rpm": median}),
+        "Furthest of 95 in 100 stretches from the idle speed of their state of load",
+        Measured(
+            high if high / 2.0 > -low else low,
+            max(1.0, 1.96 * settled.spread.sd / float(np.sqrt(np.median(count)))),
+            settled.spans,
+            tuple(remarks),
+            {"loaded_rpm" if of else "idle_rpm": rpm for of, rpm in own.items()},
+        ),
         bands["idle_against_median"],
         "speed",
     )
 
 
-def _timing(view: View, bands: Bands, used: list[Span]) -> Finding:
-    subject, found = Subject(KEY, "ignition timing at idle"), view.samples(used, "SPARKADV")
-    if len(found) < 10:
+def _timing(view: View, bands: Bands, states: States) -> Finding:
+    subject = Subject(KEY, "ignition timing at idle")
+    if view.trace("SPARKADV") is None:
         return subject.not_recorded(view, ["SPARKADV"], "record")
+    plateaus = states.unburdened
+    found = view.samples(plateaus, "SPARKADV")
+    if len(found) < LEAST_TIMINGS:  # under load it is judged, too: its band is wide
+        plateaus = states.plateaus
+        found = view.samples(plateaus, "SPARKADV")
+    if len(found) < LEAST_TIMINGS:
+        text = said("Fewer than {n:.0f} readings of SPARKADV at a settled idle.", n=LEAST_TIMINGS)
+        return subject.not_judged(text, "record")
     level = estimate(found.value, found.group, 0.5)
     remark = said("scatter {sd:.1f deg}", sd=level.sd)
     return subject.judged(
         "Timing",
-        Measured(level.mean, level.half_width, used, (remark,), {"sd_deg": level.sd}),
+        Measured(
+            level.mean,
+            level.half_width,
+            evidence(plateaus, found.t_ns),
+            (remark,),
+            {"sd_deg": level.sd},
+        ),
         bands["idle_timing"],
         "late" if level.mean < 0.0 else "unsteady",
     )

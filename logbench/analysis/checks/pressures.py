@@ -1,12 +1,14 @@
 """Manifold and barometric pressure: engine off, against the height, and the vacuum at idle.
 
-Inputs: `MAP`, `BARO`; the height where someone has stated it (on the Live page, or `--altitude-m`
-of `logbench record` and `logbench check`; kept as `altitude_m` in the facts' `extra`). Enabled: key
-on before the first start; ten seconds of steady warm idle. Method: medians with the engine off; the
-standard atmosphere at the stated height, and without one the height that the pressure implies, as a
-figure; barometric less manifold pressure at idle. A weather report is corrected to sea level: it is
-no reference for the raw reading. Uncertainty: the resolution of 1 kPa, at idle the scatter, too; 3
-% for the weather where the stated height stands in for a pressure. Evidence: the stretches.
+Inputs: `MAP`, `BARO`; `RPM`, `VPWR` for a surely standing engine; the height where someone has
+stated it (on the Live page, or `--altitude-m` of `logbench record` and `logbench check`; kept as
+`altitude_m` in the facts' `extra`). Enabled: key on before the first start; ten seconds of steady
+warm idle in which no accessory steps the load up. Method: medians with the engine off; the standard
+atmosphere at the stated height, and without one the height that the pressure implies, as a figure;
+barometric less manifold pressure at idle. A weather report is corrected to sea level: it is no
+reference for the raw reading. Uncertainty: the resolution of 1 kPa, of fewer than three readings
+that of both sensors, at idle the scatter, too; 3 % for the weather where the stated height stands
+in for a pressure. Evidence: the stretches.
 """
 
 from __future__ import annotations
@@ -22,8 +24,9 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import said
-from logbench.analysis.statistics import estimate
-from logbench.analysis.view import View, evidence
+from logbench.analysis.states import find_states
+from logbench.analysis.statistics import MIN_SAMPLES, estimate
+from logbench.analysis.view import Samples, View, evidence
 from logbench.recording.model import Trace
 
 KEY = "pressures"
@@ -84,22 +87,31 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     if view.trace("MAP") is None:
         return subject.not_recorded(view, ["MAP"], "idle")
     spans = view.steady_spans(Condition.WARM_IDLE)
-    found = view.samples(spans, "MAP")
+    found, states = view.samples(spans, "MAP"), view.once(find_states)
     if view.baro_kpa is None and view.surroundings.altitude_m is None:
         return subject.not_judged("The air pressure around the car is not known.", "idle")
     air = view.once(find_air)
     around = air.pressure_kpa
-    if len(found) < 10 or alignment.total_s(spans) < 10.0:
-        return subject.not_judged("Too little steady warm idle was recorded.", "idle")
+    burdened = states.burdened(found.t_ns)
+    found = Samples(found.t_ns[~burdened], found.value[~burdened], found.group[~burdened])
+    if len(found) < MIN_SAMPLES or alignment.total_s(spans) < 10.0:
+        with_load = " without an accessory's load" if burdened.any() else ""
+        text = f"Too little steady warm idle{with_load} was recorded."
+        return subject.not_judged(text, "idle")
     level = estimate(found.value, found.group, 1.0)
     half = float(np.hypot(level.half_width, around * air.pressure_half))
+    remarks = [said("manifold pressure {kpa:.0f kPa}", kpa=level.mean)]
+    if burdened.any():
+        remarks.append("without an accessory's load")
+    elif around - level.mean < (bands["idle_vacuum"].within[0] or 0.0):
+        remarks.append("no step of load was seen: an accessory may have been on throughout")
     return subject.judged(
         "Vacuum at warm idle",
         Measured(
             around - level.mean,
             half,
             evidence(spans, found.t_ns),
-            (said("manifold pressure {kpa:.0f kPa}", kpa=level.mean),),
+            tuple(remarks),
             {"map_kpa": level.mean, "baro_kpa": around},
         ),
         bands["idle_vacuum"],
