@@ -5,40 +5,47 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
-    QAbstractItemView,
     QCheckBox,
     QCompleter,
     QDialog,
     QDialogButtonBox,
     QDoubleSpinBox,
     QGridLayout,
+    QHBoxLayout,
     QHeaderView,
     QLineEdit,
-    QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from logbench.app.parts import Elided, chooser, heads_left, lay, muted, named, pad, styled
-from logbench.app.plain import Label, TableCell, plain_tip
+from logbench.app.archive.import_outcome import (
+    OutcomeView,
+    over_drives,
+    plain_cell,
+    plain_table,
+)
+from logbench.app.parts import STRETCH, Elided, chooser, delayed, lay, muted, named, pad, styled
+from logbench.app.plain import Label
 from logbench.app.tables import splitter
 from logbench.app.theme import Theme
 from logbench.car.model import Car
 from logbench.cases.importing import Kind
 from logbench.foreign import Foreign, in_label
 from logbench.importing.model import SURE, YOU_SAID, ColumnMap
+from logbench.importing.run import Outcome
 from logbench.signals.table import table
 from logbench.signals.units import compatible, known
 from logbench.words import tr, tr_n, word
 
-COLUMN, CELLS, SIGNAL, UNIT, SURENESS, WHY = range(6)
+COLUMN, CELLS, SIGNAL, UNIT, SURENESS, READ, RANGE, WHY = range(8)
 _TITLES = (
     tr("Column of the file"),
     tr("First cells"),
     tr("Signal"),
     tr("Unit in the file"),
     tr("Sure"),
+    tr("Read"),
+    tr("Range"),
     tr("Why"),
 )
 _DELIMITERS = (
@@ -55,6 +62,10 @@ _TIMES = (
     (tr("a spreadsheet's days"), "days"), (tr("none: rows are evenly spaced"), "none"),
 )  # fmt: skip
 _TIME_UNITS = ("s", "ms", "us", "ns", "min", "h")
+_ROLES = (("car", tr("Car in")), ("driver", tr("Driver in")), ("trip", tr("Trip in")))
+"""Columns by which a file is split."""
+_WAIT_MS = 400
+"""After the last change before what would come out is worked out."""
 _LIKELY = 0.75
 """Less confidence than this is unsure."""
 _CHARS = 10
@@ -66,6 +77,8 @@ class ImportDialog(QDialog):
 
     cut_wanted = Signal(str)
     """Another delimiter was chosen: the file is to be cut anew, see `show_kind`."""
+    outcome_wanted = Signal()
+    """What would come out is to be worked out anew, see `show_outcome`."""
 
     def __init__(self, kind: Kind, theme: Theme, parent: QWidget, *, of: str = "") -> None:
         super().__init__(parent)
@@ -74,7 +87,7 @@ class ImportDialog(QDialog):
         self.setWindowTitle(tr("Import {of}", of=of).strip())
         self._make_parts()
         self._lay_out()
-        self.resize(1040, 640)
+        self.resize(1080, 720)
         self.show_kind(kind)
 
     # --- building ---
@@ -94,11 +107,17 @@ class ImportDialog(QDialog):
         period = QDoubleSpinBox(decimals=3, minimum=0.001, maximum=3600.0, suffix=tr(" s apart"))
         self.period = named(period, tr("Seconds from row to row"))
         pad(self.period)
-        for box in (self.decimal, self.time_place, self.time_format, self.time_unit):
+        self.roles = {role: chooser(title, _CHARS) for role, title in _ROLES}
+        boxes = (self.decimal, self.time_place, self.time_format, self.time_unit)
+        for box in (*boxes, *self.roles.values()):
             box.activated.connect(lambda _: self._settings_changed())
         self.period.valueChanged.connect(lambda _: self._settings_changed())
-        self.rows = _table(tr("First rows of the file"), row_px=26)
-        self.columns = _table(tr("Columns and the signals they are taken for"), row_px=38)
+        self.outcome = OutcomeView(self.theme)
+        self._soon = delayed(self, _WAIT_MS, self.outcome_wanted.emit)
+        self.rows = plain_table(tr("First rows of the file"), row_px=26)
+        self.columns = plain_table(tr("Columns and the signals they are taken for"), row_px=38)
+        self.rows.setMinimumHeight(60)
+        self.columns.setMinimumHeight(130)
         self.columns.setColumnCount(len(_TITLES))
         self.columns.setHorizontalHeaderLabels(list(_TITLES))
         self.completer = QCompleter([s.acronym for s in table()], self)
@@ -109,6 +128,7 @@ class ImportDialog(QDialog):
         self.litres = named(litres, tr("Displacement in litres"))
         self.litres.setSpecialValueText(tr("displacement unknown"))
         pad(self.litres)
+        self.car.textEdited.connect(lambda _: self._wait())
         self.keep = QCheckBox(tr("Remember for files with the same header"))
         self.keep.setChecked(True)
 
@@ -122,7 +142,9 @@ class ImportDialog(QDialog):
             options.addWidget(muted(title, wrap=False), 0, number)
             options.addWidget(part, 1, number)
         options.setColumnStretch(3, 1)
-        middle = splitter(Qt.Orientation.Vertical, {self.rows: 170, self.columns: 330})
+        middle = splitter(
+            Qt.Orientation.Vertical, {self.rows: 120, self.columns: 270, self.outcome: 120}
+        )
         below = QGridLayout()
         for place, part in enumerate((self.car, self.litres, self.keep)):
             below.addWidget(part, 0, place)
@@ -134,7 +156,10 @@ class ImportDialog(QDialog):
         buttons.addButton(tr("Leave these files out"), roles.RejectRole)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
-        lay(QVBoxLayout(self), self.head, self.said, options, (middle, 1), below, buttons)
+        titled = [(muted(title, wrap=False), self.roles[role]) for role, title in _ROLES]
+        roles_row = lay(QHBoxLayout(), *(part for pair in titled for part in pair), STRETCH)
+        whole = (self.head, self.said, options, roles_row, (middle, 1), below, buttons)
+        lay(QVBoxLayout(self), *whole)
 
     # --- showing ---
 
@@ -176,6 +201,13 @@ class ImportDialog(QDialog):
         for place, name in enumerate(self.kind.preview.names):
             self.time_place.addItem(name, place)
         self.time_place.setCurrentIndex(time.places[-1] if time.places else -1)
+        for role, box in self.roles.items():
+            box.clear()
+            box.addItem(tr("none"), None)
+            for place, name in enumerate(self.kind.preview.names):
+                box.addItem(name, place)
+            chosen = getattr(mapping.split, role)
+            box.setCurrentIndex(0 if chosen is None else 1 + chosen)
         self.time_format.setCurrentIndex(self.time_format.findData(time.format))
         if self.time_unit.findData(time.unit) < 0:
             self.time_unit.addItem(time.unit, time.unit)
@@ -196,7 +228,7 @@ class ImportDialog(QDialog):
         self.rows.setRowCount(len(preview.rows))
         for r, row in enumerate(preview.rows):
             for c, cell in enumerate(row):
-                self.rows.setItem(r, c, _cell(cell))
+                self.rows.setItem(r, c, plain_cell(cell))
         self.rows.resizeColumnsToContents()
         for column in range(len(preview.names)):
             self.rows.setColumnWidth(column, min(180, self.rows.columnWidth(column)))
@@ -205,8 +237,8 @@ class ImportDialog(QDialog):
         columns = self.mapping.columns
         self.columns.setRowCount(len(columns))
         for row, column in enumerate(columns):
-            self.columns.setItem(row, COLUMN, _cell(column.column))
-            self.columns.setItem(row, CELLS, _cell(self._cells_of(column)))
+            self.columns.setItem(row, COLUMN, plain_cell(column.column))
+            self.columns.setItem(row, CELLS, plain_cell(self._cells_of(column)))
             for place, text, name in (
                 (SIGNAL, column.signal if column.used else "", tr("Signal")),
                 (UNIT, column.unit, tr("Unit")),
@@ -219,7 +251,7 @@ class ImportDialog(QDialog):
                 line.editingFinished.connect(lambda r=row: self._corrected(r))
                 self.columns.setCellWidget(row, place, line)
             self._show_column(row)
-        for place, width in enumerate((190, 170, 130, 110, 120)):
+        for place, width in enumerate((170, 130, 120, 110, 100, 80, 150)):
             self.columns.setColumnWidth(place, width)
         header = self.columns.horizontalHeader()
         header.setSectionResizeMode(WHY, QHeaderView.ResizeMode.Stretch)
@@ -240,12 +272,27 @@ class ImportDialog(QDialog):
         if column.used and column.unit_from == "assumed" and column.unit:
             why += tr(", unit supposed")
         for place, text in ((SURENESS, sure), (WHY, why)):
-            item = _cell(text)
+            item = plain_cell(text)
             if column.used and column.confidence < _LIKELY:
                 item.setForeground(QColor(self.theme.trace(1)))
             elif not column.used:
                 item.setForeground(QColor(self.theme.muted))
             self.columns.setItem(row, place, item)
+
+    def show_outcome(self, outcome: Outcome) -> None:
+        """What would come out of the first file, read as it is now."""
+        self.outcome.show_outcome(outcome)
+        if outcome.problem:
+            self.import_button.setEnabled(False)
+            self.trouble(outcome.problem)
+        for row, column in enumerate(self.mapping.columns):
+            ecu = column.ecu or (self.mapping.ecu if self.mapping.long is None else "")
+            one = over_drives(outcome, column.signal, ecu) if column.used else None
+            for place, text in ((READ, one.rate if one else ""), (RANGE, one.range if one else "")):
+                item = plain_cell(text)
+                if one and one.doubt:
+                    item.setForeground(QColor(self.theme.trace(1)))
+                self.columns.setItem(row, place, item)
 
     # --- correcting ---
 
@@ -272,16 +319,24 @@ class ImportDialog(QDialog):
     def _settings_changed(self) -> None:
         if self._filling:
             return
-        time = self.mapping.time
+        time, before = self.mapping.time, self.mapping.time.model_copy()
         self.mapping.decimal = self.decimal.currentData()
         time.format = self.time_format.currentData()
         place = self.time_place.currentData()
         time.places = [] if time.format == "none" or place is None else [place]
         time.unit = self.time_unit.currentData()
         time.period_s = self.period.value()
-        time.confidence, time.why = 1.0, YOU_SAID
+        if time != before:
+            time.confidence, time.why = 1.0, YOU_SAID
+        for role, box in self.roles.items():
+            setattr(self.mapping.split, role, box.currentData())
         self._show_time_parts()
         self._judge()
+
+    def _wait(self) -> None:
+        """What would come out is worked out once nothing is changed for a moment."""
+        self.outcome.wait()
+        self._soon.start()
 
     def _judge(self) -> None:
         """Say what is wrong, or how sure the whole is; nothing is imported that cannot be."""
@@ -303,8 +358,10 @@ class ImportDialog(QDialog):
             sentence = tr("No column is a signal yet: type an acronym where one is.")
         self.import_button.setEnabled(not sentence)
         if sentence:
+            self._soon.stop()
             self.trouble(sentence)
             return
+        self._wait()
         left = len(self.mapping.columns) - len(used)
         unsure = sum(c.confidence < _LIKELY for c in used)
         told = [
@@ -345,22 +402,3 @@ def _perhaps(column: ColumnMap) -> str:
     if likely and column.confidence < SURE:
         return tr("perhaps {signal}", signal=likely[0])
     return tr("left out")
-
-
-def _cell(text: str) -> QTableWidgetItem:
-    item = TableCell(text)
-    item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
-    item.setToolTip(plain_tip(text))
-    return item
-
-
-def _table(name: str, *, row_px: int) -> QTableWidget:
-    made = named(QTableWidget(), name)
-    made.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
-    made.setShowGrid(False)
-    made.setWordWrap(False)
-    made.setTabKeyNavigation(False)
-    made.verticalHeader().hide()
-    made.verticalHeader().setDefaultSectionSize(row_px)
-    heads_left(made)
-    return made

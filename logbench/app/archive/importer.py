@@ -17,10 +17,18 @@ from logbench.app.theme import Look
 from logbench.car.model import Car
 from logbench.cases.archive import Account
 from logbench.cases.cars import AnswerCars
-from logbench.cases.importing import ImportFiles, Kind, Survey, cut_again, survey_files
-from logbench.cases.runner import Owner
+from logbench.cases.importing import (
+    ImportFiles,
+    Kind,
+    Survey,
+    cut_again,
+    foresee,
+    survey_files,
+)
+from logbench.cases.runner import Owner, Running
 from logbench.errors import LogbenchError
 from logbench.importing.model import Mapping, Stated, remember
+from logbench.importing.run import Outcome
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -50,6 +58,9 @@ class Importer(QObject):
         self._mappings: dict[Path, Mapping] = {}
         self._files: list[Path] = []
         self._vehicle: Car | None = None
+        self._foreseen: Running | None = None
+        """What would come out is being worked out."""
+        self._again = False
 
     def start(self, into: Archive | Path, paths: Sequence[Path]) -> None:
         """Look into the files, then ask; recordings go into an archive or a folder."""
@@ -73,6 +84,7 @@ class Importer(QObject):
             dialog.car.setText(self._vehicle.label)
             dialog.litres.setValue(self._vehicle.displacement_l or 0.0)
         dialog.cut_wanted.connect(partial(self._cut, dialog))
+        dialog.outcome_wanted.connect(partial(self._foresee, dialog))
         dialog.finished.connect(partial(self._answered, dialog))
         self.dialog = dialog
         dialog.open()
@@ -81,8 +93,29 @@ class Importer(QObject):
         case = cut_again(dialog.kind, delimiter)
         self._owner.start(case, dialog.show_kind, dialog.trouble, slot="cut")
 
+    def _foresee(self, dialog: ImportDialog) -> None:
+        """One at a time, however large the file: what was changed meanwhile is worked out next."""
+        self._again = self._foreseen is not None
+        if self._again:
+            return
+        file, mapping = dialog.kind.files[0], dialog.mapping.model_copy(deep=True)
+        case = foresee((file,), {file: mapping}, Stated(dialog.vehicle()), self._memory)
+
+        def found(outcomes: list[Outcome]) -> None:
+            if self.dialog is dialog and not self._again:
+                dialog.show_outcome(outcomes[0])
+            elif self.dialog is dialog:
+                self._foresee(dialog)
+
+        def ended() -> None:
+            self._foreseen = None
+
+        self._foreseen = self._owner.start(case, found, dialog.trouble, ended=ended)
+
     def _answered(self, dialog: ImportDialog, accepted: int) -> None:
         self.dialog = None
+        if self._foreseen is not None:
+            self._foreseen.cancel()
         if accepted:
             self._vehicle = dialog.vehicle()
             for file in dialog.kind.files:
