@@ -45,7 +45,7 @@ def cell(dialog: ImportDialog, name: str, place: int) -> str:
 
 def settled(dialog: ImportDialog, qtbot) -> None:
     """What would come out of the present mapping is shown."""
-    qtbot.waitUntil(lambda: dialog.outcome.drives.isEnabled(), timeout=20_000)
+    qtbot.waitUntil(dialog.outcome.drives.isEnabled, timeout=20_000)
 
 
 def correct(dialog: ImportDialog, name: str, signal: str) -> None:
@@ -84,6 +84,12 @@ def test_a_column_of_cars_is_chosen_by_hand(dialog: ImportDialog, qtbot):
     assert [row[3] for row in shown(dialog)] == ["ab", "bb"]
     assert dialog.mapping.split.car == 0
     assert "as you said" not in dialog.said.text()  # of the time nothing was said
+
+
+def test_a_date_in_a_column_of_its_own_survives_another_choice(dialog: ImportDialog, qtbot):
+    dialog.mapping.time.places = [0, 1]
+    dialog.decimal.activated.emit(0)
+    assert dialog.mapping.time.places == [0, 1]
 
 
 def test_nonsense_cannot_be_imported(dialog: ImportDialog, qtbot):

@@ -323,7 +323,10 @@ class ImportDialog(QDialog):
         self.mapping.decimal = self.decimal.currentData()
         time.format = self.time_format.currentData()
         place = self.time_place.currentData()
-        time.places = [] if time.format == "none" or place is None else [place]
+        if time.format == "none" or place is None:
+            time.places = []
+        elif [place] != time.places[-1:]:  # else a column of dates may stand before it
+            time.places = [place]
         time.unit = self.time_unit.currentData()
         time.period_s = self.period.value()
         if time != before:
