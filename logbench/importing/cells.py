@@ -34,6 +34,8 @@ _LOOP = {"ol": 1.0, "open loop": 1.0, "cl": 2.0, "closed loop": 2.0, "ol-drive":
 """Short forms of the fuel system status. SAE J1979 PID 03, from memory."""
 _CLOCK = re.compile(r"([+-]?)(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)")
 _NUMBER = re.compile(r"([+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?)\s*(\D.*)?", re.DOTALL)
+_PER_MINUTE = re.compile(r"(?<=\d) +1 ?/ ?min$")
+"""A unit that begins with a number."""
 _SPACES = re.compile(r"[ \u00a0\u202f]")
 
 
@@ -80,7 +82,7 @@ def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[fl
         seconds = int(clock[2] or 0) * 3600.0 + int(clock[3]) * 60.0
         seconds += float(clock[4].replace(",", "."))
         return (-seconds if clock[1] == "-" else seconds), "s"
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(_PER_MINUTE.sub(" rpm", text))
     if match is None:
         return None
     number = _plain(match[1].strip(), decimal, thousands)

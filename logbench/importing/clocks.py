@@ -103,8 +103,8 @@ def _readings(
     column = sheet.columns[place]
     cells = [cell for cell in column.sample(60) if cell]
     named = is_kind(column.name, "time")
-    meant, sure = _meant(column.name)
-    if not cells or (meant not in {"", "RUNTM"} and sure >= 0.9):
+    meant = _meant(column.name)
+    if not cells or meant not in {"", "RUNTM"}:
         return
     written = sheet.units[place] if sheet.units else take_apart(column.name).unit
     written = written or ("s" if meant == "RUNTM" else "")
@@ -129,12 +129,11 @@ def _readings(
             yield clock
 
 
-def _meant(name: str) -> tuple[str, float]:
-    """The signal that a header means, and how sure; `` for none, for a name that is only alike,
-    and for a header of times."""
+def _meant(name: str) -> str:
+    """The signal that a header is the whole name of, in whatever unit; `` for none, and for a
+    header of times."""
     found = () if is_kind(name, "time") else matches(name)
-    sure = bool(found) and found[0].confidence > ALIKE
-    return (found[0].signal, found[0].confidence) if sure else ("", 0.0)
+    return found[0].signal if found and found[0].confidence >= ALIKE else ""
 
 
 def _written_form(cells: list[str]) -> TimeMap | None:
@@ -322,7 +321,7 @@ def _ratio(clock: _Clock, other: _Clock, groups: Groups) -> float | None:
 def _add_date(sheet: Sheet, found: TimeMap) -> None:
     """The date beside a time of day, where a column of its own has it."""
     place = found.places[0]
-    if found.format != "clock" or _meant(sheet.columns[place].name)[0] == "RUNTM":
+    if found.format != "clock" or _meant(sheet.columns[place].name) == "RUNTM":
         return
     date = [k for k, c in enumerate(sheet.columns) if k != place and _is_date_column(c)]
     if date:

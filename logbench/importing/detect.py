@@ -25,7 +25,6 @@ from logbench.importing.names import Match, is_kind, matches, take_apart
 from logbench.importing.parts import clock_groups, groups_of, likely_splits, named_split
 from logbench.importing.sheet import Column, Dialect, Sheet
 from logbench.signals.table import table
-from logbench.signals.units import read_unit
 from logbench.system.limits import SHEET_COLUMNS
 
 _OWN_HEADING = re.compile(r"[A-Z][A-Z0-9_]*(@[0-9A-F]+)?( \([^()]+\))?")
@@ -154,8 +153,7 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
         if named or clock or place in mapping.split.places:
             continue
         written = sheet.units[place] if sheet.units else None
-        found = matches(column.name, read_unit(written) if written else None)
-        made = guess(column, found, written, mapping, every)
+        made = guess(column, matches, written, mapping, every)
         made.map.place = place
         made.map.ecu = take_apart(column.name).ecu
         guesses.append(made)
@@ -202,6 +200,5 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             texts=None if values.texts is None else values.texts[rows],
             numbers=None if values.numbers is None else values.numbers[rows],
         )
-        found = _matches_of_name(name, read_unit(written) if written else None)
-        guesses.append(guess(part, found, written, mapping, rows))
+        guesses.append(guess(part, _matches_of_name, written, mapping, rows))
     return _settled(sheet, guesses)

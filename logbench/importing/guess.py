@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -66,30 +65,36 @@ def looked_at(rows: int) -> Rows:
     return np.unique((starts[:, None] + np.arange(_BLOCK)).ravel())
 
 
-def guess(
-    column: Column, found: Sequence[Match], written: str | None, mapping: Mapping, rows: Rows
-) -> Guess:
-    """The column's signal and unit. `found`: what its header may mean, likeliest first. `written`:
-    a unit that stands beside the column; None where there is no place for one. `rows`: where its
-    cells stand in the sheet."""
-    made = ColumnMap(column=column.name, others=[match.signal for match in found[1:]])
+Meant = Callable[[str, str | None], Sequence[Match]]
+"""What a name may mean whose numbers are in a unit (None: in one that is not known yet), likeliest
+first."""
+
+
+def guess(column: Column, meant: Meant, written: str | None, mapping: Mapping, rows: Rows) -> Guess:
+    """The column's signal and unit. `written`: a unit that stands beside the column; None where
+    there is no place for one. `rows`: where its cells stand in the sheet."""
+    made = ColumnMap(column=column.name)
     some = looked_at(len(column))
     cells = column.all_texts(some) if column.numbers is None else _texts_of(column.numbers[some])
     _own_marks(made, cells, mapping)
+    unit = _find_unit(made, written, _parsed(cells, made, mapping))
+    found = meant(column.name, unit)
     derived = "its name says that it was worked out, not read from the car"
     if not found:
         made.why = derived if is_derived(column.name) else "no signal reads like it"
         return Guess(made)
-    made.signal, made.confidence, made.why = found[0].signal, found[0].confidence, found[0].why
+    best, made.others = found[0], [match.signal for match in found[1:]]
+    made.signal, made.confidence, made.why = best.signal, best.confidence, best.why
     if is_derived(column.name):
         made.why += f"; {derived}"
+    if unit is None:
+        made.unit = table().by_acronym(best.signal).unit if best.signal in table() else ""
+        made.unit_from = "header" if written == made.unit else "assumed"
     parsed = _parsed(cells, made, mapping)
-    _take_unit(made, written, parsed.units)
-    if len(parsed.units) > 1:
-        parsed = _parsed(cells, made, mapping)
     read = parsed.present & np.isfinite(parsed.value)
     out = Guess(made, rows[some][read], parsed.value[read])
-    _judge_unit(out, written, parsed)
+    if written and read_unit(written) is None:
+        out.doubt(f"its unit '{written}' is none that is known")
     filled = sum(cell.strip().lower() not in EMPTY for cell in cells)
     if filled:
         _judge_cells(out, parsed.present.sum() / filled)
@@ -112,32 +117,20 @@ def _parsed(cells: npt.NDArray[np.object_], made: ColumnMap, mapping: Mapping) -
     return parse_column(cells, decimal, thousands, labels_of(made.signal), made.unit)
 
 
-def _take_unit(made: ColumnMap, written: str | None, in_cells: Counter[str]) -> None:
-    """From the row of units, the header, the cells, or supposed to be the signal's own."""
-    own = table().by_acronym(made.signal).unit if made.signal in table() else ""
-    beside = None if written is None else read_unit(written)
-    header = take_apart(made.column).unit
-    made.unit, made.unit_from = own, "assumed"
-    sources: list[tuple[str | None, UnitFrom]] = [
-        (beside if written or not own else None, "header"),
-        (header, "header"),
-        (in_cells.most_common(1)[0][0] if in_cells else None, "cells"),
-    ]
+def _find_unit(made: ColumnMap, written: str | None, parsed: Parsed) -> str | None:
+    """From the row of units, the header or the cells; None where none stands there."""
+    beside = read_unit(written) if written else None
+    in_cells = parsed.units.most_common(1)
+    sources: tuple[tuple[str | None, UnitFrom], ...] = (
+        (beside, "header"),
+        (take_apart(made.column).unit, "header"),
+        (in_cells[0][0] if in_cells else None, "cells"),
+    )
     for unit, origin in sources:
         if unit is not None:
             made.unit, made.unit_from = unit, origin
-            return
-
-
-def _judge_unit(made: Guess, written: str | None, parsed: Parsed) -> None:
-    column = made.map
-    if written and read_unit(written) is None:
-        made.doubt(f"its unit '{written}' is none that is known")
-    if not fits(column.signal, column.unit):
-        which = "its cells are" if column.unit_from == "cells" else "it is"
-        if column.confidence > ALIKE:
-            made.doubt(f"{which} in {column.unit}, which {column.signal} is not measured in")
-        column.confidence = min(column.confidence, ALIKE)
+            return unit
+    return None
 
 
 def _judge_cells(made: Guess, share_read: float) -> None:

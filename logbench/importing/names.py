@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from logbench.signals.table import table
-from logbench.signals.units import compatible, known, read_unit
+from logbench.signals.units import compatible, read_unit
 
 _BRACKETS = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
@@ -46,8 +46,8 @@ class Header:
     unit: str | None
     """In a spelling that is `known`; None where none stands there."""
     ecu: str = ""
-    bare: tuple[str, ...] = ()
-    """The words outside of brackets."""
+    bare: str = ""
+    """The text outside of brackets."""
     notes: tuple[str, ...] = ()
     """What stands in brackets and is no unit, as the file has it."""
 
@@ -81,7 +81,8 @@ def words_of(text: str) -> tuple[str, ...]:
     """The words of a phrase in lower case without accents, spelled out, in order; `B1S2` as bank 1
     sensor 2."""
     spelled: dict[str, str] = _vocabulary()["words"]
-    text = unicodedata.normalize("NFKD", _ELIDED.sub(" ", mended(text)).replace("_", " "))
+    text = _ELIDED.sub(" ", mended(text).replace("_", " "))
+    text = unicodedata.normalize("NFKD", text)
     text = "".join(letter for letter in text if not unicodedata.combining(letter))
     text = _PLACE.sub(r" bank \1 sensor \2 ", text)
     text = _BANK.sub(r" bank \1 ", text)
@@ -97,9 +98,8 @@ def words_of(text: str) -> tuple[str, ...]:
 @functools.lru_cache(maxsize=4096)
 def take_apart(header: str) -> Header:
     """Words and unit of a header: `Coolant temp (°F)`, `MAF [g/s]`, `speed_kmh`, `RPM@7E9`."""
-    text, ecu = mended(header.strip()), ""
-    unit: str | None = None
-    notes: list[str] = []
+    ecu, notes = "", list[str]()
+    text, unit = _unit_at_the_end(mended(header.strip()))
     for found in reversed(list(_BRACKETS.finditer(text))):
         inside = found[1]
         read = read_unit(inside) if inside and not _is_letter_of_a_name(text, inside) else None
@@ -112,10 +112,7 @@ def take_apart(header: str) -> Header:
     at = re.fullmatch(r"(\w+)@([0-9A-Fa-f]{2,8})", bare)
     if at:
         text, bare, ecu = at[1], at[1], at[2].upper()
-    if unit is None and not notes:
-        text, unit = _unit_at_the_end(text)
-        bare = text
-    return Header(words_of(text), unit, ecu, words_of(bare), tuple(notes))
+    return Header(words_of(text), unit, ecu, bare, tuple(notes))
 
 
 def _is_letter_of_a_name(text: str, inside: str) -> bool:
@@ -128,31 +125,36 @@ def _is_letter_of_a_name(text: str, inside: str) -> bool:
     )
 
 
-_NEVER_LAST = {"rpm", "lambda", "min", "count", "counts", "ratio", "gps", "day", "days"} | {
+_RATHER_A_WORD = {"rpm", "lambda", "min", "count", "counts", "ratio", "gps", "day", "days"} | {
     "a", "f", "c", "k"
 }  # fmt: skip
-"""Words that end a name rather than give its unit."""
+"""Units that end a name as often as they stand behind one."""
 
 
 def _unit_at_the_end(text: str) -> tuple[str, str | None]:
     """`speed_kmh`, `maf_g_s` or `Coolant, deg C`: last words that are a unit and no part of the
     name."""
-    if text.upper() in table():
+    if text.upper() in table() or not text or text[-1] in ")]}>":
         return text, None
     places = [found.start() for found in re.finditer(r"(?<=[\s_,;:])[^\s_,;:]", text)]
-    for place in places[-3:]:
-        tail = text[place:]
-        name = text[:place].rstrip(" _,;:")
-        if tail.lower() in _NEVER_LAST or not name:
+    for place in places[-4:]:
+        name, tail = text[:place].rstrip(" _,;:"), text[place:]
+        if tail.lower() in _RATHER_A_WORD and not _is_only_without(name, text):
             continue
-        if len(tail) == 1 and tail.isupper() and "_" in text:
+        if len(tail) == 1 and tail.isupper() and text[place - 1] == "_":
             continue  # the sensor of PEDAL_F, not a temperature
-        plain = re.sub("[_ ]", " ", tail)
-        over = re.fullmatch(r"([a-z]{1,3}) ([a-z]{1,3})", plain.lower())
-        for spelling in (plain, f"{over[1]}/{over[2]}" if over else ""):
-            if spelling and known(spelling) is not None:
-                return name, spelling
+        over = re.fullmatch(r"([a-z]{1,3})[ _]([a-z]{1,3})", tail.lower())
+        for spelling in (tail, f"{over[1]}/{over[2]}" if over else ""):
+            unit = read_unit(spelling, in_full=False) if name and spelling else None
+            if unit is not None:
+                return name, unit
     return text, None
+
+
+def _is_only_without(name: str, text: str) -> bool:
+    """Whether a text is the whole name of a signal only without what stands behind it."""
+    whole = name.upper() in table() or bool(_names_of(words_of(name)))
+    return whole and not _names_of(words_of(text))
 
 
 # --- the names that are known ---
@@ -170,8 +172,8 @@ def _phrases() -> tuple[tuple[str, Words, str], ...]:
         for acronym, phrases in phrases_of.items():
             found += [(acronym, _set_of(words_of(phrase)), phrase) for phrase in phrases]
     for signal in table():
-        name = signal.name.replace("(lambda)", "").split(" (0:")[0]
-        found.append((signal.acronym, _set_of(words_of(name)), signal.name))
+        for name in (signal.name, signal.name.split(" (0:")[0].replace("(lambda)", "")):
+            found.append((signal.acronym, _set_of(words_of(name)), signal.name))
     return tuple(found)
 
 
@@ -230,7 +232,7 @@ def matches(header: str, unit: str | None = None) -> tuple[Match, ...]:
     """
     parts = take_apart(header)
     unit = unit if unit is not None else parts.unit
-    whole = _whole(header, parts)
+    whole = _whole(parts)
     found = _in_unit(whole, unit)
     if not found and whole:
         found = [_doubted(match, f"which is not measured in {unit}") for match in whole]
@@ -245,15 +247,19 @@ def _doubted(match: Match, why: str) -> Match:
     return Match(match.signal, ALIKE, f"{match.why}, {why}")
 
 
-def _whole(header: str, parts: Header) -> list[Match]:
+_ORDINARY = {"LAMBDA"}
+"""Acronyms that are words of the trade, too, for something else: only in capitals."""
+
+
+def _whole(parts: Header) -> list[Match]:
     """Signals that this is the whole name of."""
-    bare = _BRACKETS.sub("", " ".join(header.split())).split("@")[0].strip().upper()
-    if bare in table():
-        return [_noted(Match(bare, 1.0, "is the standard's acronym"), parts)]
+    acronym = parts.bare.upper()
+    if acronym in table() and (acronym not in _ORDINARY or acronym == parts.bare):
+        return [_noted(Match(acronym, 1.0, "is the standard's acronym"), parts)]
     named = _names_of(parts.words)
     if named:
         return [Match(a, SURE_NAME, f"reads as '{phrase}'") for a, phrase in named]
-    named = _names_of(parts.bare) if parts.notes else ()
+    named = _names_of(words_of(parts.bare)) if parts.notes else ()
     return [_noted(Match(a, SURE_NAME, f"reads as '{phrase}'"), parts) for a, phrase in named]
 
 

@@ -238,7 +238,8 @@ def _trimmed(row: list[str]) -> list[str]:
 
 
 def _is_number(cell: str) -> bool:
-    return parse_number(cell) is not None or parse_number(cell, ",", ".") is not None
+    marks = ((".", ","), (",", "."))
+    return any(parse_number(cell, *each) is not None for each in marks)
 
 
 def _is_date(cell: str) -> bool:
@@ -271,10 +272,15 @@ def _is_data(row: list[str]) -> bool:
 
 
 def _are_units(row: list[str]) -> bool:
-    """Whether a row holds units: at least one that is one, and nothing else but blanks."""
-    inner = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in row]
-    named = [cell for cell in inner if cell]
-    return any(cell != "-" for cell in named) and all(read_unit(cell) is not None for cell in named)
+    """Whether a row holds units: at least one that is one, half of all that stands there, and no
+    number. One that is not known is asked about, rather than taken for a reading."""
+    named = [cell for cell in row if cell]
+    units = [cell for cell in named if read_unit(cell) is not None]
+    return (
+        any(cell.strip("()[]") != "-" for cell in units)
+        and 2 * len(units) >= len(named)
+        and not any(_is_number(cell) or _is_date(cell) for cell in named)
+    )
 
 
 def read_sheet(text: str, dialect: Dialect) -> Sheet:

@@ -65,17 +65,19 @@ _FULL_NAMES = re.compile(r"[a-z]{4,}(?:[ /*][a-z]{4,})*")
 
 
 @functools.lru_cache(maxsize=4096)
-def read_unit(text: str) -> str | None:
+def read_unit(text: str, *, in_full: bool = True) -> str | None:
     """A unit as other programs write it, in a spelling that is `known`; None where it is none.
 
     `[kPa]`, `revolutions_per_minute`, `gram / second`, `degree_Celsius`, `Â°C`, and whatever pint
-    knows by its full name; no abbreviations of pint's, in which any two letters are a unit.
+    knows by its full name, if `in_full`; no abbreviations of pint's, in which any two letters are a
+    unit.
     """
     cleaned = " ".join(text.split())
     if len(cleaned) > CELL_CHARS:
         return None
     if bracketed := _BRACKETED.fullmatch(cleaned):
-        return read_unit(next(inside for inside in bracketed.groups() if inside is not None))
+        inside = next(part for part in bracketed.groups() if part is not None)
+        return read_unit(inside, in_full=in_full)
     if known(cleaned) is not None:
         return cleaned
     degrees = _DEGREE.fullmatch(cleaned)
@@ -84,7 +86,7 @@ def read_unit(text: str) -> str | None:
     plain = _PER.sub("/", cleaned.replace("_", " ").replace("Â", "").lower()).strip()
     if known(plain) is not None:
         return plain
-    return _named_in_full(plain) if _FULL_NAMES.fullmatch(plain) else None
+    return _named_in_full(plain) if in_full and _FULL_NAMES.fullmatch(plain) else None
 
 
 def _named_in_full(plain: str) -> str | None:

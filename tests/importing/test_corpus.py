@@ -1,0 +1,54 @@
+"""Names, units and forms of numbers: every combination is mapped right or asked about, none is
+silently wrong. `python -m tests.importing.corpus` goes through all of them."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import obd
+import pytest
+
+from logbench.importing.model import SURE
+from logbench.importing.names import matches
+from logbench.signals.table import table
+from tests.importing.corpus import NEVER, becomes, every_nth, outcome, right, wrong_units
+
+
+def test_nothing_is_silently_wrong():
+    counts = Counter(map(outcome, every_nth(right(), 300)))
+    assert set(counts) <= {"mapped", "asked"}
+    assert counts["mapped"] > 0.98 * counts.total()
+    assert counts.total() > 500
+
+
+def test_a_unit_of_another_dimension_or_of_none_is_asked_about():
+    counts = Counter(map(outcome, every_nth(wrong_units(), 10)))
+    assert set(counts) == {"asked"}
+    assert counts.total() > 200
+
+
+@pytest.mark.parametrize("name", NEVER)
+def test_what_only_sounds_like_a_signal_is_never_one(name: str):
+    assert becomes(name) == ""
+
+
+PID_OF = {command.name: command.pid for command in obd.commands[1]}
+"""Outside check: the names that python-OBD gives to the PIDs of service 01."""
+ASKED = {
+    "PIDS_A", "PIDS_B", "PIDS_C", "STATUS", "FREEZE_DTC", "O2_SENSORS", "O2_SENSORS_ALT",
+    "AIR_STATUS", "AUX_INPUT_STATUS", "STATUS_DRIVE_CYCLE", "MAX_VALUES", "MAX_MAF", "FUEL_TYPE",
+    "EVAP_VAPOR_PRESSURE_ABS", "SHORT_O2_TRIM_B1", "SHORT_O2_TRIM_B2", "LONG_O2_TRIM_B1",
+    "LONG_O2_TRIM_B2", *(f"O2_S{k}_WR_{of}" for k in range(1, 9) for of in ("VOLTAGE", "CURRENT")),
+}  # fmt: skip
+"""Names of several signals, of bits, and of sensors by number without a bank."""
+
+
+@pytest.mark.parametrize("command", obd.commands[1], ids=lambda command: command.name)
+@pytest.mark.parametrize("field", ["name", "desc"])
+def test_names_of_an_outside_library_lead_to_their_pid(command, field):
+    found = matches(getattr(command, field))
+    if not found or found[0].confidence < SURE:
+        assert field == "desc" or command.name in ASKED
+        return
+    same = table().alternatives(table().by_acronym(found[0].signal).standard)
+    assert command.pid in {signal.pid for signal in same}
