@@ -102,6 +102,8 @@ def run_checks(
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
     view = recording if isinstance(recording, View) else View(recording)
+    if view.facts.no_car:
+        return [_of_no_car(module, view.facts.no_car) for module in chosen]
     return [
         finding if module.KEY == "recording" else _with_doubt(view, module, finding)
         for module in chosen
@@ -115,6 +117,11 @@ def _findings(view: View, module: CheckModule, bands: Bands) -> list[Finding]:
     if out is not None:
         return [out]
     return [for_engine(view.engine, f) for f in module.check(view, bands) if f is not None]
+
+
+def _of_no_car(module: CheckModule, why: str) -> Finding:
+    subject = Subject(module.KEY, module.TITLE)
+    return subject.not_judged(why, lacks=Coverage.NOT_APPLICABLE)
 
 
 def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,15 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import (
-    Parsed,
-    labels_of,
-    parse_column,
-    rows_of_each,
-)
 from logbench.importing.clocks import find_time
 from logbench.importing.model import (
-    ColumnMap,
     Drive,
     Imported,
     Mapping,
@@ -26,18 +18,17 @@ from logbench.importing.model import (
     imported_facts,
 )
 from logbench.importing.parts import Owner, clock_groups, groups_of
-from logbench.importing.sheet import Column, Sheet
+from logbench.importing.placeholders import why_no_car, without_placeholders
+from logbench.importing.samples import OUT_OF_RANGE, Samples, cell_text, samples_of
+from logbench.importing.sheet import Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
 from logbench.recording.renewal import renewals
 from logbench.signals.table import table
-from logbench.signals.units import compatible, convert, read_unit
-from logbench.system.limits import DRIVES, TRACES
+from logbench.signals.units import compatible
+from logbench.system.limits import DRIVES
 
 Rows = npt.NDArray[np.intp]
-_NO_ROWS: Rows = np.empty(0, np.intp)
-
-OUT_OF_RANGE = "is out of the range of"
 
 JUMP_BACK_NS = 1_000_000_000
 """Times that fall by this or more begin a new drive; smaller falls are put in order."""
@@ -79,17 +70,6 @@ class _Rows:
         return np.split(order, np.flatnonzero(np.diff(self.clocks[order])) + 1)
 
 
-@dataclass(slots=True)
-class _Samples:
-    """Rows of one signal of one ECU with their values in the signal's unit."""
-
-    signal: str
-    ecu: str
-    unit: str
-    rows: Rows
-    value: npt.NDArray[np.float64]
-
-
 def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
     """All drives of a sheet. `source`: the file's name, kept in the facts.
 
@@ -107,8 +87,10 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
         rows = _Rows.of(sheet, mapping)
     times = rows.times
     _report_time(sheet, mapping, times, report)
-    found = list(_samples(sheet, mapping, report))
+    found = list(samples_of(sheet, mapping, report))
     drive_of = _drives(sheet, mapping, rows)
+    if not mapping.keep_out_of_range:
+        found = without_placeholders(found, drive_of, times.t_ns, sheet, mapping, report)
     made = [
         drive
         for number in range(int(drive_of.max(initial=-1)) + 1)
@@ -121,6 +103,8 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
         )
     report.samples = sum(len(trace) for drive in made for trace in drive.traces)
     for drive in made:
+        if drive.facts.no_car:
+            report.remark(drive.facts.no_car)
         drive.facts.extra["import"] |= {"left_out": report.left_out, "remarks": report.remarks}
     return Imported(tuple(made), report, mapping)
 
@@ -194,7 +178,7 @@ def _report_shape(sheet: Sheet, report: Report) -> None:
 def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report) -> None:
     name = sheet.columns[mapping.time.places[-1]].name if mapping.time.places else "time"
     for row in np.flatnonzero(~times.known):
-        text = _cell(sheet.columns[mapping.time.places[-1]], int(row))
+        text = cell_text(sheet.columns[mapping.time.places[-1]], int(row))
         report.leave_out(int(sheet.lines[row]), name, text, "is no time: the row is left out")
     if mapping.time.format == "none":
         period = f"{mapping.time.period_s:g} s"
@@ -205,99 +189,6 @@ def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report
         report.remark(note)
     if times.zero is not None and times.zero.tzinfo is None:
         report.remark("The times name no time zone: the drive's start is kept as local time.")
-
-
-def _cell(column: Column, row: int) -> str:
-    return str(column.texts[row]) if column.texts is not None else ""
-
-
-# --- values -------------------------------------------------------------------------------------
-
-
-def _samples(sheet: Sheet, mapping: Mapping, report: Report) -> Iterator[_Samples]:
-    named: dict[str, Rows] = {}
-    if mapping.long is not None and mapping.layout == "long":
-        named = rows_of_each(sheet.columns[mapping.long.name].all_texts())
-    for column in mapping.columns:
-        if not column.used:
-            why = f": {column.why}" if column.why else ""
-            report.remark(f"Column '{column.column}' is not imported{why}.")
-            continue
-        if column.unit_from == "assumed" and column.unit:
-            report.remark(f"'{column.column}' has no unit: {column.unit} is supposed.")
-        if mapping.layout == "wide":
-            rows = np.arange(sheet.rows, dtype=np.intp)
-            yield _column_samples(sheet.columns[column.place], rows, column, mapping, sheet, report)
-        else:
-            yield from _long_samples(
-                sheet, column, mapping, report, named.get(column.column, _NO_ROWS)
-            )
-
-
-def _long_samples(
-    sheet: Sheet, column: ColumnMap, mapping: Mapping, report: Report, rows: Rows
-) -> Iterator[_Samples]:
-    assert mapping.long is not None
-    values = sheet.columns[mapping.long.value]
-    by_ecu: dict[str, Rows] = {"": rows}
-    if mapping.long.ecu is not None:
-        ecus = rows_of_each(sheet.columns[mapping.long.ecu].all_texts(rows))
-        if len(ecus) > TRACES:
-            raise ImportFileError(
-                f"{column.column} comes from {len(ecus):,} different ECUs, and at most {TRACES:,} "
-                "are read: correct which column names the ECU."
-            )
-        by_ecu = {ecu: rows[some] for ecu, some in ecus.items()}
-    for ecu, own in by_ecu.items():
-        chosen = column.model_copy(update={"ecu": ecu or column.ecu})
-        for unit, some in _by_unit(sheet, mapping, own, column):
-            one = chosen.model_copy(update={"unit": unit})
-            yield _column_samples(values, some, one, mapping, sheet, report)
-
-
-def _by_unit(
-    sheet: Sheet, mapping: Mapping, rows: Rows, column: ColumnMap
-) -> Iterator[tuple[str, Rows]]:
-    """Rows of one name by the unit beside them; the mapping's where that is none or corrected."""
-    assert mapping.long is not None
-    if mapping.long.unit is None or column.unit_from == "user":
-        yield column.unit, rows
-        return
-    for unit, some in rows_of_each(sheet.columns[mapping.long.unit].all_texts(rows)).items():
-        yield ((unit and read_unit(unit)) or column.unit), rows[some]
-
-
-def _column_samples(
-    column: Column, rows: Rows, chosen: ColumnMap, mapping: Mapping, sheet: Sheet, report: Report
-) -> _Samples:
-    ecu = chosen.ecu or mapping.ecu
-    if column.numbers is not None:
-        numbers = column.numbers[rows]
-        parsed = Parsed(numbers, np.isfinite(numbers), empty=int(np.isnan(numbers).sum()))
-    else:
-        assert column.texts is not None
-        labels = labels_of(chosen.signal)
-        parsed = parse_column(column.texts[rows], *mapping.marks(chosen), labels, chosen.unit)
-    report.empty += parsed.empty
-    for k in parsed.bad_rows:
-        text = _cell(column, int(rows[k]))
-        line = int(sheet.lines[rows[k]])
-        report.leave_out(line, chosen.column, text, parsed.bad[text])
-    signal = table().by_acronym(chosen.signal) if chosen.signal in table() else None
-    target = chosen.unit if signal is None else signal.unit
-    value = convert(parsed.value, chosen.unit, target) if chosen.unit else parsed.value
-    present = parsed.present
-    if signal is not None and not mapping.keep_out_of_range:
-        spare = abs(signal.scale) + 1e-6 * abs(signal.maximum)
-        with np.errstate(invalid="ignore"):
-            outside = (value < signal.minimum - spare) | (value > signal.maximum + spare)
-        outside &= present  # values that the standard's encoding cannot hold
-        for k in np.flatnonzero(outside):
-            text = _cell(column, int(rows[k])) or f"{value[k]:g}"
-            reason = f"{OUT_OF_RANGE} {signal.acronym}"
-            report.leave_out(int(sheet.lines[rows[k]]), chosen.column, text, reason)
-        present = present & ~outside
-    return _Samples(chosen.signal, ecu, target, rows[present], value[present])
 
 
 # --- drives -------------------------------------------------------------------------------------
@@ -352,7 +243,7 @@ def _drive(
     sheet: Sheet,
     mapping: Mapping,
     rows_of: _Rows,
-    found: list[_Samples],
+    found: list[Samples],
     mine: npt.NDArray[np.bool_],
     source: str,
 ) -> Drive | None:
@@ -368,7 +259,7 @@ def _drive(
     elif times.zero is None and 0 <= zero_ns <= OWN_ZERO_NS:
         zero_ns = 0
     t_ns -= zero_ns
-    merged: dict[tuple[str, str], list[_Samples]] = {}
+    merged: dict[tuple[str, str], list[Samples]] = {}
     for samples in found:
         inside = mine[samples.rows]
         if inside.any():
@@ -382,13 +273,15 @@ def _drive(
     facts.vehicle = owner.vehicle
     if owner.trip:
         facts.extra["import"]["trip"] = owner.trip
+    if why := why_no_car(traces):
+        facts.extra["import"]["no_car"], facts.link.simulated = why, True
     for trace, renewal in zip(traces, renewals(traces), strict=True):
         if renewal.held > 1.0 and trace.signal in facts.signals:
             facts.signals[trace.signal].held_rows = round(renewal.held, 3)
     return Drive(traces, facts)
 
 
-def _trace(parts: list[_Samples], t_ns: npt.NDArray[np.int64]) -> Trace:
+def _trace(parts: list[Samples], t_ns: npt.NDArray[np.int64]) -> Trace:
     rows = np.concatenate([part.rows for part in parts])
     value = np.concatenate([part.value for part in parts])
     order = np.lexsort((rows, t_ns[rows]))

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from logbench.importing.guess import Guess, Values, judge_range
+from logbench.importing.placeholders import are_zeros
 from logbench.signals.table import table
 from logbench.signals.units import convert, known
 
@@ -52,6 +53,7 @@ def settle(guesses: Sequence[Guess]) -> None:
     """Suppose units where only one is possible, doubt what physics speaks against, and let at most
     one column be each signal of each ECU."""
     candidates = Candidates(guesses)
+    _leave_blank_rows(guesses)
     _temperatures(candidates)
     _pressures(candidates)
     for guess in guesses:
@@ -63,6 +65,28 @@ def settle(guesses: Sequence[Guess]) -> None:
                 guess.doubt(*reason)
     _speed_in_us_units(candidates)
     _rivals(candidates)
+
+
+_FEWEST = 3
+"""Columns that a row must have to be seen to be blank."""
+
+
+def _leave_blank_rows(guesses: Sequence[Guess]) -> None:
+    """Rows in which everything is 0, or data of zeros, tell nothing of what a column is."""
+    told = [guess for guess in guesses if len(guess.rows)]
+    if len(told) < _FEWEST:
+        return
+    rows = np.concatenate([guess.rows for guess in told])
+    zero = np.concatenate([
+        (each.numbers == 0) | are_zeros(each.map.signal, each.values, 0.0) for each in told
+    ])  # fmt: skip
+    different, at, count = np.unique(rows, return_inverse=True, return_counts=True)
+    zeros = np.bincount(at, weights=zero, minlength=len(different))
+    blank = different[(count >= _FEWEST) & (zeros == count)]
+    for guess in told:
+        keep = ~np.isin(guess.rows, blank)
+        if keep.any():
+            guess.rows, guess.numbers = guess.rows[keep], guess.numbers[keep]
 
 
 Reason = tuple[str, ...]
@@ -128,8 +152,14 @@ _ABSOLUTE = {"BARO": ("air pressure outside", *_BAROMETER),
 
 def _is_possible(guess: Guess, unit: str) -> bool:
     _, low, high = _ABSOLUTE[guess.map.signal]
-    first, last = convert(np.percentile(guess.numbers, (2, 98)), unit, "kPa")
+    first, last = convert(_most(guess), unit, "kPa")
     return bool(low <= first and last <= high)
+
+
+def _most(guess: Guess) -> np.ndarray:
+    """Between what most of its numbers are; a 0 may stand for no reading."""
+    there = guess.numbers[guess.numbers != 0]
+    return np.percentile(there if len(there) else guess.numbers, (2, 98))
 
 
 def _pressures(candidates: Candidates) -> None:
@@ -143,7 +173,7 @@ def _pressures(candidates: Candidates) -> None:
 def _impossible(guess: Guess) -> Reason:
     if _is_possible(guess, guess.map.unit):
         return ()
-    low, high = np.percentile(guess.numbers, (2, 98))
+    low, high = _most(guess)
     of = _ABSOLUTE[guess.map.signal][0]
     return (f"{of} is never {low:.4g} to {high:.4g} {guess.map.unit}",)
 

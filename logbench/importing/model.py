@@ -168,6 +168,8 @@ class Mapping(_Strict):
     layout: Literal["wide", "long"] = "wide"
     ecu: str = ENGINE_ECU
     keep_out_of_range: bool = False
+    """Values that the standard's encoding cannot hold, and numbers that stand for no reading, are
+    kept."""
     time: TimeMap = Field(default_factory=TimeMap)
     long: LongMap | None = None
     split: SplitMap = Field(default_factory=SplitMap)

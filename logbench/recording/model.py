@@ -184,6 +184,12 @@ class Facts(_Open):
         return "import" in self.extra
 
     @property
+    def no_car(self) -> str:
+        """Why an imported file is of no car, as a sentence; `` where it may be of one."""
+        told = self.extra.get("import")
+        return str(told.get("no_car", ""))[:MOST_LINE] if isinstance(told, dict) else ""
+
+    @property
     def identity(self) -> Identity:
         """Which car it is, also of files that name only its VIN and its ECUs."""
         named = self.is_imported and not self.link.protocol  # ECUs as another program names

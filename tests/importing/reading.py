@@ -22,11 +22,23 @@ def detected(path: Path) -> Mapping:
     return mapping
 
 
-def read_frame(frame: pd.DataFrame, folder: Path) -> Imported:
-    """All drives of a table, by way of a Parquet file."""
+def read_whole(path: Path) -> Imported:
+    """All drives of a file, with what cannot be a reading."""
+    mapping = detected(path)
+    mapping.keep_out_of_range = True
+    return read(path, mapping)
+
+
+def frame_file(frame: pd.DataFrame, folder: Path) -> Path:
+    """A table as a Parquet file."""
     path = folder / "table.parquet"
     frame.to_parquet(path)
-    return read(path)
+    return path
+
+
+def read_frame(frame: pd.DataFrame, folder: Path) -> Imported:
+    """All drives of a table, by way of a Parquet file."""
+    return read(frame_file(frame, folder))
 
 
 def column_of(mapping: Mapping, name: str) -> ColumnMap:

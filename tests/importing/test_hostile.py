@@ -65,7 +65,7 @@ TEXTS: dict[str, tuple[Callable[[], str], str]] = {
     ),
     "a drive a row": (
         lambda: "trip,time,RPM,ECT\n" + "".join(f"{k},1,800,80\n" for k in range(100_000)),
-        "lasts no time|recordings, and at most",
+        "samples|recordings, and at most",
     ),
 }  # fmt: skip
 

@@ -24,7 +24,7 @@ from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.notes import remarks_of
 from logbench.recording.reader import Recording, open_recording
 from logbench.signals.table import table
-from tests.importing.reading import read, read_frame
+from tests.importing.reading import frame_file, read, read_whole
 
 SIGNALS = ("RPM", "ECT", "MAF", "SHRTFT1", "O2S11", "LAMBDA11", "VPWR", "FUELSYS1", "SPARKADV")
 
@@ -104,9 +104,9 @@ def test_csv_gives_the_same_samples(tmp_path_factory, recording, dialect, layout
     """Keeps times to the nanosecond, values to the last bit, ECUs, units, NaN, and several samples
     at one instant."""
     path = export_csv(recording, tmp_path_factory.mktemp("csv") / "a.csv", None, layout)
-    assert_same(recording, read(path))
+    assert_same(recording, read_whole(path))
     rewrite(path, *dialect)
-    assert_same(recording, read(path))
+    assert_same(recording, read_whole(path))
 
 
 @settings(
@@ -125,7 +125,8 @@ def test_tidy_frame_gives_the_same_samples(tmp_path_factory, recording):
     kept = [trace for trace in kept if len(trace)]
     if kept and np.ptp(np.concatenate([trace.t_ns for trace in kept])):
         without = Recording.of(kept, Facts())
-        assert_same(without, read_frame(without.frame(), tmp_path_factory.mktemp("frame")))
+        path = frame_file(without.frame(), tmp_path_factory.mktemp("frame"))
+        assert_same(without, read_whole(path))
 
 
 @settings(
