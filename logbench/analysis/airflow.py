@@ -28,6 +28,10 @@ FULL_RPM = 3000.0
 FULL_SETTLE_S = 1.0
 """Throttle must have been full for this long. [CP]"""
 
+CRUISE_VE, CRUISE_HALF = 0.75, 0.2
+"""Efficiency to the manifold at cruise, and the relative 95 % half width of a displacement by it:
+0.62 to 0.88 of an engine that a flap throttles, and 8 % of the air-flow sensor. [CP]"""
+
 FULL_LIFT_S = 0.3
 FULL_PCT = 75.0
 
@@ -165,20 +169,42 @@ def reads_low(view: View) -> bool | None:
 class Displacement:
     """Engine displacement in litres and where it comes from: `stated`, `LOAD_ABS` or `unknown`.
 
-    `by_load_l` is the one by the definition of `LOAD_ABS`; None where it cannot be had.
+    `by_load_l` is the one by the definition of `LOAD_ABS`; `by_air_l` the lowest and the highest
+    that air-flow sensor, manifold pressure and a usual efficiency leave, which judge nothing, since
+    the efficiency is what would be judged. None where they cannot be had.
     """
 
     litres: float | None
     source: str
     by_load_l: float | None
+    by_air_l: tuple[float, float] | None = None
 
 
 def find_displacement(view: View) -> Displacement:
-    """The stated displacement, else the one from `LOAD_ABS`, else unknown."""
-    stated, by_load = view.facts.vehicle.displacement_l, _by_load_l(view)
-    if stated is not None:
-        return Displacement(stated, "stated", by_load)
-    return Displacement(by_load, "unknown" if by_load is None else "LOAD_ABS", by_load)
+    """The displacement of the car's facts, else the one from `LOAD_ABS`, else unknown."""
+    car, by_load, by_air = view.facts.vehicle, _by_load_l(view), _by_air_l(view)
+    if car.displacement_l is not None:
+        source = "LOAD_ABS" if car.source("displacement_l") == "worked out" else "stated"
+        return Displacement(car.displacement_l, source, by_load, by_air)
+    return Displacement(by_load, "unknown" if by_load is None else "LOAD_ABS", by_load, by_air)
+
+
+def _by_air_l(view: View) -> tuple[float, float] | None:
+    """Of warm, steady cruise of an engine that a flap throttles; needs ten samples."""
+    engine, flow = view.engine, view.trace("MAF")
+    kinds = engine.holds(Trait.COMPRESSION), engine.holds(Trait.VALVE_THROTTLED)
+    if flow is None or kinds != (False, False):
+        return None
+    spans = view.steady_spans(Condition.CRUISE, where=view.conditions.warm)
+    t = view.samples(spans, "MAF").t_ns
+    found = derived.volumetric_efficiency(
+        view.at(t, "MAF"), view.at(t, "RPM"), 1.0, view.at(t, "MAP"), intake_degc(view, t)
+    )
+    found = found[np.isfinite(found)]
+    if len(found) < 10:
+        return None
+    litres = float(np.median(found)) / CRUISE_VE
+    return litres * (1.0 - CRUISE_HALF), litres * (1.0 + CRUISE_HALF)
 
 
 def _by_load_l(view: View) -> float | None:

@@ -68,7 +68,7 @@ WORDS: Mapping[Trait, tuple[str, str]] = {
     Trait.CHARGED: ("a charged engine", "a naturally aspirated engine"),
     Trait.VALVE_THROTTLED: (
         "an engine that is throttled by its valves",
-        "an engine that is throttled by its flap",
+        "an engine that its valves do not throttle",
     ),
     Trait.TWO_BANKS: ("an engine of two banks", "an engine of one bank"),
     Trait.STOP_START: ("a car with stop-start", "a car without stop-start"),

@@ -318,8 +318,8 @@ def _valves(seen: Seen, compression: bool | None) -> Iterator[Clue]:
     """Of spark engines, those that idle near the pressure around."""
     ratio, trait = idle_ratio(seen), Trait.VALVE_THROTTLED
     if compression:
-        yield Clue(trait, "compression ignition has no need of it", -3.0)
-    elif ratio < 0.7:
+        return
+    if ratio < 0.7:
         yield Clue(trait, "its idle vacuum is that of a flap", -4.0)
     elif ratio > NEAR and compression is False:
         yield Clue(trait, "its manifold stands near the pressure around at idle", 3.0)

@@ -84,6 +84,12 @@ class KnownCars(BaseModel):
         others = [one for one in self.cars if one is not known]
         self.cars = [*others[-MOST_CARS + 1 :], known]
 
+    def learn(self, identity: Identity, found: Car) -> None:
+        """Keep what was worked out of a drive of a car that is known."""
+        known = self.met(identity)
+        if known is not None:
+            known.car.learn(found)
+
     def forget(self, keys: Collection[str], cars: Collection[KnownCar]) -> None:
         """Let go of cars, of all that bear one of these keys, and of what was answered about
         them."""

@@ -83,14 +83,17 @@ class Car(BaseModel):
 
     @property
     def engine(self) -> str:
-        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known."""
-        parts = (
-            f"{self.displacement_l:g} L" if self.displacement_l else "",
-            f"{self.cylinders} cylinders" if self.cylinders else "",
-            "turbocharged" if self.turbo else "",
-            self.fuel,
-        )
-        return joined(", ", *parts)
+        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known; what was worked out is
+        called probable."""
+        facts = {
+            "displacement_l": f"{self.displacement_l:g} L" if self.displacement_l else "",
+            "cylinders": f"{self.cylinders} cylinders" if self.cylinders else "",
+            "turbo": "turbocharged" if self.turbo else "",
+            "fuel": self.fuel,
+        }
+        shown = {fact: text for fact, text in facts.items() if text}
+        sure = {fact: "" if self.ground(fact) is None else "probably" for fact in shown}
+        return joined(", ", *(joined(" ", sure[fact], text) for fact, text in shown.items()))
 
     @property
     def identified(self) -> Identity:

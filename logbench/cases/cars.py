@@ -14,7 +14,7 @@ from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.cases.work import Deed, Work
-from logbench.errors import AnotherCarError, StorageError
+from logbench.errors import AnotherCarError, LogbenchError, StorageError
 from logbench.recording.storage import read_own, storage_trouble, write_whole
 from logbench.system.limits import CARS_BYTES
 from logbench.system.private import FILE_MODE, make_folder
@@ -81,6 +81,19 @@ def keep_car(car: Car, job: str = "", cars: CarsFile | None = None, *, whole: bo
             (cars or CarsFile()).change(lambda known: known.remember(car, now, job, whole=whole))
 
 
+def learn_from_drive(path: Path, cars: CarsFile | None = None) -> None:
+    """Keep with its car what a finished recording teaches of it; one that cannot be read, or a disk
+    that refuses, costs that only."""
+    from logbench.analysis.learnt import learn_from
+    from logbench.recording.reader import open_recording
+
+    with contextlib.suppress(LogbenchError):
+        recording = open_recording(path)
+        identity, found = recording.facts.identity, learn_from(recording)
+        if identity.key and found != Car():
+            (cars or CarsFile()).change(lambda known: known.learn(identity, found))
+
+
 @dataclass(frozen=True)
 class _ChangesCars(Deed[None]):
     cars: CarsFile = field(default_factory=CarsFile)
@@ -101,6 +114,17 @@ class AnswerCars(_ChangesCars):
                 known.answer(here, there, self.same)
 
         self.cars.change(answer)
+
+
+@dataclass(frozen=True)
+class LearnFromDrive(_ChangesCars):
+    """A drive is finished."""
+
+    path: Path = Path()
+
+    def run(self, work: Work) -> None:
+        """Keep what it teaches of its car."""
+        learn_from_drive(self.path, self.cars)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:
+    from logbench.analysis.learnt import Told
     from logbench.recording.export import Layout, Selection
     from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
@@ -28,6 +29,8 @@ class Judged:
 
     conditions: tuple[ConditionSpan, ...]
     findings: tuple[Finding, ...]
+    engine: tuple[Told, ...] = ()
+    """What engine it is."""
     problem: str = ""
     """What is wrong with the user's own limits, which were not used then."""
 
@@ -40,6 +43,7 @@ def judge(work: Work, recording: Recording, limits: Path | None = None) -> Judge
     Raises `BandsError` for a file that is named and wrong.
     """
     from logbench.analysis.bands import load_limits
+    from logbench.analysis.learnt import engine_told
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View
 
@@ -48,7 +52,8 @@ def judge(work: Work, recording: Recording, limits: Path | None = None) -> Judge
     view = View(recording)
     conditions = view.conditions.spans
     work.report(tr("Running the checks"), 0.5)
-    return Judged(conditions, tuple(run_checks(view, loaded.bands)), loaded.problem)
+    findings = tuple(run_checks(view, loaded.bands))
+    return Judged(conditions, findings, engine_told(view), loaded.problem)
 
 
 @only_looks

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ from logbench.cases.work import run_here
 from logbench.cli.options import (
     Altitude,
     AsJson,
+    Fuel,
     Humidity,
     Regulating,
     SoakHours,
@@ -33,6 +35,7 @@ def check(
         float | None, typer.Option(help="Engine displacement in litres, where the file has none.")
     ] = None,
     regulating: Regulating = None,
+    fuel: Fuel = "",
     soak_hours: SoakHours = None,
     altitude_m: Altitude = None,
     humidity: Humidity = None,
@@ -59,7 +62,7 @@ def check(
     from logbench.cases.recording import check_recording
     from logbench.cli import show, show_findings
 
-    vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating)
+    vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating, fuel=fuel)
     surroundings = surroundings_of(soak_hours, altitude_m, humidity)
     recording, judged = run_here(check_recording(file, bands, vehicle, surroundings))
     severity = worst(judged.findings).severity
@@ -73,11 +76,13 @@ def check(
             "severity": severity,
             "coverage": coverage_to_dict(parts),
             "required_not_judged": [f"{part.check}:{part.subject}" for part in lacking],
+            "engine": [asdict(told) for told in judged.engine],
             "findings": [finding_to_dict(f) for f in judged.findings],
         }
         print(json.dumps(document, indent=2))
     else:
         show_findings.heading(recording)
+        show_findings.engine(judged.engine)
         show_findings.findings(judged.findings)
         text = coverage_text(parts)
         show.say(f"\n{text[0].upper()}{text[1:]}.")

@@ -30,6 +30,9 @@ Humidity = Annotated[
 Regulating = Annotated[
     float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
 ]
+Fuel = Annotated[
+    str, typer.Option(help="petrol, diesel …: goes before what the recording looks like.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
 SameCar = Annotated[
     bool, typer.Option("--same-car", help="It is one car, although the files differ.")
@@ -113,6 +116,7 @@ def vehicle_of(
     displacement_l: float | None = None,
     cylinders: int | None = None,
     regulating_degc: float | None = None,
+    fuel: str = "",
 ) -> Car:
     """Facts of the car; UsageError names the one that is not legal and its interval."""
     from logbench.car.model import Car
@@ -123,6 +127,7 @@ def vehicle_of(
             displacement_l=displacement_l,
             cylinders=cylinders,
             regulating_temp_degc=regulating_degc,
+            fuel=fuel,
         )
 
 

@@ -150,7 +150,7 @@ def record_shown(request: CaptureRequest) -> Finished:
 
     from logbench.capture.messages import CarFound, Status
     from logbench.capture.process import run_headless
-    from logbench.cases.cars import keep_car
+    from logbench.cases.cars import keep_car, learn_from_drive
 
     with Live(console=console(), refresh_per_second=4, transient=True) as live:
 
@@ -163,7 +163,10 @@ def record_shown(request: CaptureRequest) -> Finished:
             if isinstance(message, Status):
                 live.update(text(_status_text(message)))
 
-        return run_headless(request, show)
+        finished = run_headless(request, show)
+    if finished.path is not None:
+        learn_from_drive(finished.path)
+    return finished
 
 
 def _status_text(status: Status) -> str:

@@ -13,6 +13,7 @@ from logbench.foreign import joined
 from logbench.signals.numbers import started_text
 
 if TYPE_CHECKING:
+    from logbench.analysis.learnt import Told
     from logbench.analysis.model import Finding
     from logbench.recording.reader import Recording
 
@@ -29,6 +30,12 @@ def heading(recording: Recording) -> None:
     when = started_text(facts.started, 19)
     parts = (car, when, clock(recording.duration_ns / 1e9), origin)
     say(joined("  ", *parts), "bold")
+
+
+def engine(told: Sequence[Told]) -> None:
+    """What engine it is, as far as the recording tells, and how sure that is."""
+    if told:
+        bullets("The engine (what is wrong here can be stated in the job):", [t.text for t in told])
 
 
 def findings(found: Sequence[Finding]) -> None:

@@ -160,6 +160,10 @@ class JobFolder:
         """Copy a recording into the job (one that is already there stays), with the notes beside
         it, and enter it. Raises RecordingError when the file is none, StorageError.
         """
+        from logbench.analysis.learnt import (
+            learn_from,
+        )  # takes time, and no other use of a job needs it
+
         recording = open_recording(source)
         file = self._take_in(source, "recordings")
         carry_notes(source, place_inside(self.path, file))
@@ -167,6 +171,7 @@ class JobFolder:
         entry = RecordingEntry(file=file, role=role, label=label, sha256=digest)
         job.recordings.append(entry)
         job.vehicle.learn(recording.facts.car)
+        job.vehicle.learn(learn_from(recording))
         return entry
 
     def add_reading(self, job: Job, reading: CarReading, role: Role) -> ReadingEntry:

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable
 from typing import get_args
 
-from logbench.car.model import Car
+from logbench.car.model import METERING, Car
 from logbench.recording.model import Event, EventKind, Facts, LinkFacts, Trace, signal_facts, stated
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import COMPUTED, catalogue
@@ -20,6 +20,11 @@ from logbench.signals.units import known
 
 FUELS = ("petrol", "diesel", "e10", "e85", "e100")
 """Words for a fuel that go along; those that the analysis knows are among them."""
+_NUMBERS = (
+    *("year", "displacement_l", "cylinders", "turbo", "banks", "valve_throttled", "stop_start"),
+    *("hybrid", "regulating_temp_degc"),
+)
+"""Facts of a car that tell its kind, and are no text."""
 _ADDRESS = re.compile(r"[0-9A-F]{2,8}")
 _ODOMETER = "ODO"
 
@@ -72,12 +77,9 @@ def private_facts(facts: Facts, traces: Iterable[Trace]) -> Facts:
 
 def private_car(car: Car) -> Car:
     """What kind of car it is, by numbers and known words only: as good as any other of its kind."""
-    fuel = car.fuel.strip().lower()
-    return Car(
-        year=car.year,
-        displacement_l=car.displacement_l,
-        cylinders=car.cylinders,
-        turbo=car.turbo,
-        fuel=fuel if fuel in FUELS else "",
-        regulating_temp_degc=car.regulating_temp_degc,
-    )
+    known = {fact: getattr(car, fact) for fact in _NUMBERS}
+    for fact, words in (("fuel", FUELS), ("metering", METERING)):
+        text = getattr(car, fact).strip().lower()
+        known[fact] = text if text in words else ""
+    sources = {fact: source for fact, source in car.sources.items() if fact in known}
+    return Car(**known, sources=sources)

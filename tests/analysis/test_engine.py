@@ -7,11 +7,13 @@ import re
 import numpy as np
 import pytest
 
+from logbench.analysis.airflow import find_displacement
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import SignalVerdict
 from logbench.analysis.engine import MOST_SURE, Clue, Engine, Trait, know, learnt, weigh
 from logbench.analysis.findings import UNLESS
+from logbench.analysis.learnt import engine_told, learn_from
 from logbench.analysis.model import Condition, Coverage, Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
@@ -24,7 +26,7 @@ from tests.analysis.diesel import IDLE as DIESEL_IDLE
 from tests.analysis.diesel import TOWN, diesel_drive
 from tests.analysis.fleet import fleet_schedule
 from tests.analysis.scenes import CRUISE, IDLE, Scene, warm_drive
-from tests.analysis.simulated import simulated
+from tests.analysis.simulated import WANTED, simulated
 
 FAULTS = ({}, {"unmetered_air": 1.0}, {"weak_fuel": 1.0}, {"ect_offset": 1.0})
 
@@ -287,3 +289,42 @@ def test_an_engine_speed_of_zero_while_the_engine_draws_is_no_hybrid():
     manifold = recording.trace("MAP").value
     manifold[:] = 40.0
     assert not engine_of(recording).holds(Trait.HYBRID)
+
+
+# --- kept with the car ---
+
+
+def test_what_is_learnt_is_only_what_is_sure_and_was_worked_out():
+    found = learn_from(diesel_drive())
+    assert (found.fuel, found.turbo, found.metering) == ("diesel", True, "both")
+    assert found.displacement_l is None
+    assert {found.source(f) for f in ("fuel", "turbo", "metering")} == {"worked out"}
+    assert "no flap throttles its idle" in found.ground("fuel").why
+    assert learn_from(diesel_drive(signals="RPM VSS ECT")).fuel == ""
+    stated = learn_from(diesel_drive(car=Car(fuel="diesel", turbo=False)))
+    assert (stated.fuel, stated.turbo) == ("", None)
+
+
+def test_a_displacement_by_load_is_kept_as_worked_out_and_judges_nothing_anew():
+    seed = next(s for s in range(20_000, 20_099) if draw_car(s).has_maf)
+    recording = simulated(seed, {}, stated=False)
+    found = learn_from(recording)
+    assert found.displacement_l == pytest.approx(draw_car(seed).displacement_l, rel=0.03)
+    assert found.source("displacement_l") == "worked out"
+    recording.facts.vehicle = found
+    by_name = {f.subject: f for f in run_checks(recording, only=["airflow"])}
+    assert by_name["displacement"].verdict is Verdict.NOT_JUDGED
+    other = simulated(seed, {}, stated=False)
+    other.facts.vehicle.work_out("displacement_l", found.displacement_l + 0.02, 0.95, "LOAD_ABS")
+    concerns = compare([recording], [other]).concerns
+    assert not [c for c in concerns if "engines" in c.text]
+
+
+@pytest.mark.parametrize("seed", [10_004, 10_012, 10_040])
+def test_airflow_and_pressure_leave_an_interval_of_the_displacement(seed):
+    view = View(simulated(seed, {}, stated=False, wanted=tuple(set(WANTED) - {"LOAD_ABS"})))
+    low, high = find_displacement(view).by_air_l
+    assert low < draw_car(seed).displacement_l < high
+    assert high < 1.6 * low
+    assert "l (95 %: by airflow" in engine_told(view)[-1].text.casefold()
+    assert find_displacement(view).litres is None  # it judges nothing

@@ -100,3 +100,33 @@ def test_a_vin_that_was_read_is_not_replaced_by_another_ones():
     car.learn(Car.read(Identity(vin=B, ecus={"7E8": Ecu(name="other")})))
     assert (car.vin, car.identity.vin, car.read_instead) == (A, A, {"vin": B})
     assert car.identity.ecus["7E8"].name == "ECM"
+
+
+def test_of_what_was_worked_out_the_surer_stays_and_a_person_ends_it():
+    car = Car()
+    found = Car()
+    found.work_out("fuel", "diesel", 0.97, "no flap throttles its idle")
+    car.learn(found)
+    assert (car.fuel, car.source("fuel")) == ("diesel", "worked out")
+    assert car.ground("fuel").probability == 0.97
+    assert car.engine == "probably diesel"
+    assert not car.is_stated
+    less = Car()
+    less.work_out("fuel", "petrol", 0.85, "its fuel trims move")
+    car.learn(less)
+    assert car.fuel == "diesel"
+    car.state("fuel", "petrol")
+    car.learn(found)
+    assert (car.fuel, car.source("fuel"), car.ground("fuel")) == ("petrol", "stated", None)
+    assert car.engine == "petrol"
+
+
+def test_what_was_worked_out_survives_a_file_and_another_cars_facts():
+    car = Car()
+    car.work_out("hybrid", True, 0.9, "its engine stops on the road")
+    back = Car.model_validate_json(car.model_dump_json())
+    assert back.ground("hybrid") == car.ground("hybrid")
+    assert Car(label="Blue").over(back).ground("hybrid") == car.ground("hybrid")
+    assert Car(hybrid=False).over(back).ground("hybrid") is None
+    bare = Car(hybrid=True, sources={"hybrid": "worked out"})
+    assert bare.ground("hybrid").probability == 0.8

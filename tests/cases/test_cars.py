@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logbench.analysis.engine import Trait
+from logbench.analysis.view import View
 from logbench.car.identity import Ecu, Identity, Match
 from logbench.car.model import Car
-from logbench.cases.cars import AnswerCars, CarsFile, RememberCar
+from logbench.cases.cars import AnswerCars, CarsFile, LearnFromDrive, RememberCar
 from logbench.cases.job import AddFiles, ClearCodes, ReadCar
 from logbench.cases.work import run_here
 from logbench.cli.main import main
@@ -21,6 +23,7 @@ from logbench.job.store import JobStore
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.vehicle.gate import CONSENT
+from tests.analysis.diesel import diesel_drive
 from tests.capture.watched import QUICK
 from tests.serving import serve_tcp
 from tests.still import StillCar
@@ -207,3 +210,31 @@ def test_of_what_says_too_little_no_answer_is_kept(tmp_path):
     )
     assert cars.load().answers == {}
     assert cars.load().cars == []
+
+
+def test_what_a_drive_teaches_is_kept_with_its_car_and_comes_back(tmp_path):
+    """The next drive of it needs fewer signals to be known for what it is."""
+    cars = CarsFile(tmp_path / "cars.json")
+    recording = diesel_drive(car=Car(vin=FIRST))
+    path = write_recording(tmp_path / "drive.parquet", recording.traces(), recording.facts)
+    run_here(LearnFromDrive(cars=cars, path=path))
+    assert cars.load().met(Identity(vin=FIRST)) is None  # it was never met
+    run_here(RememberCar(cars=cars, car=Car(vin=FIRST, turbo=False)))
+    run_here(LearnFromDrive(cars=cars, path=path))
+    known = cars.load().met(Identity(vin=FIRST)).car
+    assert (known.fuel, known.source("fuel"), known.ground("fuel").why != "") == (
+        "diesel",
+        "worked out",
+        True,
+    )
+    assert (known.turbo, known.source("turbo")) == (False, "stated")
+    short = diesel_drive(signals="RPM VSS ECT", car=known)
+    assert View(short).engine.holds(Trait.COMPRESSION)
+
+
+def test_a_damaged_drive_teaches_nothing(tmp_path):
+    cars = CarsFile(tmp_path / "cars.json")
+    (tmp_path / "bad.parquet").write_bytes(b"PAR1 no parquet PAR1")
+    run_here(LearnFromDrive(cars=cars, path=tmp_path / "bad.parquet"))
+    run_here(LearnFromDrive(cars=cars, path=tmp_path / "none.parquet"))
+    assert not cars.path.exists()

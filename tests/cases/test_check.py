@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from logbench.recording.notes import change_notes, new_note, read_notes
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
+from tests.analysis.diesel import diesel_drive
 
 DRIVES = [
     Path(__file__).resolve().parents[2] / "recordings" / f"{n}.parquet" for n in ("before", "after")
@@ -135,3 +137,18 @@ def test_an_export_holds_what_was_noted(tmp_path: Path):
         }
     made = run_here(ExportRecording(drive, tmp_path / "b.parquet", Selection(("RPM",), 0.0, 5.0)))
     assert read_notes(made, open_recording(made).facts.samples_sha256) == (hiss,)
+
+
+def test_the_terminal_says_what_engine_it_is_and_a_person_goes_before(tmp_path, capsys):
+    recording = diesel_drive(signals="RPM VSS MAP MAF TP ECT IAT LOAD_PCT BARO")
+    path = str(write_recording(tmp_path / "drive.parquet", recording.traces(), recording.facts))
+    assert main(["check", path]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "probably a compression-ignition engine (9" in said
+    assert main(["check", path, "--json"]) == 0
+    engine = {told["name"]: told for told in json.loads(capsys.readouterr().out)["engine"]}
+    assert engine["compression ignition"]["probability"] > 0.9
+    assert set(engine["charged"]) == {"name", "probability", "text"}
+    main(["check", path, "--json", "--fuel", "petrol"])
+    engine = {told["name"]: told for told in json.loads(capsys.readouterr().out)["engine"]}
+    assert engine["compression ignition"]["text"] == "a spark-ignition engine (as stated)"

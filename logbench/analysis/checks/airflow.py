@@ -140,8 +140,8 @@ def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
 
 def _displacement(view: View, bands: Bands) -> Finding | None:
     """The stated displacement against the one by the definition of `LOAD_ABS`."""
-    subject, stated = Subject(KEY, "displacement"), view.facts.vehicle.displacement_l
-    by_load = view.once(find_displacement).by_load_l
+    subject, found = Subject(KEY, "displacement"), view.once(find_displacement)
+    by_load, stated = found.by_load_l, found.litres if found.source == "stated" else None
     if by_load is None:
         return None
     if stated is None:

@@ -45,7 +45,10 @@ def car_concerns(before: Sequence[View], after: Sequence[View], known: KnownCars
 
 
 def _engine_of(facts: Facts) -> Car:
-    return Car(displacement_l=facts.vehicle.displacement_l, cylinders=facts.vehicle.cylinders)
+    car = facts.vehicle
+    known = ("displacement_l", "cylinders")
+    stated = {fact: getattr(car, fact) for fact in known if car.source(fact) != "worked out"}
+    return Car(**stated)
 
 
 def unit_mismatches(before: Sequence[View], after: Sequence[View]) -> dict[str, str]:

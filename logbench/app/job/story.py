@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Signal
@@ -13,34 +13,54 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QPlainTextEdit,
     QVBoxLayout,
+    QWidget,
 )
 
+from logbench.analysis.engine import percent
 from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Form, lay, muted, named, pad
-from logbench.app.plain import Label
+from logbench.app.plain import Choice, Label
 from logbench.app.theme import Look
+from logbench.car.model import METERING, Car
 from logbench.foreign import in_label, joined
 from logbench.job.model import Note, Option, Part
 from logbench.words import tr
 
 _MOST_LINE = 300
 _TEXT_PX = 84
+_FEW_LETTERS = 3
+"""So narrow a box of a few values may become."""
 _CARS: tuple[tuple[str, str], ...] = (
     ("label", tr("Name of the car")),
     ("registration", tr("Plate")),
     ("vin", "VIN"),
     ("make", tr("Make")),
     ("model", tr("Model")),
-    ("fuel", tr("Fuel")),
-    ("gearbox", tr("Gearbox")),
 )
+_ENGINE: tuple[tuple[str, str], ...] = (("fuel", tr("Fuel")), ("gearbox", tr("Gearbox")))
 _NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
     ("year", tr("Year"), "", 0, 2200),
     ("displacement_l", tr("Displacement"), " l", 2, 20),
     ("cylinders", tr("Cylinders"), "", 0, 16),
     ("odometer_km", tr("Odometer"), " km", 0, 9_999_999),
 )
+_YES: tuple[tuple[Any, str], ...] = ((True, tr("yes")), (False, tr("no")))
+_CHOICES: tuple[tuple[str, str, tuple[tuple[Any, str], ...]], ...] = (
+    (
+        "metering",
+        tr("Metering"),
+        tuple(
+            zip(METERING, (tr("air-flow sensor"), tr("manifold pressure"), tr("both")), strict=True)
+        ),
+    ),
+    ("banks", tr("Banks"), tuple((n, str(n)) for n in range(1, 5))),
+    ("turbo", tr("Charged"), _YES),
+    ("valve_throttled", tr("Valve-throttled"), _YES),
+    ("stop_start", tr("Stop-start"), _YES),
+    ("hybrid", tr("Hybrid"), _YES),
+)
+"""Facts of a few values: each with what it is called and what may be chosen."""
 
 
 class _Text(QPlainTextEdit):
@@ -54,6 +74,20 @@ class _Text(QPlainTextEdit):
         self.textChanged.connect(lambda: self.edited.emit(self.toPlainText()))
 
 
+_UNKNOWN = {"metering": ""}
+"""What stands for an unknown fact that is a text."""
+
+
+def _named_facts() -> dict[str, str]:
+    numbers = {field: name for field, name, *_ in _NUMBERS}
+    return {
+        **dict(_CARS),
+        **dict(_ENGINE),
+        **numbers,
+        **{field: name for field, name, _ in _CHOICES},
+    }
+
+
 class Fields(Tab):
     """Form fields bound to parts of the job by their path, `customer.name`."""
 
@@ -61,7 +95,7 @@ class Fields(Tab):
         super().__init__()
         self._look = look
         self._filling = False
-        self.widgets: dict[str, QLineEdit | QDoubleSpinBox | _Text] = {}
+        self.widgets: dict[str, QLineEdit | QDoubleSpinBox | Choice | _Text] = {}
         look.units_changed.connect(self._show_units)
 
     def add_line(self, path: str, name: str) -> QLineEdit:
@@ -92,7 +126,21 @@ class Fields(Tab):
         self._add(path, box)
         return box
 
-    def _add(self, path: str, widget: QLineEdit | QDoubleSpinBox | _Text) -> None:
+    def add_choice(
+        self, path: str, name: str, values: Sequence[tuple[Any, str]], unknown: Any = None
+    ) -> Choice:
+        """One of a few values; `unknown` stands for none of them."""
+        box = named(Choice(), name)
+        box.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        box.setMinimumContentsLength(_FEW_LETTERS)
+        box.addItem(tr("unknown"), unknown)
+        for value, text in values:
+            box.addItem(text, value)
+        box.activated.connect(lambda _: self._set(path, box.currentData()))
+        self._add(path, box)
+        return box
+
+    def _add(self, path: str, widget: QLineEdit | QDoubleSpinBox | Choice | _Text) -> None:
         self.widgets[path] = widget
         inner = widget.lineEdit() if isinstance(widget, QDoubleSpinBox) else widget
         inner.installEventFilter(self)
@@ -135,6 +183,8 @@ class Fields(Tab):
             if isinstance(widget, QDoubleSpinBox):
                 factor = self._factor(path)
                 widget.setValue(widget.minimum() if value is None else float(value) * factor)
+            elif isinstance(widget, Choice):
+                widget.setCurrentIndex(max(0, widget.findData(value)))
             elif isinstance(widget, QLineEdit):
                 widget.setText(value)
                 widget.setCursorPosition(0)
@@ -186,16 +236,21 @@ class StoryPanel(Fields):
         left.add(tr("Customer"), self.add_line("customer.name", tr("Customer's name")))
         left.add(tr("Contact"), self.add_line("customer.contact", tr("Customer's contact")))
         left.add(tr("Technician"), self.add_line("technician", tr("Technician")))
-        for field, name in _CARS:
-            right.add(name, self.add_line(f"vehicle.{field}", name))
+        for fields, form in ((_ENGINE, left), (_CARS, right)):
+            for field, name in fields:
+                form.add(name, self.add_line(f"vehicle.{field}", name))
+        facts = [
+            (name, self.add_choice(f"vehicle.{field}", name, values, _UNKNOWN.get(field)))
+            for field, name, values in _CHOICES
+        ]
         boxes = [
             (name, self.add_number(f"vehicle.{field}", name, suffix, decimals, most))
             for field, name, suffix, decimals, most in _NUMBERS
         ]
-        for (name, first), (other, second) in (boxes[:2], boxes[2:]):
-            pair = lay(QHBoxLayout(), (first, 1), Label(other), (second, 1), spacing=8)
-            right.add(name, pair)
-        self.read_instead = muted()
+        _add_pairs(left, facts)
+        _add_pairs(right, boxes)
+        self.worked_out, self.read_instead = muted(), muted()
+        left.addRow(self.worked_out)
         right.addRow(self.read_instead)
         # a form alone would spread its rows
         columns = [(lay(QVBoxLayout(), form, STRETCH), 1) for form in (left, right)]
@@ -205,10 +260,12 @@ class StoryPanel(Fields):
         self._show_units()
 
     def refresh(self) -> None:
-        """Show what the car gives beside what was typed, where they differ."""
+        """Show what the car gives beside what was typed, where they differ, and how sure what was
+        worked out is."""
         super().refresh()
+        self._show_worked_out()
         read = {} if self._open is None else self._open.job.vehicle.read_instead
-        names = dict(_CARS) | {field: name for field, name, *_ in _NUMBERS}
+        names = _named_facts()
         shown = [
             in_label(joined(" ", names.get(fact, fact), self._shown(fact, value)))
             for fact, value in read.items()
@@ -217,12 +274,34 @@ class StoryPanel(Fields):
         self.read_instead.setText(text if shown else "")
         self.read_instead.setVisible(bool(shown))
 
+    def _show_worked_out(self) -> None:
+        """Of each fact that was worked out: how probable it is, and of what."""
+        car = Car() if self._open is None else self._open.job.vehicle
+        lines = [
+            tr(
+                "{fact}: {percent}, worked out of: {why}",
+                fact=name,
+                percent=percent(ground.probability),
+                why=ground.why,
+            )
+            for fact, name in _named_facts().items()
+            if (ground := car.ground(fact)) is not None
+        ]
+        self.worked_out.setText("\n".join(in_label(line) for line in lines))
+        self.worked_out.setVisible(bool(lines))
+
     def _shown(self, fact: str, value: str | float) -> str:
         if isinstance(value, str):
             return value
         box = self.widgets[f"vehicle.{fact}"]
         assert isinstance(box, QDoubleSpinBox)
         return f"{value * self._factor(f'vehicle.{fact}'):,.{box.decimals()}f}{box.suffix()}"
+
+
+def _add_pairs(form: Form, fields: Sequence[tuple[str, QWidget]]) -> None:
+    """Two fields a row, each with its name."""
+    for (name, one), (other, two) in zip(fields[::2], fields[1::2], strict=True):
+        form.add(name, lay(QHBoxLayout(), (one, 1), Label(other), (two, 1), spacing=8))
 
 
 class WorkPanel(Fields):

@@ -15,10 +15,10 @@ from logbench.app.live.session import LiveSession
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.parts import Notice
 from logbench.app.services import Services
-from logbench.capture.messages import CarFound
+from logbench.capture.messages import CarFound, Finished
 from logbench.car.identity import Identity, Match
 from logbench.car.model import Car
-from logbench.cases.cars import AnswerCars, CarsFile, RememberCar
+from logbench.cases.cars import AnswerCars, CarsFile, LearnFromDrive, RememberCar
 from logbench.errors import AnotherCarError, LogbenchError, UsageError
 from logbench.words import tr
 
@@ -66,6 +66,7 @@ class CarMet(QObject):
         """That the next car found is another one than before stands in the notice."""
         session.car_changed.connect(lambda: setattr(self, "_told", True))
         session.car_found.connect(self._found)
+        session.finished.connect(self._learn)
 
     def job_shown(self, held: HeldJob | None) -> None:
         """Another job is open, or none, or it was edited: its car is proposed."""
@@ -128,6 +129,11 @@ class CarMet(QObject):
             )
         elif found.vehicle.called != found.vehicle.vin and not self._stated.called:
             self._notice.passing(self._welcome(found.vehicle))
+
+    def _learn(self, finished: Finished) -> None:
+        """What the drive teaches of its car is kept with it."""
+        if finished.path is not None:
+            self._owner.start(LearnFromDrive(path=finished.path))
 
     def _welcome(self, car: Car) -> str:
         if car.identity.known_vin:

@@ -9,6 +9,7 @@ from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text, range_of
+from logbench.analysis.learnt import Told
 from logbench.analysis.model import Band, Coverage, Finding
 from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units
@@ -145,9 +146,11 @@ class FindingsPanel(QWidget):
         look.units_changed.connect(self._write_detail)
         self.show_findings((), tr("Open a recording to have it checked."))
 
-    def show_findings(self, findings: Sequence[Finding], state: str = "") -> None:
+    def show_findings(
+        self, findings: Sequence[Finding], state: str = "", engine: Sequence[Told] = ()
+    ) -> None:
         """Show these, the most severe first; `state` says why there are none, and how many were
-        judged where there are some."""
+        judged where there are some. Until one is chosen, what engine it is stands below."""
         order = {"act": 0, "watch": 1, "within": 2, "not judged": 3}
         self.findings = sorted(findings, key=lambda f: order[f.verdict.value])
         self.list.clear()
@@ -161,7 +164,7 @@ class FindingsPanel(QWidget):
         self.state.setText(said)
         self.state.setVisible(bool(said))
         hint = tr("Choose a finding to see its evidence.")
-        self.detail.setHtml(f"<p>{in_html(hint)}</p>" if findings else "")
+        self.detail.setHtml(f"<p>{in_html(hint)}</p>{_engine(engine)}" if findings else "")
 
     def current(self) -> Finding | None:
         """The chosen finding."""
@@ -235,3 +238,12 @@ def _band_html(band: Band, units: Units) -> str:
         basis=in_units(band.basis, units),
     )
     return f"<p>{in_html(said)}<br>{in_html(basis)}</p>"
+
+
+def _engine(told: Sequence[Told]) -> str:
+    """What engine it is, as a list, and where it is corrected."""
+    if not told:
+        return ""
+    rows = "".join(f"<li>{in_html(one.text)}</li>" for one in told)
+    title, where = tr("The engine"), tr("What is wrong here is corrected in the job of the car.")
+    return f"<h4>{in_html(title)}</h4><ul>{rows}</ul><p>{in_html(where)}</p>"

@@ -287,7 +287,7 @@ class ReviewPage(QWidget):
         self.judged = judged
         self.ribbon.change(conditions=judged.conditions, findings=judged.findings)
         self.cross.show_traces(self._traces(), judged.conditions)
-        self.findings.show_findings(judged.findings)
+        self.findings.show_findings(judged.findings, engine=judged.engine)
         if judged.problem:
             self.notice.trouble(judged.problem)
 
