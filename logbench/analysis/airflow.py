@@ -18,6 +18,7 @@ from logbench.analysis.air_state import find_air, intake_degc
 from logbench.analysis.alignment import NS, Times
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Condition, Span
+from logbench.analysis.states import steady_idle
 from logbench.analysis.statistics import Estimate, detrended, estimate
 from logbench.analysis.view import View, evidence
 from logbench.recording.model import Trace
@@ -79,7 +80,7 @@ def find_airflow(view: View) -> Airflow | None:
     if view.once(find_displacement).source == "LOAD_ABS":
         remarks.append("displacement comes from LOAD_ABS")
     return Airflow(
-        idle=_cell(view, maf, "warm idle", steady(Condition.WARM_IDLE), 0.0),
+        idle=_cell(view, maf, "warm idle", steady_idle(view), 0.0),
         part=_cell(view, maf, "cruise and fast idle", steady(*parts, where=warm), 0.0),
         full=_cell(view, maf, "full throttle", full, FULL_RPM),
         remarks=tuple(remarks),

@@ -104,6 +104,12 @@ def _spans(runs: Sequence[_Run]) -> tuple[IdleSpan, ...]:
     return tuple(IdleSpan(run.start_ns, run.end_ns, run.loaded) for run in runs)
 
 
+def steady_idle(view: View) -> tuple[Span, ...]:
+    """Steady stretches of warm idle in which no accessory surely loads the engine."""
+    burdened = view.once(find_states).burdened(view.grid.t_ns)
+    return view.steady_spans(Condition.WARM_IDLE, where=~burdened)
+
+
 def _undisturbed(view: View) -> list[Span]:
     """Warm idle without the first seconds, in which the car comes to rest, and the last ones, in
     which it is set off, before its speed is read to tell."""

@@ -10,7 +10,7 @@ from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
 from logbench.simulator.model import CarSource
-from logbench.simulator.powertrain import Driveline, Electrical, Engine, Thermal
+from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Engine, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
@@ -36,12 +36,14 @@ class Drive(CarSource):
         start_coolant_degc: float | None = None,
         earlier_trip: bool = True,
         learnt: bool = True,
+        cooled: bool = False,
     ) -> None:
         """`start_coolant_degc` None: ambient, or regulating temperature for a warm schedule.
         `earlier_trip`: the faults given were there on the trip before, so that what the engine
         computer detects again is stored at once; without it the first detection stays pending.
         `learnt`: the long-term trims begin with what this car has learnt on earlier trips, with the
-        faults given if those were there; without it with nothing, as after service 04."""
+        faults given if those were there; without it with nothing, as after service 04.
+        `cooled`: the air conditioning is on, whose compressor comes and goes."""
         self.car = car
         self.vin, self.pids = car.vin, car.pids
         self.names = {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}
@@ -72,6 +74,7 @@ class Drive(CarSource):
         self._line = Driveline(car)
         self._thermal = Thermal(car, self._air)
         self._electrical = Electrical(car)
+        self._compressor = Compressor(car, seed) if cooled else None
         self._driver = Driver(car, self._line, self._engine)
         self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip)
         self._readings = Readings(car)
@@ -175,6 +178,8 @@ class Drive(CarSource):
             self._electrical.step(s, self.faults, dt)
         elif n % 4 == 0:
             self._electrical.step(s, self.faults, 2.0 * dt)
+        if self._compressor is not None:
+            self._compressor.step(s, dt)
         self._fuel.load(s)
         self._fuel.loop(s, s.ect_degc)
         self._engine.command(s, dt)

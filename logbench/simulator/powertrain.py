@@ -3,6 +3,7 @@ the crankshaft to the road: starter, clutch or converter, gears, rolling, drag, 
 
 from __future__ import annotations
 
+import random
 from math import exp, pi
 
 from logbench.simulator.airpath import AirPath
@@ -15,6 +16,12 @@ _BAR_LITRE_NM = 100.0 / (4.0 * pi)
 """Torque of a four-stroke of 1 l at 1 bar mean effective pressure."""
 
 
+IDLE_UP_RPM = 150.0
+"""The compressor's: 100 to 200 [CP; open road data 200, measured]."""
+AIR_G_S_KW = 1.1
+"""Air for each kW at idle: a quarter to a third of 42.8 kJ/g, 14.7 g of air for each of fuel."""
+
+
 class Engine:
     """Torque from the fuel burnt, and the computer's idle and spark control."""
 
@@ -25,7 +32,7 @@ class Engine:
     def command(self, s: State, dt: float) -> None:
         """Throttle from pedal and idle control, spark trim."""
         ect, litres = s.ect_degc, self._car.displacement_l
-        target = self._car.idle_rpm
+        target = self._car.idle_rpm + (IDLE_UP_RPM if s.compressor_on else 0.0)
         if ect < 60.0:
             target += 430.0 * min(1.6, (60.0 - ect) / 40.0)
         if s.running and s.since_start_s < 6.0:
@@ -35,7 +42,7 @@ class Engine:
         if s.pedal <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
         more = 0.007 * (80.0 - ect) if ect < 80.0 else 0.0
-        feed = litres * (0.90 + more) * target / 700.0
+        feed = litres * (0.90 + more) * target / 700.0 + AIR_G_S_KW * s.compressor_kw
         error = target - s.rpm
         air = feed + s.idle_air_g_s
         s.spark_trim_deg = 0.0
@@ -189,6 +196,28 @@ class Thermal:
             bank.cat_degc += (gas - bank.cat_degc) * dt / (tau + dt) - loss * dt
 
 
+class Compressor:
+    """The air conditioning's: its clutch closes while the evaporator is warm, opens while it is
+    cold, and stays open at the start and at full load."""
+
+    def __init__(self, car: Car, seed: int) -> None:
+        self._kw = 0.5 + 0.35 * car.displacement_l
+        rng = random.Random(f"compressor {seed}")
+        # off for 8 to 12 s and on for 15 to 20 [open road data, measured], or on for minutes
+        self._off_s, self._on_s = rng.uniform(8.0, 25.0), rng.uniform(15.0, 90.0)
+
+    def step(self, s: State, dt: float) -> None:
+        """Move clutch and load by `dt` seconds."""
+        s.compressor_left_s -= dt
+        if not s.running or s.since_start_s < 5.0 or s.demand > 0.85:
+            s.compressor_on, s.compressor_left_s = False, 3.0
+        elif s.compressor_left_s <= 0.0:
+            s.compressor_on = not s.compressor_on
+            s.compressor_left_s = self._on_s if s.compressor_on else self._off_s
+        wanted = self._kw * (0.6 + s.rpm / 2000.0) if s.compressor_on else 0.0
+        s.compressor_kw += (wanted - s.compressor_kw) * dt / (0.15 + dt)
+
+
 class Electrical:
     """Voltages and currents of one car."""
 
@@ -236,8 +265,9 @@ class Electrical:
 
     @staticmethod
     def accessories_kw(s: State) -> float:
-        """Power the belt takes: alternator at 60 %, pumps."""
-        return s.alternator_a * s.battery_v * 0.001 / 0.6 + 0.1 + 0.00005 * s.rpm
+        """Power the belt takes: alternator at 60 %, pumps, compressor."""
+        belt = s.alternator_a * s.battery_v * 0.001 / 0.6 + 0.1 + 0.00005 * s.rpm
+        return belt + s.compressor_kw
 
 
 TO_RPM = 30.0 / pi

@@ -131,6 +131,9 @@ class State:
     battery_v: float = 12.6
     alternator_a: float = 0.0
     starter_a: float = 0.0
+    compressor_on: bool = False
+    compressor_left_s: float = 0.0
+    compressor_kw: float = 0.0
     polarisation_v: float = 0.0
 
     def __post_init__(self, seed: int, start_degc: float) -> None:

@@ -37,6 +37,8 @@ WANTED = (
     *("VPWR", "SPARKADV", "O2S11", "O2S12", "LAMBDA11_34", "LAMBDA", "FUEL_RATE"),
 )
 RATES_HZ = {"VPWR": 10.0, "O2S11": 10.0, "O2S12": 5.0, "LAMBDA11_34": 10.0}
+COOLED_DEGC = 18.0
+"""Above, the air conditioning is on and its compressor comes and goes."""
 ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sensors", "idle")
 """Which finding leads where several say the same: the more particular check first."""
 
@@ -89,15 +91,17 @@ def drive_one(task: Task) -> Outcome:
     """One drive and its findings."""
     seed, fault, severity = task
     rng = random.Random(f"weather {seed}")
+    stated, ambient_degc = rng.random() < 0.6, rng.uniform(-5.0, 32.0)
     recording = simulated(
         seed,
         {fault: severity} if fault and severity else {},
         fleet_schedule(seed),
         WANTED,
         RATES_HZ,
-        stated=rng.random() < 0.6,
-        ambient_degc=rng.uniform(-5.0, 32.0),
+        stated=stated,
+        ambient_degc=ambient_degc,
         altitude_m=rng.choice((0.0, 0.0, 300.0, 900.0, 1600.0)),
+        cooled=ambient_degc > COOLED_DEGC,
     )
     found = [f for f in run_checks(recording) if f.check != "readiness"]
     severe = max(f.verdict.severity for f in found)

@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.states import States, find_states
 from logbench.analysis.view import View
+from logbench.simulator.driver import Phase as SimulatedPhase
+from logbench.simulator.driver import Schedule
 from tests.analysis.scenes import KEY_ON, Phase, Scene, compressor, hunting
+from tests.analysis.simulated import WARM, simulated
 from tests.road_data import imported
 
 LONG = Phase(300, 700)
@@ -68,6 +72,23 @@ def test_a_compressor_that_never_rests_leaves_no_plateau_of_use():
     scene = compressor(Scene([LONG], hz=0.5), on_s=12.0, off_s=9.0)
     (found, *_) = run_checks(scene.recording(), only=["idle"])
     assert "between a start and the steps of its load" in found.reason
+
+
+def test_the_compressor_of_a_simulated_car():
+    idle = Schedule("idle", (*WARM.phases[:2], SimulatedPhase("idle", "idle", 400)), warm=True)
+    wanted = ("RPM", "VSS", "ECT", "MAP", "LOAD_PCT", "TP", "SPARKADV", "BARO")
+
+    def found(cooled: bool):
+        recording = simulated(10_005, {}, idle, wanted, cooled=cooled)
+        return View(recording).once(find_states), run_checks(recording, only=["idle"])
+
+    still, _ = found(cooled=False)
+    assert still.steps == 0
+    comes_and_goes, findings = found(cooled=True)
+    assert comes_and_goes.steps >= 6
+    assert {f.verdict for f in findings} == {Verdict.WITHIN}
+    numbers = {k: v for f in findings for k, v in f.numbers.items()}
+    assert 100 < numbers["loaded_rpm"] - numbers["idle_rpm"] < 200  # IDLE_UP_RPM of powertrain
 
 
 @pytest.mark.parametrize(

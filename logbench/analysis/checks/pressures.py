@@ -22,11 +22,11 @@ from logbench.analysis import alignment, derived
 from logbench.analysis.air_state import find_air
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import Finding, Span
 from logbench.analysis.statement import said
-from logbench.analysis.states import find_states
+from logbench.analysis.states import find_states, steady_idle
 from logbench.analysis.statistics import MIN_SAMPLES, estimate
-from logbench.analysis.view import Samples, View, evidence
+from logbench.analysis.view import View, evidence
 from logbench.recording.model import Trace
 
 KEY = "pressures"
@@ -86,22 +86,21 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     subject = Subject(KEY, "idle vacuum")
     if view.trace("MAP") is None:
         return subject.not_recorded(view, ["MAP"], "idle")
-    spans = view.steady_spans(Condition.WARM_IDLE)
-    found, states = view.samples(spans, "MAP"), view.once(find_states)
+    spans = steady_idle(view)
+    found = view.samples(spans, "MAP")
     if view.baro_kpa is None and view.surroundings.altitude_m is None:
         return subject.not_judged("The air pressure around the car is not known.", "idle")
     air = view.once(find_air)
     around = air.pressure_kpa
-    burdened = states.burdened(found.t_ns)
-    found = Samples(found.t_ns[~burdened], found.value[~burdened], found.group[~burdened])
+    loads = {span.loaded for span in view.once(find_states).between}
     if len(found) < MIN_SAMPLES or alignment.total_s(spans) < 10.0:
-        with_load = " without an accessory's load" if burdened.any() else ""
+        with_load = " without an accessory's load" if True in loads else ""
         text = f"Too little steady warm idle{with_load} was recorded."
         return subject.not_judged(text, "idle")
     level = estimate(found.value, found.group, 1.0)
     half = float(np.hypot(level.half_width, around * air.pressure_half))
     remarks = [said("manifold pressure {kpa:.0f kPa}", kpa=level.mean)]
-    if burdened.any():
+    if True in loads:
         remarks.append("without an accessory's load")
     elif around - level.mean < (bands["idle_vacuum"].within[0] or 0.0):
         remarks.append("no step of load was seen: an accessory may have been on throughout")
