@@ -40,6 +40,7 @@ GOVERNED_RPM = 5300.0
 RAIL_KPA, RAIL_SPARK_KPA = 60_000.0, 40_000.0
 """Direct injection of petrol ends at 35 MPa; that of diesel begins at 25 and reaches 120."""
 LEAN, NORMAL = 1.15, (0.93, 1.07)
+CHARGED_S = 1.0
 CHARGED_KPA, WELL_CHARGED_KPA = 12.0, 30.0
 """Above the air around it: more than sensors' tolerance and the pulses of an intake give."""
 DIESEL_FUELS = (4.0, 19.0, 23.0)
@@ -291,14 +292,21 @@ def _charging(seen: Seen, compression: bool | None) -> Iterator[Clue]:
         yield Clue(trait, "it offers signals of a charger", 3.0)
     if compression:
         yield Clue(trait, "compression ignition goes with it", 2.0)
-    highest = seen.high("MAP")
-    above = highest - (seen.baro_kpa or PASCAL_KPA)
-    if above > WELL_CHARGED_KPA:
+    if _charges(seen, WELL_CHARGED_KPA):
         yield Clue(trait, "its manifold pressure rises far above that around", 5.0, group)
-    elif above > CHARGED_KPA:
+    elif _charges(seen, CHARGED_KPA):
         yield Clue(trait, "its manifold pressure rises above that around", 3.0, group)
     elif seen.baro_kpa is not None and not compression:
         yield from (Clue(trait, *found, group) for found in _uncharged(seen, seen.baro_kpa))
+
+
+def _charges(seen: Seen, by_kpa: float) -> bool:
+    """Whether the manifold pressure stays above that around for `CHARGED_S`, by three samples: a
+    pulse of the intake is over sooner."""
+    manifold, least = seen.grid.linear("MAP"), (seen.baro_kpa or PASCAL_KPA) + by_kpa
+    if manifold is None or not seen.high("MAP") > least:
+        return False
+    return max((b - a for a, b in edges(manifold > least)), default=0) * STEP_S >= CHARGED_S
 
 
 def _uncharged(seen: Seen, around_kpa: float) -> _Found:

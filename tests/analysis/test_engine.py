@@ -241,6 +241,14 @@ def test_an_engine_that_its_valves_throttle_is_no_diesel():
     assert engine.holds(Trait.VALVE_THROTTLED)
 
 
+@pytest.mark.parametrize(("seconds", "charged"), [(0.3, False), (3.0, True)])
+def test_a_pulse_of_the_intake_is_no_charger(seconds, charged):
+    scene = Scene(warm_drive()).trims()
+    for start in (110.0, 130.0, 150.0, 170.0):
+        scene.signals["MAP"][(scene.t_s >= start) & (scene.t_s < start + seconds)] = 145.0
+    assert (engine_of(scene.recording()).holds(Trait.CHARGED) is True) is charged
+
+
 def test_what_the_ecu_says_goes_before_what_its_air_looks_like():
     drive = diesel_drive(signals="RPM VSS MAP ECT")
     t_ns = drive.trace("RPM").t_ns[:3]
