@@ -137,6 +137,8 @@ def _temperatures(candidates: Candidates) -> None:
         guess.suppose("degF", reasons[0])
 
 
+_USUAL_HEIGHT = 62.0
+"""Air pressure at 4,000 m, kPa (ISO 2533): of two units the one in which a car is lower."""
 _PRESSURE_UNITS = ("kPa", "inHg", "psi", "hPa", "bar")
 _BAROMETER = (48.0, 110.0)
 """Air pressure where cars are, kPa: from the highest roads, near 5,800 m, to the Dead Sea (standard
@@ -148,30 +150,43 @@ _MANIFOLD = (8.0, 450.0)
 
 _ABSOLUTE = {"BARO": ("air pressure outside", *_BAROMETER),
              "MAP": ("absolute manifold pressure", *_MANIFOLD)}  # fmt: skip
+_PULLS_AWAY = 40.0
+"""No car is got moving with less pressure in the manifold at any time, kPa (common practice)."""
 
 
-def _is_possible(guess: Guess, unit: str) -> bool:
+def _is_possible(guess: Guess, unit: str, candidates: Candidates) -> bool:
     _, low, high = _ABSOLUTE[guess.map.signal]
     first, last = convert(_most(guess), unit, "kPa")
-    return bool(low <= first and last <= high)
+    moves = guess.map.signal == "MAP" and _moves(candidates.beside(guess, "VSS")) > 20.0
+    return bool(low <= first and last <= high and (last >= _PULLS_AWAY or not moves))
 
 
 def _most(guess: Guess) -> np.ndarray:
-    """Between what most of its numbers are; a 0 may stand for no reading."""
+    """Between what most of its numbers are; a 0 may stand for no reading, but not the most do."""
     there = guess.numbers[guess.numbers != 0]
-    return np.percentile(there if len(there) else guess.numbers, (2, 98))
+    few_zeros = 2 * len(there) > len(guess.numbers)
+    return np.percentile(there if few_zeros else guess.numbers, (2, 98))
 
 
 def _pressures(candidates: Candidates) -> None:
-    """The only unit in which an absolute pressure is possible, where none stands there."""
-    for guess in filter(_is_assumed, list(candidates.used(*_ABSOLUTE))):
-        units = [unit for unit in _PRESSURE_UNITS if _is_possible(guess, unit)]
-        if len(units) == 1 and units != [guess.map.unit]:
-            guess.suppose(units[0], f"{_ABSOLUTE[guess.map.signal][0]} is never so in kPa")
+    """An absolute pressure of no unit is in the only one in which it is possible, or in that of the
+    barometer beside it."""
+    beside: list[str] = []
+    for guess in [*candidates.used("BARO"), *candidates.used("MAP")]:
+        units = [unit for unit in _PRESSURE_UNITS if _is_possible(guess, unit, candidates)]
+        if guess.map.signal == "BARO" and len(units) > 1:
+            usual = np.median(guess.numbers)
+            units = [u for u in units if convert(np.array([usual]), u, "kPa")[0] > _USUAL_HEIGHT]
+        alike = [unit for unit in units if unit in beside]
+        likely = alike if len(units) > 1 else units
+        if _is_assumed(guess) and len(likely) == 1 and likely != [guess.map.unit]:
+            guess.suppose(likely[0], f"{_ABSOLUTE[guess.map.signal][0]} is never so in kPa")
+        if guess.map.signal == "BARO" and units:
+            beside.append(guess.map.unit)
 
 
-def _impossible(guess: Guess) -> Reason:
-    if _is_possible(guess, guess.map.unit):
+def _impossible(guess: Guess, candidates: Candidates) -> Reason:
+    if _is_possible(guess, guess.map.unit, candidates):
         return ()
     low, high = _most(guess)
     of = _ABSOLUTE[guess.map.signal][0]
@@ -189,15 +204,14 @@ def _speed_in_us_units(candidates: Candidates) -> None:
 # --- what a name promises ---
 
 
-def _barometer(guess: Guess, _: Candidates) -> Reason:
-    reason = _impossible(guess)
-    if not reason and _jumps(guess, 5.0) > 0.05:  # 5 kPa is 400 m of height from reading to reading
+def _barometer(guess: Guess, candidates: Candidates) -> Reason:
+    if _jumps(guess, 5.0) > 0.05:  # 5 kPa is 400 m of height, from one reading to the next
         return "it moves as no barometer does", "MAP"
-    return reason
+    return _impossible(guess, candidates)
 
 
 def _manifold(guess: Guess, candidates: Candidates) -> Reason:
-    reason = _impossible(guess)
+    reason = _impossible(guess, candidates)
     if reason:
         return reason
     rpm = candidates.beside(guess, "RPM")

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from logbench.importing.cells import EMPTY, Parsed, labels_of, marks_of, parse_column
 from logbench.importing.model import ColumnMap, Mapping, UnitFrom
-from logbench.importing.names import ALIKE, Match, fits, is_derived, take_apart
+from logbench.importing.names import ALIKE, Match, fits, is_derived, take_apart, words_of
 from logbench.importing.sheet import Column
 from logbench.signals.table import Signal, table
 from logbench.signals.units import convert, read_unit
@@ -157,12 +157,13 @@ def judge_range(made: Guess) -> None:
     if not fits(signal.acronym, column.unit):
         return
     inside = _inside(made, signal)
-    for sibling in table().alternatives(signal.standard) if inside.mean() < _IN_RANGE else ():
-        if fits(sibling.acronym, column.unit) and _inside(made, sibling).mean() >= _IN_RANGE:
-            column.others = [signal.acronym, *column.others]
-            column.signal, inside = sibling.acronym, _inside(made, sibling)
-            column.why += f"; out of the range of {signal.acronym}"
-            break
+    if inside.mean() < _IN_RANGE:
+        for sibling in _siblings(signal):
+            if fits(sibling.acronym, column.unit) and _inside(made, sibling).mean() >= _IN_RANGE:
+                column.others = [signal.acronym, *column.others]
+                column.signal, inside = sibling.acronym, _inside(made, sibling)
+                column.why += f"; out of the range of {signal.acronym}"
+                break
     share = float(inside.mean())
     if share < _IN_RANGE:
         column.confidence *= share
@@ -170,6 +171,14 @@ def judge_range(made: Guess) -> None:
         if share < _MOSTLY_IN_RANGE:
             made.doubt("so it is hardly that")
     made.rows, made.numbers = made.rows[inside], made.numbers[inside]
+
+
+def _siblings(signal: Signal) -> list[Signal]:
+    """Others of the same acronym in the standard; first those that are named most alike (a gauge
+    pressure's is a gauge pressure)."""
+    own = set(words_of(signal.name))
+    others = [each for each in table().alternatives(signal.standard) if each is not signal]
+    return sorted(others, key=lambda each: -len(own & set(words_of(each.name))))
 
 
 _IN_RANGE = 0.95
