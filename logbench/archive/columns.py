@@ -175,6 +175,9 @@ COLUMNS: tuple[Column, ...] = (
     Column("notes", _TEXT, lambda k: "", (
         Cell("details", 9, tr("Notes"), lambda r: r["notes"].replace("\n", "; ")[:600]),
     ), searched=True),
+    Column("corrected", _TEXT, lambda k: k.facts.corrected, (
+        Cell("details", 11, tr("Corrected afterwards")),
+    )),
     Column("notes_mtime_ns", _WHOLE, lambda k: 0),
     Column("recovered", _FLAG, lambda k: k.facts.recovered),
     Column("software", _TEXT, lambda k: k.facts.software),

@@ -12,7 +12,7 @@ import logging
 import shutil
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +20,19 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
-from logbench.archive.columns import PROBLEMS, SIGNALS, jobs_table, recordings_schema
+from logbench.archive.columns import (
+    PROBLEMS,
+    SIGNALS,
+    Known,
+    jobs_table,
+    record_of,
+    recordings_schema,
+)
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.errors import LogbenchError
-from logbench.recording.notes import notes_in
+from logbench.recording.corrections import corrected
+from logbench.recording.notes import beside_in
 from logbench.recording.storage import replacing
 from logbench.system.limits import JOB_BYTES, NOTES_BYTES, NOTES_SEARCHED_CHARS
 from logbench.system.private import make_folder, owner_only
@@ -79,6 +87,9 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
         recordings, signals, bad = kept
     else:
         recordings, signals, bad = _merged(store, listing, kept, new, progress)
+        if kept is not None:
+            beside = [entry.path for entry in new if known.get(entry.path) == entry]
+            _forget_judged(cache, kept[0], recordings, beside)
         passing = pa.compute.is_in(bad["kind"], value_set=pa.array(["unreadable", "link"]))
         _save(cache, recordings, signals, bad.filter(pa.compute.invert(passing)))
     problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
@@ -109,6 +120,22 @@ def forget_rows(cache: Path, names: Sequence[str]) -> None:
     shutil.rmtree(cache / "fetched", ignore_errors=True)
 
 
+def _forget_judged(cache: Path, before: pa.Table, now: pa.Table, noted: list[str]) -> None:
+    """Findings of recordings whose facts were corrected since. `noted`: those whose files are as
+    they were, and what stands beside them is not."""
+    columns = [name for name in now.column_names if name not in ("notes", "notes_mtime_ns")]
+    here = pa.array(noted, pa.string())
+    rows = [
+        table.filter(pa.compute.is_in(table["recording"], value_set=here)).select(columns)
+        for table in (before, now)
+    ]
+    old, new = ({row["recording"]: row for row in table.to_pylist()} for table in rows)
+    try:
+        forget_rows(cache, [path for path in noted if old.get(path) != new.get(path)])
+    except (OSError, pa.ArrowException) as error:
+        log.warning("findings of before a correction are kept: %s", error)
+
+
 _Tables = tuple[pa.Table, pa.Table, pa.Table]
 
 
@@ -134,7 +161,7 @@ def _merged(
     bad: list[dict[str, Any]] = []
     for entry, footer in zip(new, footers, strict=True):
         if isinstance(footer, Footer):
-            recordings.append(footer.recording | _notes(store, listing.notes.get(entry.path)))
+            recordings.append(_row(store, footer.known, listing.notes.get(entry.path)))
             signals += footer.signals
         else:
             bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
@@ -156,16 +183,21 @@ def _merged(
     return joined[0], joined[1], joined[2]
 
 
-def _notes(store: Store, entry: Entry | None) -> dict[str, Any]:
-    """What is written beside a recording, a line each; where it cannot be read, why."""
-    if entry is None:
-        return {}
+def _row(store: Store, known: Known, beside: Entry | None) -> dict[str, Any]:
+    """A recording with the notes beside it, a line each, and its facts as they are corrected there;
+    where that cannot be read, why."""
+    if beside is None:
+        return record_of(known)
     try:
-        with store.open(entry.path) as file:
-            text = "\n".join(n.said for n in notes_in(file.read(NOTES_BYTES + 1), entry.path))
+        with store.open(beside.path) as file:
+            document = beside_in(file.read(NOTES_BYTES + 1), beside.path)
+        text = "\n".join(note.said for note in document.notes)
+        if document.is_of(known.facts.samples_sha256):
+            known = replace(known, facts=corrected(known.facts, document.corrections))
     except (LogbenchError, OSError) as error:
         text = str(error)
-    return {"notes": text[:NOTES_SEARCHED_CHARS], "notes_mtime_ns": entry.mtime_ns}
+    notes = {"notes": text[:NOTES_SEARCHED_CHARS], "notes_mtime_ns": beside.mtime_ns}
+    return record_of(known) | notes
 
 
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:

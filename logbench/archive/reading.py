@@ -7,6 +7,7 @@ trace fetches only its own row group.
 
 from __future__ import annotations
 
+import logging
 import math
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -20,19 +21,25 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.archive.chunks import Described, chunks_of
-from logbench.archive.columns import Known, record_of
-from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, Store
+from logbench.archive.columns import Known
+from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, RemoteStore, Store
 from logbench.errors import (
     ArchiveError,
     NotARecordingError,
+    NotesError,
     RecordingDamagedError,
     RecordingError,
     RecordingTooNewError,
 )
+from logbench.recording.corrections import corrected
 from logbench.recording.footer import MAGIC, absurd
 from logbench.recording.model import Facts
+from logbench.recording.notes import NOTES_SUFFIX, Beside, beside_in
 from logbench.recording.reader import ParquetSource, Recording, facts_of, open_recording
+from logbench.system.limits import NOTES_BYTES
 from logbench.system.private import owner_only
+
+log = logging.getLogger(__name__)
 
 _FIRST_READ = 65_536
 """Of an object's end: the footer is mostly in it."""
@@ -47,9 +54,9 @@ _COLUMNS = {"signal": "BYTE_ARRAY", "ecu": "BYTE_ARRAY", "t": "INT64", "value": 
 
 @dataclass(frozen=True, slots=True)
 class Footer:
-    """A recording as one row, and its traces as rows (see `columns.py`)."""
+    """A recording, and its traces as rows (see `columns.py`)."""
 
-    recording: dict[str, Any]
+    known: Known
     signals: list[dict[str, Any]]
 
 
@@ -166,7 +173,7 @@ def _checked(head: _Head, chunks: list[Described] | None) -> Footer | Problem:
         signals = _signal_rows(path, chunks, head.facts)
         lasts = (row["last_s"] for row in signals)
         duration_s = max((last for last in lasts if last is not None), default=0.0)
-        return Footer(record_of(Known(head.entry, head.facts, head.rows, duration_s)), signals)
+        return Footer(Known(head.entry, head.facts, head.rows, duration_s), signals)
     except (ValueError, TypeError, OverflowError):
         return nonsense
 
@@ -240,5 +247,17 @@ def open_entry(store: Store, entry: Entry) -> Recording:
             f"{entry.path} cannot be read: the network is gone or the file is damaged."
         )
 
-    facts = facts_of(entry.path, metadata)
+    facts = _as_corrected(store, entry, facts_of(entry.path, metadata))
     return ParquetSource(metadata, facts, opened, unreadable).recording()
+
+
+def _as_corrected(store: Store, entry: Entry, facts: Facts) -> Facts:
+    """The facts of a recording as they are corrected beside it, where that can be read."""
+    name = f"{entry.path}{NOTES_SUFFIX}"
+    data = store.read_beside(name, NOTES_BYTES) if isinstance(store, RemoteStore) else None
+    try:
+        beside = Beside() if data is None else beside_in(data, name)
+    except NotesError as error:
+        log.warning("%s", error)
+        return facts
+    return corrected(facts, beside.corrections if beside.is_of(facts.samples_sha256) else ())

@@ -110,7 +110,7 @@ class Car(BaseModel):
     @property
     def is_stated(self) -> bool:
         """A person stated something of it; else it is only the car that was met last."""
-        return any(self.source(fact) == "stated" for fact in _FACTS)
+        return any(self.source(fact) == "stated" for fact in FACTS)
 
     def source(self, fact: str) -> Source | None:
         """Where a fact came from; None where it is not known."""
@@ -148,7 +148,7 @@ class Car(BaseModel):
     def over(self, other: Car) -> Car:
         """These facts, and those of the other where nothing is known here."""
         made = other.model_copy(deep=True)
-        for fact in _FACTS:
+        for fact in FACTS:
             if self.source(fact) is not None:
                 kept = self.sources.get(fact), self.grounds.get(fact)
                 made._set(fact, getattr(self, fact), *kept)
@@ -159,7 +159,7 @@ class Car(BaseModel):
     def learn(self, other: Car) -> None:
         """Take over what is not known here, and what the car now says of itself; what a person
         stated stays, and so does a VIN, with what was read beside it."""
-        for fact in _FACTS:
+        for fact in FACTS:
             value, source, own = getattr(other, fact), other.source(fact), self.source(fact)
             if source is None or (fact == "vin" and not Identity(vin=value).known_vin):
                 continue
@@ -198,4 +198,4 @@ def _written(value: Any) -> str:
 
 
 _NO_FACTS = ("identity", "sources", "grounds", "read_instead")
-_FACTS = tuple(name for name in Car.model_fields if name not in _NO_FACTS)
+FACTS = tuple(name for name in Car.model_fields if name not in _NO_FACTS)

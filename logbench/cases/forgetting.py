@@ -111,7 +111,10 @@ class Traces:
 
     def is_recording(self, facts: Facts) -> bool:
         """Whether a recording is of it."""
-        return facts.samples_sha256 in self.samples or self.is_of(facts.car)
+        corrected = [one.before for one in facts.corrections if isinstance(one.before, str)]
+        keys = {Identity(vin=text).key for text in corrected} - {""}
+        named = self.is_of(facts.car, *corrected) or bool(keys & self.keys)
+        return named or facts.samples_sha256 in self.samples
 
 
 def usual_places(settings: Settings) -> list[Path]:

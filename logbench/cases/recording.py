@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -19,6 +19,7 @@ from logbench.words import tr
 if TYPE_CHECKING:
     from logbench.analysis.learnt import Told
     from logbench.recording.export import Layout, Selection
+    from logbench.recording.model import Facts
     from logbench.recording.notes import Remark
     from logbench.recording.reader import Recording
 
@@ -163,6 +164,30 @@ class NotesBeside(Deed[tuple["Remark", ...]]):
             return read_notes(self.recording, self.samples_sha256)
         with _one_at_a_time:
             return change_notes(self.recording, self.samples_sha256, self.change)
+
+
+@dataclass(frozen=True)
+class CorrectFacts(Deed["Facts"]):
+    """Correct facts of a recording: car, start, surroundings; its samples are not touched. Raises
+    the reader's errors, and as `corrections.correct_beside`."""
+
+    path: Path
+    changes: Mapping[str, object]
+    """By fact of `corrections.CORRECTABLE`; None: nothing is known."""
+    take_back: bool = False
+    """Corrections of before are taken back first."""
+
+    def run(self, work: Work) -> Facts:
+        """The facts as they are then."""
+        from logbench.recording.corrections import correct_beside, take_back
+        from logbench.recording.reader import open_recording
+
+        with _one_at_a_time:
+            facts = open_recording(self.path).facts
+            if self.take_back:
+                take_back(self.path, facts)
+                facts = open_recording(self.path).facts
+            return correct_beside(self.path, facts, self.changes)
 
 
 @dataclass(frozen=True)

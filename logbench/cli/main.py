@@ -18,6 +18,7 @@ from logbench.cli import files
 from logbench.cli.archive import archive_app
 from logbench.cli.check import check
 from logbench.cli.compare import compare
+from logbench.cli.correct import correct
 from logbench.cli.demo import demo
 from logbench.cli.forget import forget
 from logbench.cli.job import job_app
@@ -81,6 +82,7 @@ app.command()(record)
 app.command()(check)
 app.command()(compare)
 app.command("import")(files.import_files)
+app.command()(correct)
 app.command()(files.export)
 app.command()(report)
 app.command()(files.verify)

@@ -30,6 +30,8 @@ def heading(recording: Recording) -> None:
     when = started_text(facts.started, 19)
     parts = (car, when, clock(recording.duration_ns / 1e9), origin)
     say(joined("  ", *parts), "bold")
+    if facts.corrected:
+        say(f"corrected afterwards: {facts.corrected}", "dim")
 
 
 def engine(told: Sequence[Told]) -> None:

@@ -112,6 +112,18 @@ class SignalFacts(_Open):
     row is one, or it is not known."""
 
 
+class Correction(_Open):
+    """One fact of a recording that a person corrected after the drive."""
+
+    fact: ToldName
+    """`started`, or the name of a fact of the car or of the surroundings."""
+    value: ToldLine | bool | float | None = None
+    """What is right; None: nothing is known."""
+    before: ToldLine | bool | float | None = None
+    """What stood there."""
+    made_utc: ToldName = ""
+
+
 def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
     """Unit, name and, of measured ones, PID of each signal that the catalogue knows."""
     facts = {}
@@ -162,6 +174,9 @@ class Facts(_Open):
     """True when the file was made from a journal that its writer never finished."""
     samples_sha256: str = ""
     """Checksum of the samples, see `hash_samples`; `` only before the file is finished."""
+    corrections: list[Correction] = Field(default_factory=list)
+    """What of these facts a person corrected after the drive, in order; the samples are as they
+    were."""
     extra: dict[ToldLine, Any] = Field(default_factory=dict)
 
     @field_validator("vehicle", mode="before")
@@ -177,6 +192,11 @@ class Facts(_Open):
         """When t = 0 was, for lists and their order: an instant, else a local time without a zone;
         `` where neither is known."""
         return self.started_utc or self.started_local
+
+    @property
+    def corrected(self) -> str:
+        """Which facts were corrected after the drive, as a list prints them; `` where none was."""
+        return ", ".join(dict.fromkeys(one.fact.replace("_", " ") for one in self.corrections))
 
     @property
     def is_imported(self) -> bool:

@@ -3,7 +3,8 @@
 Notes are kept in a small file beside the recording, for a finished recording never changes.
 `drive.parquet` has its notes in `drive.parquet.notes.json`: one JSON document, written whole or
 not at all. It names the samples it was made for, so that notes are never shown on another drive.
-A note of a marker's time and kind in it corrects that marker's text.
+A note of a marker's time and kind in it corrects that marker's text. Corrections of the recording's
+facts stand there, too (`corrections.py`).
 """
 
 from __future__ import annotations
@@ -12,21 +13,18 @@ from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from logbench.errors import NotesError
 from logbench.foreign import ToldName, ToldText, joined, raw
 from logbench.recording.even import MOST_T_NS
-from logbench.recording.model import Event
+from logbench.recording.model import Correction, Event, Facts
 from logbench.recording.storage import numbered, storage_trouble, write_whole
 from logbench.system.limits import NOTE_CHARS, NOTES, NOTES_BYTES
 from logbench.system.reading import json_of, read_plain
 from logbench.words import word
-
-if TYPE_CHECKING:
-    from logbench.recording.reader import Recording
 
 SCHEMA_VERSION = "1.0"
 """A newer major version is not read, and not written over."""
@@ -67,12 +65,19 @@ class Remark(BaseModel):
         return all(each in whole for each in words.lower().split())
 
 
-class _Document(BaseModel):
+class Beside(BaseModel):
+    """What stands in the file beside a recording."""
+
     model_config = ConfigDict(extra="allow")
 
     schema_version: str = Field(default=SCHEMA_VERSION, pattern=r"^\d{1,4}\.\d{1,4}$")
     samples_sha256: str = Field(default="", max_length=100)
     notes: list[Remark] = Field(default_factory=list, max_length=NOTES)
+    corrections: list[Correction] = Field(default_factory=list, max_length=NOTES)
+
+    def is_of(self, samples_sha256: str) -> bool:
+        """Whether it was made for these samples, as far as both are known."""
+        return "" in (self.samples_sha256, samples_sha256) or self.samples_sha256 == samples_sha256
 
 
 def remarks_of(events: Iterable[Event], notes: Sequence[Remark] = ()) -> tuple[Remark, ...]:
@@ -126,18 +131,29 @@ def read_notes(recording: Path, samples_sha256: str = "") -> tuple[Remark, ...]:
     Raises `NotesError` when the file cannot be used, or was made for other samples than
     `samples_sha256` (`Facts.samples_sha256`; empty: not compared).
     """
+    return tuple(sorted(read_beside(recording, samples_sha256).notes, key=_place))
+
+
+def read_beside(recording: Path, samples_sha256: str = "") -> Beside:
+    """All that stands beside a recording. Raises `NotesError` as `read_notes`."""
     path = notes_path(recording)
     document = _read(path)
-    made_for = document.samples_sha256
-    if made_for and samples_sha256 and made_for != samples_sha256:
+    if not document.is_of(samples_sha256):
         raise NotesError(
             f"The notes in {path.name} were made for another recording; move that file away to "
             "begin notes for this one."
         )
-    return tuple(sorted(document.notes, key=_place))
+    return document
 
 
-def read_remarks(recording: Recording) -> tuple[tuple[Remark, ...], str]:
+class _Held(Protocol):
+    """A recording that is open."""
+
+    facts: Facts
+    path: Path | None
+
+
+def read_remarks(recording: _Held) -> tuple[tuple[Remark, ...], str]:
     """Everything that is said of a recording that is open; and why the notes beside it are not
     among it, `` where they are."""
     facts, path = recording.facts, recording.path
@@ -173,21 +189,29 @@ def change_notes(
     when the notes belong to another recording or a newer version, or are too many;
     `StorageError`.
     """
+
+    def changed(document: Beside) -> None:
+        fresh = sorted(change(tuple(sorted(document.notes, key=_place))), key=_place)
+        if len(fresh) > NOTES:
+            raise NotesError(f"A recording has room for {NOTES} notes: remove some first.")
+        document.notes = fresh
+
+    return tuple(change_beside(recording, samples_sha256, changed).notes)
+
+
+def change_beside(recording: Path, samples_sha256: str, change: Callable[[Beside], None]) -> Beside:
+    """The same of all that stands beside a recording."""
     path = notes_path(recording)
     try:
-        held = read_notes(recording, samples_sha256)
-        document = _read(path)
+        document = read_beside(recording, samples_sha256)
     except _UnreadableError:
         _set_aside(path)
-        held, document = (), _Document()
-    fresh = sorted(change(held), key=_place)
-    if len(fresh) > NOTES:
-        raise NotesError(f"A recording has room for {NOTES} notes: remove some first.")
-    document.notes = fresh
+        document = Beside()
+    change(document)
     document.samples_sha256 = samples_sha256 or document.samples_sha256
-    if fresh or path.exists():
+    if document.notes or document.corrections or path.exists():
         write_whole(path, document.model_dump_json(indent=1).encode())
-    return tuple(fresh)
+    return document
 
 
 def notes_data(recording: Path) -> bytes | None:
@@ -210,12 +234,13 @@ def carry_notes(source: Path, copy: Path) -> bool:
     if not notes_path(copy).exists():
         write_whole(notes_path(copy), data)
         return True
-    document = _read(notes_path(source))
-    change_notes(
-        copy,
-        document.samples_sha256,
-        lambda held: [*held, *(note for note in document.notes if note not in held)],
-    )
+    more = _read(notes_path(source))
+
+    def joined_to(held: Beside) -> None:
+        held.notes += [note for note in more.notes if note not in held.notes]
+        held.corrections += [one for one in more.corrections if one not in held.corrections]
+
+    change_beside(copy, more.samples_sha256, joined_to)
     return True
 
 
@@ -223,30 +248,26 @@ class _UnreadableError(NotesError):
     """The file is damaged, not merely another recording's or too new."""
 
 
-def _read(path: Path) -> _Document:
+def _read(path: Path) -> Beside:
     try:
         data = read_plain(path, NOTES_BYTES)
     except FileNotFoundError:
-        return _Document()
+        return Beside()
     except ValueError as error:
         raise _not_understood(path.name) from error
     except OSError as error:
         raise NotesError(
             f"The notes in {path} cannot be read ({error.strerror or error}): check the file."
         ) from error
-    return _document(data, path.name)
+    return beside_in(data, path.name)
 
 
-def notes_in(data: bytes, name: str) -> list[Remark]:
-    """The notes of a file that was read as bytes, for their words. Raises `NotesError`."""
-    return _document(data, name).notes
-
-
-def _document(data: bytes, name: str) -> _Document:
+def beside_in(data: bytes, name: str) -> Beside:
+    """What stands in a file that was read as bytes. Raises `NotesError`."""
     try:
         if len(data) > NOTES_BYTES:
             raise ValueError("too large")
-        document = _Document.model_validate(json_of(data))
+        document = Beside.model_validate(json_of(data))
     except ValueError as error:  # pydantic's are ValueErrors
         raise _not_understood(name) from error
     if _major(document.schema_version) > _major(SCHEMA_VERSION):

@@ -26,6 +26,7 @@ from logbench.errors import (
     SignalUnsupportedError,
 )
 from logbench.recording.columns import FACTS_KEY, number_column, numbers_of
+from logbench.recording.corrections import with_corrections
 from logbench.recording.even import MOST_T_NS
 from logbench.recording.footer import MAGIC, Believed, believe
 from logbench.recording.journal_reading import SUFFIX
@@ -180,7 +181,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     """
     path = Path(path)
     believed, metadata = _footer(path)
-    facts = facts_of(path, metadata)
+    facts = with_corrections(path, facts_of(path, metadata))
     schema, count = metadata.schema, metadata.num_columns
     if count != len(_COLUMNS) or tuple(schema.column(k).path for k in range(count)) != _COLUMNS:
         raise NotARecordingError(

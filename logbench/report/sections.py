@@ -300,9 +300,11 @@ def _files(material: Material) -> Iterator[Block]:
     rows = []
     for drive in material.drives:
         facts = drive.recording.facts
-        state = "not the file that was added!" if drive.altered else drive.entry.role
+        state: str = "not the file that was added!" if drive.altered else drive.entry.role
         minutes = f"{drive.recording.duration_ns / 60e9:.1f} min"
         began = when_text(facts.started) or "date not known"
+        if facts.corrected:
+            state += f", corrected afterwards: {facts.corrected}"
         rows.append((drive.entry.file, f"{state}, {began}, {minutes}", drive.sha256))
     marked = frozenset(i for i, drive in enumerate(material.drives) if drive.altered)
     if rows:
