@@ -183,6 +183,8 @@ def _plateaus(view: View, idles: Sequence[Span], runs: Sequence[_Run]) -> tuple[
 
 
 def _started(view: View, idle: Span) -> list[int]:
-    """When what follows a start is over, of the starts that come before an idle."""
-    ends = [s.end_ns for s in view.conditions.standing.starts if s.end_ns <= idle.start_ns + 1]
-    return [ends[-1] + int(STARTED_S * NS)] if ends else []
+    """When what follows the last start before an idle is over; none where none is known."""
+    begun = [s.end_ns for s in view.conditions.standing.starts]
+    begun += [] if view.run_start_ns is None else [view.run_start_ns]
+    before = [t_ns for t_ns in begun if t_ns <= idle.end_ns]
+    return [max(before) + int(STARTED_S * NS)] if before else []

@@ -63,9 +63,21 @@ def test_a_swing_is_no_accessory(period_s, hz):
     assert states(scene).steps == 0
 
 
-def test_the_minute_after_a_start_is_no_plateau():
+def test_what_follows_a_start_is_no_plateau():
     found = states(Scene([KEY_ON, Phase(60, 700)]))
     assert found.plateaus[0].start_ns / 1e9 == pytest.approx(5 + 30, abs=2)
+    joined = Scene([Phase(60, 700)])  # the recording began 10 s after the start
+    found = states(joined.set(RUNTM=np.floor(joined.t_s + 10.0)))
+    assert found.plateaus[0].start_ns / 1e9 == pytest.approx(20, abs=2)
+
+
+def test_a_gear_engaged_against_the_brake_is_a_load():
+    # speed falls a little, pressure rises: an automatic that stands in drive, then in neutral
+    phases = [Phase(40, 700, map_kpa=32), Phase(40, 640, map_kpa=40)] * 2
+    scene = Scene(phases)
+    scene.set(MAP=scene.signals["MAP"] + scene.rng.normal(0.0, 0.4, len(scene.t_s)))
+    assert speeds(scene, False) == pytest.approx([700.0] * 2, abs=3)
+    assert speeds(scene, True) == pytest.approx([640.0] * 2, abs=3)
 
 
 def test_a_compressor_that_never_rests_leaves_no_plateau_of_use():

@@ -125,8 +125,10 @@ def _dip(view: View, start: Span) -> Samples:
 
 def _level(dip: Samples) -> float:
     """The lowest level of a dip that lasted; NaN where there are too few readings for one."""
-    per_s = len(dip) / max(float(dip.t_ns[-1] - dip.t_ns[0]) / NS, 1e-3)
-    size = max(LEVEL_READINGS, round(LEVEL_S * per_s) + 1)
+    if len(dip) < LEVEL_READINGS:
+        return float("nan")
+    step_s = float(dip.t_ns[-1] - dip.t_ns[0]) / NS / (len(dip) - 1)
+    size = max(LEVEL_READINGS, round(LEVEL_S / max(step_s, 1e-3)) + 1)
     if len(dip) < size:
         return float("nan")
     return float(np.median(sliding_window_view(dip.value, size), axis=1).min())
