@@ -71,6 +71,8 @@ class TrimCell:
     bank: int
     cell: str
     total: Estimate
+    own_half: float
+    """Half width without what differs from stretch to stretch, which banks have in common."""
     short: float
     long: float
     seconds: float
@@ -167,6 +169,7 @@ def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Spa
     short = view.last(total.t_ns[good], f"SHRTFT{bank}", max_age_s=1.0)
     part = float(np.nanmean(short)) if good.any() else float("nan")
     found = estimate(total.value[good], owner[good], QUANTUM_PCT)
+    own_half = found.half_width
     if len(kept) < MIN_STRETCHES:
         apart = 1.96 * STRETCH_PCT / max(1, len(kept)) ** 0.5
         found = replace(found, half_width=float(np.hypot(found.half_width, apart)))
@@ -177,6 +180,7 @@ def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Spa
         bank=bank,
         cell=name,
         total=found,
+        own_half=own_half,
         short=part,
         long=found.mean - part,
         seconds=float(np.count_nonzero(good)) * step_s,
@@ -254,7 +258,7 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
 
     name = max(both, key=lambda n: abs(gap(n)))
     a, b = by_key[first, name], by_key[second, name]
-    half = float(np.hypot(a.total.half_width, b.total.half_width))
+    half = float(np.hypot(a.own_half, b.own_half))
     return subject.judged(
         f"Bank {first} less bank {second}, largest at {name},",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
