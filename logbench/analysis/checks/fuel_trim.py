@@ -92,7 +92,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
     if not pairs:
         text = "Short- and long-term fuel trim of a bank were not both recorded."
         return [Subject(KEY, "total fuel trim").not_judged(text, "trims")]
-    used = [cell for cell in find_cells(view, pairs) if cell.enough]
+    found = find_cells(view, pairs)
+    used = [cell for cell in found if cell.enough]
     if not used:
         return [_nothing(view)]
     findings = [_cell_finding(cell, bands) for cell in used]
@@ -100,8 +101,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
     pattern = find_pattern(view, {(c.bank, c.cell): c.total.mean for c in sure})
     for name in CELLS:
         if all(c.cell != name for c in used):
-            reason = f"Too little steady, warm, closed-loop running in the cell '{name}'."
-            findings.append(Subject(KEY, name).not_judged(reason, name))
+            most = max((c for c in found if c.cell == name), key=lambda c: c.seconds, default=None)
+            findings.append(Subject(KEY, name).not_judged(_too_little(name, most), name))
     findings += [f for bank in pairs for f in _trends(sure, bands, bank)]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))
@@ -263,6 +264,21 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
         f"Bank {first} less bank {second}, largest at {name},",
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
+    )
+
+
+def _too_little(name: str, cell: TrimCell | None) -> str:
+    """Why a cell was not judged: how much of it there was, and how much it takes."""
+    samples, seconds = (0, 0.0) if cell is None else (cell.total.n, cell.seconds)
+    n, least = LEAST_LOAD if name == "load" else LEAST
+    return said(
+        "Steady, warm running in closed loop in the cell '{name}': {s:.0f s} in {samples} samples;"
+        " {least:.0f s} in {n} are needed.",
+        name=name,
+        s=seconds,
+        samples=samples,
+        least=least,
+        n=n,
     )
 
 
