@@ -17,6 +17,8 @@ from logbench.importing.placeholders import are_zeros
 from logbench.signals.table import table
 from logbench.signals.units import convert, known
 
+_OFTEN = 0.2
+"""A loose plug makes a reading jump now and then, and is to be seen; hardly at every fifth one."""
 _FEW = 10
 """So few readings prove nothing."""
 _AGE_ROWS = 300
@@ -117,8 +119,9 @@ def _is_assumed(guess: Guess) -> bool:
 
 _HOTTEST_AIR = 57.0
 """No air outside was ever hotter, degC (World Meteorological Organization: 56.7)."""
-_NO_COOLANT = 150.0
-"""No engine's coolant is hotter, degC: its cap opens at about 130 (common practice)."""
+_CAP_OPENS, _NO_COOLANT = 130.0, 150.0
+"""Coolant boils under its cap at the first, degC, and none is ever hotter than the second (common
+practice)."""
 
 
 def _temperatures(candidates: Candidates) -> None:
@@ -205,9 +208,27 @@ def _speed_in_us_units(candidates: Candidates) -> None:
 
 
 def _barometer(guess: Guess, candidates: Candidates) -> Reason:
-    if _jumps(guess, 5.0) > 0.05:  # 5 kPa is 400 m of height, from one reading to the next
+    reason = _impossible(guess, candidates)
+    if _moves(guess.values) < _CLIMB:
+        return reason
+    load = candidates.beside(guess, "LOAD_PCT")
+    if load is not None and _together(guess.values, load) > 0.5:
+        return "it goes with the load, as no barometer does", "MAP"
+    if _jumps(guess, 5.0) > _OFTEN:
         return "it moves as no barometer does", "MAP"
-    return _impossible(guess, candidates)
+    return reason
+
+
+_CLIMB = 10.0
+"""kPa that a barometer moves on a climb of 850 m (ISO 2533)."""
+
+
+def _together(a: Values, b: Values) -> float:
+    """How well two readings go together, from -1 to 1; 0 where it cannot be told."""
+    there = np.isfinite(a) & np.isfinite(b)
+    if there.sum() < _FEW or not np.ptp(a[there]) or not np.ptp(b[there]):
+        return 0.0
+    return float(np.corrcoef(a[there], b[there])[0, 1])
 
 
 def _manifold(guess: Guess, candidates: Candidates) -> Reason:
@@ -232,10 +253,11 @@ _LITERS = (0.15, 12.0)
 
 
 def _air_flow(guess: Guess, candidates: Candidates) -> Reason:
-    """Against speed times pressure, or speed times load."""
+    """Against speed times pressure, or speed times load. One that stands still is a sensor's
+    trouble, not a name's."""
     rpm, pressure = candidates.beside(guess, "RPM"), candidates.beside(guess, "MAP")
     by = pressure if pressure is not None else candidates.beside(guess, "LOAD_PCT")
-    if rpm is None or by is None:
+    if rpm is None or by is None or not np.ptp(guess.values):
         return ()
     running = np.isfinite(rpm) & np.isfinite(by) & (rpm > 400.0) & (by > 0.0)
     if running.sum() < _FEW:
@@ -245,10 +267,9 @@ def _air_flow(guess: Guess, candidates: Candidates) -> Reason:
         liters = float(np.median(120.0 * air * _AIR * 293.0 / drawn))
         if not _LITERS[0] <= liters <= _LITERS[1]:
             return (f"by speed and pressure it would be the air of an engine of {liters:.2g} l",)
-    if _moves(drawn) > 0.5 * float(np.median(drawn)):
-        together = np.corrcoef(air, drawn)[0, 1] if np.ptp(air) else 0.0
-        if not together > 0.3:
-            return ("it does not go with engine speed and load",)
+    driven = _moves(drawn) > 0.5 * float(np.median(drawn)) and bool(np.ptp(air))
+    if driven and _together(air, drawn) < 0.3:
+        return ("it does not go with engine speed and load",)
     return ()
 
 
@@ -274,9 +295,9 @@ def _vehicle_speed(guess: Guess, candidates: Candidates) -> Reason:
 
 def _coolant(guess: Guess, candidates: Candidates) -> Reason:
     top = float(np.percentile(guess.values, 95))
-    if top > 130.0:
+    if top > (_CAP_OPENS if _is_assumed(guess) else _NO_COOLANT):
         return (f"coolant is not at {top:.0f} degC",)
-    if _jumps(guess, 10.0) > 0.05:
+    if _jumps(guess, 10.0) > _OFTEN:
         return ("it jumps, which coolant does not",)
     air = candidates.beside(guess, "IAT")
     if air is not None and np.isfinite(air).sum() >= _FEW:

@@ -160,7 +160,8 @@ def judge_range(made: Guess) -> None:
     if inside.mean() < _IN_RANGE:
         for sibling in _siblings(signal):
             if fits(sibling.acronym, column.unit) and _inside(made, sibling).mean() >= _IN_RANGE:
-                column.others = [signal.acronym, *column.others]
+                others = [each for each in column.others if each != sibling.acronym]
+                column.others = [signal.acronym, *others]
                 column.signal, inside = sibling.acronym, _inside(made, sibling)
                 column.why += f"; out of the range of {signal.acronym}"
                 break

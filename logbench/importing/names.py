@@ -137,15 +137,15 @@ def _unit_at_the_end(text: str) -> tuple[str, str | None]:
     if text.upper() in table() or not text or text[-1] in ")]}>":
         return text, None
     places = [found.start() for found in re.finditer(r"(?<=[\s_,;:])[^\s_,;:]", text)]
-    for place in places[-4:]:
+    for place in places[-4:] or [found.start() for found in _CAMEL.finditer(text)][-2:]:
         name, tail = text[:place].rstrip(" _,;:"), text[place:]
-        if tail.lower() in _RATHER_A_WORD and not _is_only_without(name, text):
+        letter = len(tail) == 1 and tail.isupper()  # the sensor of PEDAL_F, not a temperature
+        rather = letter or not places or tail.lower() in _RATHER_A_WORD
+        if not name or (rather and not _is_only_without(name, text)):
             continue
-        if len(tail) == 1 and tail.isupper() and text[place - 1] == "_":
-            continue  # the sensor of PEDAL_F, not a temperature
         over = re.fullmatch(r"([a-z]{1,3})[ _]([a-z]{1,3})", tail.lower())
         for spelling in (tail, f"{over[1]}/{over[2]}" if over else ""):
-            unit = read_unit(spelling, in_full=False) if name and spelling else None
+            unit = read_unit(spelling, in_full=False) if spelling else None
             if unit is not None:
                 return name, unit
     return text, None

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from logbench.importing.model import ColumnMap, Mapping
+from logbench.signals.units import compatible
 from tests.importing.reading import column_of, detected, read
 from tests.road_data import read_road_csv
 
@@ -112,8 +113,39 @@ def test_intake_air_goes_with_speed_and_pressure(tmp_path: Path, road):
     flow = flow_of(road)
     assert column_of(looked_at(tmp_path, road | {"MAF": flow}), "MAF").used
     shuffled = np.random.default_rng(2).permutation(flow)
-    for other in (shuffled, flow[::-1], flow * 100.0, flow * 0.0):
+    for other in (shuffled, flow[::-1], flow * 100.0):
         assert not column_of(looked_at(tmp_path, road | {"MAF": other}), "MAF").used
+
+
+@pytest.mark.parametrize("name", ["ECT", "MAF", "BARO"])
+def test_a_sensor_in_trouble_is_still_that_sensor(tmp_path: Path, road, name: str):
+    """What stands still, or drops out now and then, is for the checks to find."""
+    columns = road | {"MAF": flow_of(road)}
+    dropping = np.where(road["time"] % 25 == 0, columns[name].min() - 10.0, columns[name])
+    for values in (dropping, np.full_like(dropping, columns[name][0])):
+        assert column_of(looked_at(tmp_path, columns | {name: values}), name).used
+
+
+@pytest.mark.parametrize(
+    ("header", "signal", "unit"),
+    [
+        ("Engine_Coolant_Temp_C", "ECT", "degC"),
+        ("coolantTempC", "ECT", "degC"),
+        ("VehicleSpeedKmh", "VSS", "km/h"),
+        ("BatteryVoltage_V", "VPWR", "V"),
+        ("PEDAL_F", "APP_F", "%"),
+        ("AccelPedalPosD", "APP_D", "%"),
+        ("EngineRPM", "RPM", "rpm"),
+    ],
+)
+def test_units_and_letters_run_together_with_a_name(
+    tmp_path: Path, road, header: str, signal: str, unit: str
+):
+    values = {"degC": road["ECT"], "km/h": road["VSS"], "V": road["VPWR"], "rpm": road["RPM"]}
+    path = written(tmp_path, {"time": road["time"], header: values.get(unit, road["TP"])})
+    column = column_of(detected(path), header)
+    assert (column.used, column.signal) == (True, signal)
+    assert compatible(column.unit, unit)
 
 
 CHANGED: dict[str, tuple[str, Callable[[Values], Values], str]] = {
