@@ -132,13 +132,18 @@ class Subject:
         )
 
     def not_recorded(self, view: View, missing: Sequence[str], *next_steps: str) -> Finding:
-        """As `not_judged`, for signals that the recording lacks, or the car itself."""
+        """As `not_judged`, for signals that the recording lacks, the car itself, or that are left
+        out for what is odd about them."""
         unoffered = view.unoffered(*missing)
         if unoffered:
             text = f"This car does not offer {' and '.join(unoffered)}."
             return self.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
-        were = "was" if len(missing) == 1 else "were"
-        return self.not_judged(f"{' and '.join(missing)} {were} not recorded.", *next_steps)
+        odd = [said("{a} {why}", a=a, why=why) for a in missing if (why := view.why_left_out(a))]
+        never = [a for a in missing if not view.why_left_out(a)]
+        if never:
+            were = "was" if len(never) == 1 else "were"
+            odd.append(f"{' and '.join(never)} {were} not recorded")
+        return self.not_judged(joined(odd, end="."), *next_steps)
 
     def judged(
         self,

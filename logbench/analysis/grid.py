@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Protocol
 
@@ -61,10 +61,16 @@ class Traces:
     `FRP` also finds `FRP_22` where `FRP` itself is absent. Of several ECUs the first by address
     that has a usable sample wins: the engine's. Derived and own signals are computed. Of a file of
     another program only what was really read counts, not the rows that repeat it.
+
+    `out`: of some traces, by acronym and ECU, the readings that are left out: bool, shape of the
+    trace.
     """
 
-    def __init__(self, recording: RecordingLike) -> None:
+    def __init__(
+        self, recording: RecordingLike, out: Mapping[tuple[str, str], Mask] | None = None
+    ) -> None:
         self._recording = recording
+        self._out = out or {}
         self._ecus: dict[str, list[str]] = {}
         for signal, ecu in sorted(recording.keys):
             self._ecus.setdefault(signal, []).append(ecu)
@@ -74,9 +80,20 @@ class Traces:
         self._renewed: dict[tuple[str, str], Trace] | None = None
 
     @property
+    def facts(self) -> Facts:
+        """All that is known of the recording besides the samples."""
+        return self._recording.facts
+
+    @property
     def signals(self) -> tuple[str, ...]:
         """Acronyms that the recording holds, in order of the alphabet."""
         return tuple(self._ecus)
+
+    def without(self, out: Mapping[tuple[str, str], Mask]) -> Traces:
+        """The same traces with these readings left out; `out` as `Traces` takes it."""
+        rest = Traces(self._recording, out)
+        rest._renewed = self._renewed
+        return rest
 
     def first(self, *acronyms: str) -> Trace | None:
         """The first of `acronyms` that has at least one finite sample, or None."""
@@ -104,9 +121,11 @@ class Traces:
         names = (acronym,) if acronym in self._ecus else _same_quantity(acronym)
         for name in names:
             for ecu in self._ecus.get(name, ()):
-                trace = self._readings_of(name, ecu)
+                trace = self._readings_of(name, ecu).in_order()
+                if (name, ecu) in self._out:
+                    trace = trace.part(~self._out[name, ecu])
                 if len(trace) and np.isfinite(trace.value).any():
-                    return trace.in_order()
+                    return trace
         return None
 
     def _readings_of(self, name: str, ecu: str) -> Trace:

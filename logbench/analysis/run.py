@@ -21,6 +21,8 @@ from logbench.analysis.view import View
 from logbench.errors import UsageError
 
 _WHAT_THE_CAR_DID = (("RPM",), ("VSS",), ("ECT",))
+_SPEAKS_OF_SIGNALS = ("recording", "sensors", "readiness")
+"""Checks that need not say that a signal is poor or left out: they do, or lean on none."""
 
 
 class CheckModule(Protocol):
@@ -105,7 +107,7 @@ def run_checks(
     if view.facts.no_car:
         return [_of_no_car(module, view.facts.no_car) for module in chosen]
     return [
-        finding if module.KEY == "recording" else _with_doubt(view, module, finding)
+        finding if module.KEY in _SPEAKS_OF_SIGNALS else _with_doubt(view, module, finding)
         for module in chosen
         for finding in _findings(view, module, used)
     ]
@@ -125,19 +127,32 @@ def _of_no_car(module: CheckModule, why: str) -> Finding:
 
 
 def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
-    """The finding, saying so where it leans on a poor signal."""
-    quality = view.once(find_quality)
-    doubts = [
-        said("{name} is poor: {problem}", name=name, problem=quality[name].problem)
-        for name in module.INPUTS
-        if name in quality and quality[name].problem
-    ]
-    if not doubts or finding.verdict is Verdict.NOT_JUDGED:
+    """The finding, saying so where it leans on a signal that was left out or came slowly."""
+    doubts = _left_out(view, module, finding)
+    judged = finding.verdict is not Verdict.NOT_JUDGED
+    if judged:
+        quality = view.once(find_quality)
+        doubts += [
+            said("{name} is poor: {problem}", name=name, problem=quality[name].problem)
+            for name in module.INPUTS
+            if name in quality and quality[name].problem
+        ]
+    if not doubts:
         return finding
-    if finding.band is None:
+    if finding.band is None or not judged:
         return replace(finding, reason=joined([clause(finding.reason), *doubts], end="."))
     finding = replace(finding, remarks=(*finding.remarks, *doubts))
     return replace(finding, reason=sentence(finding))
+
+
+def _left_out(view: View, module: CheckModule, finding: Finding) -> list[str]:
+    """Which of the signals that it leans on, and that tell what the car did, are left out."""
+    leans = dict.fromkeys((*module.INPUTS, *(name for (name,) in _WHAT_THE_CAR_DID)))
+    return [
+        said("{name} {why}", name=name, why=why)
+        for name in leans
+        if (why := view.why_left_out(name)) and f"{name} was left out" not in finding.reason
+    ]
 
 
 def worst(findings: Sequence[Finding]) -> Verdict:

@@ -21,6 +21,9 @@ from logbench.analysis.engine import Engine, Trait
 from logbench.analysis.engine_clues import find_engine
 from logbench.analysis.grid import STEP_S, Grid, RecordingLike, Traces, gap_s
 from logbench.analysis.model import Condition, Span
+from logbench.analysis.rationality.find import find_oddities, left
+from logbench.analysis.rationality.model import Oddity
+from logbench.analysis.statement import joined, said
 from logbench.recording.model import Facts, Surroundings, Trace, stated
 from logbench.signals.table import table
 
@@ -54,7 +57,7 @@ class View:
     def __init__(self, recording: RecordingLike) -> None:
         self.facts: Facts = recording.facts
         self.surroundings: Surroundings = stated(recording.facts)
-        self.traces = Traces(recording)
+        self.recorded = Traces(recording)
         self._made: dict[str, object] = {}
 
     def once(self, make: Callable[[View], T]) -> T:
@@ -66,12 +69,32 @@ class View:
 
     # --- signals ---
 
+    @cached_property
+    def oddities(self) -> tuple[Oddity, ...]:
+        """What is odd about the signals."""
+        return find_oddities(self.recorded)
+
+    @cached_property
+    def traces(self) -> Traces:
+        """The traces as far as they can be believed."""
+        return left(self.recorded, self.oddities)
+
+    def why_left_out(self, acronym: str) -> str:
+        """`was left out: it keeps one value …`, of a signal of which readings are left out; empty
+        of any other."""
+        why = [o.clause for o in self.oddities if o.signal == acronym and o.left_out.any()]
+        if not why:
+            return ""
+        part = "" if self.trace(acronym) is None else " in part"
+        return said("was left out{part}: {why}", part=part, why=joined(why))
+
     def trace(self, *acronyms: str) -> Trace | None:
-        """The first of `acronyms` that is recorded with a finite sample, or None."""
+        """The first of `acronyms` that is recorded with a finite sample that can be believed, or
+        None."""
         return self.traces.first(*acronyms)
 
     def missing(self, *acronyms: str) -> tuple[str, ...]:
-        """Those of `acronyms` that the recording does not hold."""
+        """Those of `acronyms` that the recording does not hold, or not to be believed."""
         return tuple(a for a in acronyms if self.trace(a) is None)
 
     def unoffered(self, *acronyms: str) -> tuple[str, ...]:

@@ -38,7 +38,7 @@ def swept(offset=0.0, slope=0.5):
     steps = [Phase(4, 800, pedal=p) for p in (0, 10, 25, 40, 55, 70, 55, 40, 25, 10, 0)]
     scene = Scene(steps)
     pedal = scene.signals["APP_D"]
-    other = slope * pedal + 3.0 + np.where(pedal > 65, offset, 0.0)
+    other = slope * pedal + (3.0 if slope > 0.0 else 90.0) + np.where(pedal > 65, offset, 0.0)
     return scene.set(APP_E=other)
 
 
@@ -47,7 +47,7 @@ def test_a_pair_on_its_own_line(slope):
     finding = run("throttle_pedal", swept(slope=slope))["APP_D and APP_E"]
     assert finding.verdict is Verdict.WITHIN
     assert finding.numbers["slope"] == pytest.approx(slope, abs=0.01)
-    assert finding.numbers["offset_pct"] == pytest.approx(3.0, abs=0.3)
+    assert finding.numbers["offset_pct"] == pytest.approx(3.0 if slope > 0.0 else 90.0, abs=0.3)
 
 
 def test_a_pair_that_parts_on_its_way():
@@ -271,32 +271,6 @@ def test_readiness_not_recorded():
 def test_a_good_recording():
     found = run("recording", Scene(warm_drive()))
     assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
-
-
-def changing() -> Scene:
-    speeds = (50, 90, 60, 100, 40, 80)
-    return Scene([Phase(40, 20 * v + 600, kmh=v, tp=v / 3, load=v / 2) for v in speeds]).trims()
-
-
-def test_a_stuck_signal_is_named_here_and_where_it_is_used():
-    scene = changing().set(MAF=12.0, O2S11=0.45)
-    found = run_checks(scene.recording(displacement_l=2.0))
-    poor = next(f for f in found if f.check == "recording" and f.subject == "signals")
-    assert poor.verdict is Verdict.WATCH
-    assert "MAF: it keeps one value for" in poor.reason
-    assert poor.evidence
-    used = [f for f in found if f.check == "airflow" and f.verdict is not Verdict.NOT_JUDGED]
-    assert all("MAF is poor" in f.reason for f in used)
-    assert "MAF is poor" not in " ".join(f.reason for f in found if f.check == "fuel_trim")
-
-
-def test_values_that_no_byte_can_hold():
-    scene = changing()
-    odd = scene.signals["IAT"].copy()
-    odd[::10] = -40.0
-    found = run("recording", scene.set(IAT=odd, LOAD_PCT=300.0))
-    assert "LOAD_PCT: 100 % of its samples are out of range" in found["signals"].reason
-    assert "IAT: 10 %" in found["signals"].reason
 
 
 def test_gaps_and_a_lost_link():

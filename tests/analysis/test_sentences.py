@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import replace
 
 import pytest
@@ -11,7 +10,6 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logbench.analysis.bands import Distance, distance, load_bands
-from logbench.analysis.checks.recording_quality import find_quality
 from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.comparison.verdicts import compare_findings, summary
 from logbench.analysis.findings import Measured, Subject, owners_sentence, quantity_of
@@ -108,22 +106,6 @@ def test_no_night_is_made_up():
     (finding,) = run_checks(scene.recording(), only=["cold_soak"])
     assert finding.verdict is Verdict.WITHIN
     assert "how long it stood is not stated" in finding.reason
-
-
-def test_a_released_pedal_is_not_dead():
-    """`APP_D stands still for 410 s of driving: dead`: the car stood, the pedal was released."""
-    drive = [Phase(60, 2000, kmh=v, pedal=p) for v, p in ((60, 20), (90, 30))]
-    stood = [*drive, Phase(300, 720, kmh=0), *drive]
-    rolled = [*drive, *(Phase(60, 1500, kmh=v) for v in (80, 50, 70)), *drive]
-    for phases in (stood, rolled):
-        quality = find_quality(View(Scene(phases).recording()))
-        assert quality["APP_D"].problem == ""
-    moving = Scene([*drive, *(Phase(60, 2000, kmh=v, pedal=20) for v in (50, 90, 60))])
-    moving.set(APP_D=30.0)
-    problem = find_quality(View(moving.recording()))["APP_D"].problem
-    said = re.fullmatch(r"it keeps one value for (\d+) s, (\d+) s of them driving", problem)
-    assert said is not None
-    assert int(said[1]) >= int(said[2]) >= 280
 
 
 def test_what_changed_is_not_called_unchanged():

@@ -28,7 +28,7 @@ def traces(ect: float = 90.0, rpm: float = 800.0, n: int = 1200, trim: float = 2
         trace("VSS", "km/h", flat * 0),
         trace("ECT", "degC", flat * ect),
         trace("LOAD_PCT", "%", flat * 30),
-        trace("SHRTFT1", "%", flat * trim),
+        trace("SHRTFT1", "%", trim + rng.normal(0, 0.5, n)),
         trace("LONGFT1", "%", flat * trim),
         trace("FUELSYS1", "", flat * 2),
     ]

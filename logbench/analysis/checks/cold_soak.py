@@ -1,4 +1,4 @@
-"""Agreement of the temperature sensors after the car has stood, and dead sensors.
+"""Agreement of the temperature sensors after the car has stood.
 
 Inputs: `ECT`, `IAT`, `AAT`, `EOT`. Enabled: key on or the first seconds after a start with the
 coolant below 50 degC and the engine not run just before. Method: each sensor against the median of
@@ -17,10 +17,9 @@ import numpy as np
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.model import Finding, Span
 from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
-from logbench.recording.model import Trace
 
 KEY = "cold_soak"
 TITLE = "Temperature sensors before the start"
@@ -34,35 +33,15 @@ LATEST_S = 20.0
 """Samples up to this long after the start still show the standing car."""
 SOAK_HOURS = 6.0
 NOT_STATED = "how long it stood is not stated"
-DEAD_LOW_DEGC, DEAD_HIGH_DEGC = -39.5, 139.5
-"""A thermistor circuit reads -40 when open and far above any real value when shorted. [CP]"""
-
 _NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "oil"}
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
-    """Findings on dead sensors and on the agreement of the others."""
-    held = {a: trace for a in _NAMES if (trace := view.trace(a)) is not None}
+    """The finding on the agreement of the sensors."""
+    held = [a for a in _NAMES if view.trace(a) is not None]
     if not held:
         return [Subject(KEY, "temperature sensors").not_judged("None was recorded.", "record")]
-    dead = {a: found for a, trace in held.items() if (found := _dead(a, trace)) is not None}
-    return [*dead.values(), _agreement(view, bands, [a for a in held if a not in dead])]
-
-
-def _dead(acronym: str, trace: Trace) -> Finding | None:
-    """A sensor that reads an end of its range all the time."""
-    value = trace.value[np.isfinite(trace.value)]
-    low, high = bool((value <= DEAD_LOW_DEGC).all()), bool((value >= DEAD_HIGH_DEGC).all())
-    if not (low or high) or len(value) < 3:
-        return None
-    degc, span = float(np.median(value)), Span(int(trace.t_ns[0]), int(trace.t_ns[-1]))
-    return Subject(KEY, f"{_NAMES[acronym]} temperature sensor").finding(
-        Verdict.ACT,
-        said("{a} reads {t:.0f degC} all the time, an end of its range.", a=acronym, t=degc),
-        Measured(degc, evidence=(span,)),
-        "open" if low else "shorted",
-        "degC",
-    )
+    return [_agreement(view, bands, held)]
 
 
 def _agreement(view: View, bands: Bands, held: list[str]) -> Finding:
