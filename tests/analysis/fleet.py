@@ -38,7 +38,8 @@ WANTED = (
 )
 RATES_HZ = {"VPWR": 10.0, "O2S11": 10.0, "O2S12": 5.0, "LAMBDA11_34": 10.0}
 COOLED_DEGC = 18.0
-"""Above, the air conditioning is on and its compressor comes and goes."""
+"""Above, the air conditioning of a healthy car is on, and its compressor comes and goes: that must
+be taken for no fault. Faults are looked for with it off, as the program asks for."""
 ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sensors", "idle")
 """Which finding leads where several say the same: the more particular check first."""
 
@@ -101,7 +102,7 @@ def drive_one(task: Task) -> Outcome:
         stated=stated,
         ambient_degc=ambient_degc,
         altitude_m=rng.choice((0.0, 0.0, 300.0, 900.0, 1600.0)),
-        cooled=ambient_degc > COOLED_DEGC,
+        cooled=not fault and ambient_degc > COOLED_DEGC,
     )
     found = [f for f in run_checks(recording) if f.check != "readiness"]
     severe = max(f.verdict.severity for f in found)

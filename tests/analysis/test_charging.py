@@ -88,6 +88,12 @@ def test_a_starter_that_turns_in_vain_is_a_start():
     assert finding.verdict is Verdict.ACT
 
 
+def test_running_that_was_hardly_read_is_not_called_short():
+    slow = charging(Scene([Phase(150, 720)], hz=0.1).set(VPWR=14.0))["charging"]
+    assert slow.verdict is Verdict.NOT_JUDGED
+    assert "was read less than 20 times" in slow.reason
+
+
 def test_a_few_readings_tell_the_rest_where_they_agree():
     one = charging(Scene([Phase(1, 0, load=0, map_kpa=100), IDLE], hz=0.5).set(VPWR=12.3))
     assert one["rest before the start"].verdict is Verdict.WITHIN

@@ -53,6 +53,13 @@ def test_hunting_is_found(rpm, period_s, hz, cycling):
     assert idle(scene)["idle stability"].verdict.severity >= 1
 
 
+def test_without_a_signal_of_load_a_swing_is_watched_at_most():
+    scene = hunting(Scene([LONG]), 100.0, 4.0).drop("MAP", "LOAD_PCT")
+    finding = idle(scene)["idle stability"]
+    assert finding.verdict is Verdict.WATCH
+    assert "without MAP or LOAD_PCT" in finding.reason
+
+
 def test_hunting_of_an_idle_that_never_settles_is_watched():
     scene = hunting(compressor(Scene([LONG], hz=0.5), 12.0, 9.0), 100.0, 4.0, jitter_s=0.3)
     finding = idle(scene)["idle stability"]

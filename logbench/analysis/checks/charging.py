@@ -41,6 +41,8 @@ FEW_DIFFER_V = 0.5
 RUN_IN_S = 30.0
 LEAST_RUNNING_S = 60.0
 LONG_RUNNING_S = 600.0
+LEAST_RUNNING = 20
+"""Of fewer readings, 95 of 100 are all but the highest."""
 LIKE_DEGC = 21.0
 COLD_V_PER_DEGC = 1.1 / 39.0
 """9.6 V at 21 degC, about 8.5 at -18: lowest voltages are judged as if at 21 degC. [CP]"""
@@ -160,8 +162,15 @@ def _running(view: View, bands: Bands) -> Finding:
     spans = _run_in(view)
     found = view.samples(spans, "VPWR")
     seconds = alignment.total_s(spans)
-    if len(found) < 20 or seconds < LEAST_RUNNING_S:
+    if seconds < LEAST_RUNNING_S:
         return subject.not_judged("Less than a minute of running was recorded.", "running")
+    if len(found) < LEAST_RUNNING:
+        text = said(
+            "The voltage of {s:.0f s} of running was read less than {n:.0f} times.",
+            s=seconds,
+            n=LEAST_RUNNING,
+        )
+        return subject.not_judged(text, "running", lacks=Coverage.UNCERTAIN)
     high, middle, low = (float(x) for x in np.percentile(found.value, [95, 50, 5]))
     overrun = view.samples(view.spans(Condition.FUEL_CUT), "VPWR").value
     shown = len(overrun) >= 5 or seconds >= LONG_RUNNING_S

@@ -47,6 +47,7 @@ LEAST_WINDOWS, LEAST_PIECES = 3, 5
 LEAST_TIMINGS = 10
 MOST_NAMED = 6
 """More plateaus are not named one by one."""
+_UNTOLD_LOAD = "without MAP or LOAD_PCT a compressor that comes and goes does the same"
 _LOADED = {None: "", False: " without an accessory's load", True: " with an accessory's load"}
 
 
@@ -72,9 +73,10 @@ def check(view: View, bands: Bands) -> list[Finding]:
         piece_s = max(PIECE_S, PIECE_READINGS * step_s)
         moving = _pieces(view, states.between, piece_s, PIECE_READINGS)
         finding = _unsettled(bands, moving) or finding
+    timing = _timing(view, bands, states)
     if len(settled.spans) < LEAST_WINDOWS:
-        return [finding]
-    return [finding, _speed(bands, states, settled), _timing(view, bands, states)]
+        return [finding, *([timing] if timing.verdict is not Verdict.NOT_JUDGED else [])]
+    return [finding, _speed(bands, states, settled), timing]
 
 
 def _pieces(view: View, whole: Sequence[IdleSpan], least_s: float, least_readings: int) -> _Pieces:
@@ -104,7 +106,11 @@ def _stability(
         text = "an accessory stepped {load} ({n:.0f} steps); judged in between"
         remarks.append(said(text, load=states.load_signal, n=states.steps))
     return subject.judged(
-        "Scatter of the engine speed", _measured(settled, band, *remarks), band, "unsteady"
+        "Scatter of the engine speed",
+        _measured(settled, band, *remarks),
+        band,
+        "unsteady",
+        watch_at_most="" if states.load_signal else _UNTOLD_LOAD,
     )
 
 
