@@ -24,6 +24,7 @@ from logbench.app.parts import Notice, lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
+from logbench.app.review.correcting import Correcting
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.findings import FindingsPanel
 from logbench.app.review.notes_panel import NotesPanel
@@ -67,6 +68,7 @@ class ReviewPage(QWidget):
         self.notice = Notice(self)
         self.notes = NotesPanel(self.view, self.notice)
         self.exporting = Exporting(self, services, plots, self.notes, self.notice)
+        self.correcting = Correcting(self, self.notice, self.open_path)
         self.playback = Playback(self.view, self)
         self._first: tuple[StripTrace, ...] = ()
         self.layouts = Layouts(self.stack, settings, self._traces, lambda: self._first, self)
@@ -169,6 +171,7 @@ class ReviewPage(QWidget):
             (tr("Play faster"), "Shift+Up", partial(playback.step_speed, 1)),
             (tr("Play slower"), "Shift+Down", partial(playback.step_speed, -1)),
             (tr("Export what is shown"), "Ctrl+E", self.exporting.ask_where),
+            (tr("Correct car and date"), "Ctrl+Shift+T", self.correcting.ask),
             (tr("Copy the picture"), "Ctrl+Shift+C", self.exporting.copy_picture),
             (tr("Clear highlight"), "Shift+Esc", lambda: plots.highlight((), self._traces(), {})),
         ):  # fmt: skip
@@ -238,6 +241,7 @@ class ReviewPage(QWidget):
         self.stack.mark(event_times=[e.t_ns for e in recording.facts.events])
         self.notes.open(self.opening.shown, recording)
         self.exporting.show(self.opening.shown, recording)
+        self.correcting.show(self.opening.shown, recording)
         self.find_bar.forget()
         self.span_panel.clear()
         self._show_plotted()
