@@ -31,10 +31,13 @@ FLAP_OPEN_PCT = 50.0
 DEEP, NEAR = 0.6, 0.85
 """Manifold pressure at idle over that of the air: a closed flap leaves 0.25 to 0.5, without one it
 is near 1. [Pub: MOTOR, Aug 2008: idle MAP about 34 kPa at sea level]"""
-CHARGE_LOW, CHARGE_HIGH, CHARGE_MOST = 0.42, 0.5, 1.1
+CHARGE_LOW, CHARGE_HIGH, CHARGE_MOST = 0.35, 0.5, 1.1
 """Air of an intake stroke at idle over that of hard driving: a throttled engine draws a fifth to a
-third, an unthrottled one two thirds and more; a healthy turbo-diesel 0.5 to 0.9 [measured on open
-road data]. More air at idle than in hard driving is a sensor's doing."""
+third, and more only where it is driven gently or idles under load; a healthy turbo-diesel 0.5 to
+0.9 [measured on open road data]. More at idle than in hard driving is a sensor's doing."""
+CHARGE_FALLS, CHARGE_STAYS = 0.85, 0.95
+"""The least of driving over that at idle: on the overrun a closed flap lets through less than at
+idle, which no engine without one does. Of a drive without overrun it tells nothing."""
 GOVERNED_RPM = 5300.0
 """Above it no compression-ignition engine of a car runs: its governor ends at 4,500 to 5,000."""
 RAIL_KPA, RAIL_SPARK_KPA = 60_000.0, 40_000.0
@@ -214,26 +217,33 @@ def _throttling(seen: Seen) -> _Found:
     ratio = idle_ratio(seen)
     if ratio < DEEP:
         yield "a flap throttles its idle", -3.5
-    elif ratio > NEAR:
+    elif ratio > NEAR and seen.moves("MAP", 1.0):  # else it may be stuck there
         yield "no flap throttles its idle", 2.5
     elif not np.isfinite(ratio) and seen.level("MAP", seen.running, 5.0) < DEEP * PASCAL_KPA:
         yield "a flap throttles it", -2.0
     if seen.level("TP", seen.idle) > FLAP_OPEN_PCT:
-        yield "its flap is open at idle", 2.0
+        yield "its flap is open at idle", 1.3
+    share, lowest = _charge(seen)
+    if share < CHARGE_LOW or lowest < CHARGE_FALLS:
+        yield "its air falls far without load", -2.0
+    elif CHARGE_HIGH < share < CHARGE_MOST and lowest > CHARGE_STAYS:
+        yield "its air hardly falls without load", 2.0
+
+
+def _charge(seen: Seen) -> tuple[float, float]:
+    """Air of an intake stroke at idle over that of hard driving, and that of the overrun (the
+    least of driving) over that at idle; NaN where too little of either was recorded."""
     flow = seen.grid.linear("MAF")
-    if flow is None or np.count_nonzero(seen.driving) * STEP_S < LEAST_DRIVEN_S:
-        return
-    calm = seen.running & (seen.grid.span_of(seen.rpm, 2.0) < 0.08 * np.maximum(seen.rpm, 1000.0))
+    if flow is None or not float(np.ptp(seen.samples("MAF"))) > 1.0:  # g/s: else it stands still
+        return np.nan, np.nan
+    calm = seen.grid.span_of(seen.rpm, 2.0) < 0.08 * np.maximum(seen.rpm, 1000.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         charge = flow * 120.0 / seen.rpm
     at_idle, driven = (charge[m & np.isfinite(charge)] for m in (seen.idle, calm & seen.driving))
-    if len(at_idle) * STEP_S < LEAST_S or len(driven) * STEP_S < LEAST_DRIVEN_S / 2.0:
-        return
-    share = float(np.median(at_idle) / max(np.percentile(driven, 90), 1e-6))
-    if share < CHARGE_LOW:
-        yield "its air falls far at idle", -2.0
-    elif CHARGE_HIGH < share < CHARGE_MOST:
-        yield "its air hardly falls at idle", 2.0
+    if len(at_idle) * STEP_S < LEAST_S or len(driven) * STEP_S < LEAST_DRIVEN_S:
+        return np.nan, np.nan
+    idle, (low, high) = float(np.median(at_idle)), np.percentile(driven, [5, 90])
+    return (idle / float(high), float(low) / idle) if min(idle, low) > 0.0 else (np.nan, np.nan)
 
 
 def idle_ratio(seen: Seen) -> float:
