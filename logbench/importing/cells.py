@@ -201,13 +201,13 @@ class Marks:
     shown: bool
 
 
-def marks_of(cells: Iterable[str], delimiter: str) -> Marks:
+def marks_of(cells: Iterable[str], delimiter: str = "") -> Marks:
     """The marks of numbers, from a sample of cells.
 
-    A comma followed by exactly three digits may be either; other cells decide, and where none
-    does, a comma is a decimal mark in files that are not separated by commas.
+    A comma or a point followed by exactly three digits may be either; other cells decide, and where
+    none does, a point is a decimal mark, and a comma one in files that it does not separate.
     """
-    comma = point = grouped_comma = grouped_point = spaced = quoted = 0
+    seen: Counter[str] = Counter()
     for cell in cells:
         match = re.match(r"[+\-−]?\d[\d.,' \u00a0\u202f]*", cell.strip())
         if match is None or _CLOCK.match(cell.strip()) or cell.count(".") + cell.count(",") > 6:
@@ -215,25 +215,26 @@ def marks_of(cells: Iterable[str], delimiter: str) -> Marks:
         number = match[0].rstrip(" ,.'")
         commas, points = number.count(","), number.count(".")
         if commas and points:
-            last_is_comma = number.rfind(",") > number.rfind(".")
-            comma, point = comma + 9 * last_is_comma, point + 9 * (not last_is_comma)
-            grouped_point += last_is_comma
-            grouped_comma += not last_is_comma
-        elif commas:
-            if re.fullmatch(r"[+\-−]?[1-9]\d{0,2}(,\d{3})+", number):
-                grouped_comma += 1
-            else:
-                comma += 1
-        elif points:
-            point += 1
-            grouped_point += points > 1
-        spaced += bool(re.search(r"\d[ \u00a0\u202f]\d{3}(?!\d)", number))
-        quoted += "'" in number
-    beyond: Literal["", " ", "'"] = " " if spaced else "'" if quoted else ""
-    if comma > point:
-        return Marks(",", "." if grouped_point else beyond, shown=True)
-    if point:
-        return Marks(".", "," if grouped_comma else beyond, shown=True)
-    if grouped_comma and delimiter != ",":
+            last = "," if number.rfind(",") > number.rfind(".") else "."
+            seen[last] += 10
+            seen["grouped ." if last == "," else "grouped ,"] += 1
+        elif commas or points:
+            mark = "," if commas else "."
+            grouped = re.fullmatch(rf"[+\-−]?[1-9]\d{{0,2}}(\{mark}\d{{3}})+", number)
+            seen[f"grouped {mark}" if grouped else mark] += 1
+        seen[" "] += bool(re.search(r"\d[ \u00a0\u202f]\d{3}(?!\d)", number))
+        seen["'"] += "'" in number
+    beyond: Literal["", " ", "'"] = " " if seen[" "] else "'" if seen["'"] else ""
+    if seen[","] > seen["."]:
+        return Marks(",", "." if seen["grouped ."] else beyond, shown=True)
+    if seen["."]:
+        return Marks(".", "," if seen["grouped ,"] else beyond, shown=True)
+    if seen["grouped ,"] and not seen["grouped ."] and delimiter != ",":
         return Marks(",", beyond, shown=False)
-    return Marks(".", "," if grouped_comma else beyond, shown=False)
+    return Marks(".", "," if seen["grouped ,"] else beyond, shown=False)
+
+
+def own_marks(cells: Iterable[str], decimal: str) -> Marks | None:
+    """The marks of a column whose cells show other ones than the file's; None: it has those."""
+    marks = marks_of(dict.fromkeys(cells))
+    return marks if marks.shown and (marks.decimal != decimal or marks.thousands) else None

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logbench.importing.cells import parse_column
+from logbench.importing.cells import own_marks, parse_column
 from logbench.importing.model import LongMap, TimeMap
 from logbench.importing.names import ALIKE, is_kind, matches, take_apart
 from logbench.importing.sheet import Column, Sheet
@@ -171,7 +171,8 @@ def _numbers(column: Column, decimal: str, rows: Groups) -> Seconds:
     if column.numbers is not None:
         return column.numbers[rows]
     assert column.texts is not None
-    return parse_column(column.texts[rows], decimal).value
+    own = own_marks(column.sample(60), decimal)
+    return parse_column(column.texts[rows], own.decimal if own else decimal).value
 
 
 def _counts(numbers: Seconds, unit: str, usual_hz: float, named: bool) -> Iterator[_Clock]:

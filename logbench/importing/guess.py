@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from logbench.importing.cells import EMPTY, Parsed, labels_of, marks_of, parse_column
+from logbench.importing.cells import Parsed, labels_of, own_marks, parse_column
 from logbench.importing.model import ColumnMap, Mapping, UnitFrom
 from logbench.importing.names import ALIKE, Match, fits, is_derived, take_apart, words_of
 from logbench.importing.sheet import Column
@@ -76,7 +76,8 @@ def guess(column: Column, meant: Meant, written: str | None, mapping: Mapping, r
     made = ColumnMap(column=column.name)
     some = looked_at(len(column))
     cells = column.all_texts(some) if column.numbers is None else _texts_of(column.numbers[some])
-    _own_marks(made, cells, mapping)
+    if own := own_marks(cells, mapping.decimal):
+        made.decimal, made.thousands = own.decimal, own.thousands
     unit = _find_unit(made, written, _parsed(cells, made, mapping))
     found = meant(column.name, unit)
     derived = "its name says that it was worked out, not read from the car"
@@ -95,7 +96,7 @@ def guess(column: Column, meant: Meant, written: str | None, mapping: Mapping, r
     out = Guess(made, rows[some][read], parsed.value[read])
     if written and read_unit(written) is None:
         out.doubt(f"its unit '{written}' is none that is known")
-    filled = sum(cell.strip().lower() not in EMPTY for cell in cells)
+    filled = len(cells) - parsed.empty
     if filled:
         _judge_cells(out, parsed.present.sum() / filled)
     return out
@@ -103,13 +104,6 @@ def guess(column: Column, meant: Meant, written: str | None, mapping: Mapping, r
 
 def _texts_of(numbers: Values) -> npt.NDArray[np.object_]:
     return np.array(["" if np.isnan(x) else repr(float(x)) for x in numbers], dtype=object)
-
-
-def _own_marks(made: ColumnMap, cells: npt.NDArray[np.object_], mapping: Mapping) -> None:
-    """The column's own decimal mark, where its cells show another one than the file's do."""
-    marks = marks_of(cells, mapping.delimiter)
-    if marks.shown and marks.decimal != mapping.decimal:
-        made.decimal, made.thousands = marks.decimal, marks.thousands
 
 
 def _parsed(cells: npt.NDArray[np.object_], made: ColumnMap, mapping: Mapping) -> Parsed:

@@ -175,6 +175,13 @@ class Mapping(_Strict):
     split: SplitMap = Field(default_factory=SplitMap)
     columns: list[ColumnMap] = Field(default_factory=list)
 
+    def write_numbers(self, decimal: Literal[".", ","]) -> None:
+        """A person's word on the decimal mark, of all columns."""
+        if decimal != self.decimal:
+            self.decimal = decimal
+            for column in self.columns:
+                column.decimal, column.thousands = "", ""
+
     def marks(self, column: ColumnMap) -> tuple[str, str]:
         """Decimal and thousands mark of a column."""
         if column.decimal:

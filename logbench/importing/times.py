@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from logbench.importing.cells import parse_column
+from logbench.importing.cells import own_marks, parse_column
 from logbench.importing.model import TimeFormat, TimeMap
 from logbench.importing.sheet import Column, Sheet
 from logbench.signals.units import convert, known
@@ -107,6 +107,8 @@ def _counted(column: Column, time: TimeMap, decimal: str, thousands: str) -> Row
         numbers = column.numbers
     else:
         assert column.texts is not None
+        if own := own_marks(column.sample(), decimal):
+            decimal, thousands = own.decimal, own.thousands
         numbers = parse_column(column.texts, decimal, thousands).value
     is_known = np.isfinite(numbers) & (np.abs(numbers) < 1e19)
     safe = np.where(is_known, numbers, 0.0)

@@ -263,3 +263,25 @@ def test_a_cell_in_an_unknown_unit_says_so(tmp_path: Path):
     assert [unread.reason for unread in imported.report.unread] == [
         "is in a unit that is not known"
     ]
+
+
+@pytest.mark.parametrize("time", ["0,5", "0.5"])
+def test_time_and_readings_of_two_forms_of_numbers(tmp_path: Path, time: str):
+    mark, other = (",", ".") if "," in time else (".", ",")
+    rows = [f"{k // 2}{mark}{5 * (k % 2)};{800 + k}{other}25" for k in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time (s);rpm (rpm)", *rows]))
+    (drive,) = read(path).drives
+    (rpm,) = drive.traces
+    assert rpm.t_ns.tolist() == [k * 500_000_000 for k in range(60)]
+    assert rpm.value.tolist() == [800.25 + k for k in range(60)]
+
+
+def test_three_digits_behind_a_point_are_thousands_where_the_file_has_decimal_commas(
+    tmp_path: Path,
+):
+    rows = [f"{k};1.{500 + k};12,{k:02d}" for k in range(40)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time;rpm (rpm);VPWR (V)", *rows]))
+    (drive,) = read(path).drives
+    assert drive.traces[0].value.tolist() == [1500 + k for k in range(40)]

@@ -320,7 +320,7 @@ class ImportDialog(QDialog):
         if self._filling:
             return
         time, before = self.mapping.time, self.mapping.time.model_copy()
-        self.mapping.decimal = self.decimal.currentData()
+        self.mapping.write_numbers(self.decimal.currentData())
         time.format = self.time_format.currentData()
         place = self.time_place.currentData()
         if time.format == "none" or place is None:
