@@ -28,6 +28,8 @@ _USUAL: dict[str, tuple[float, float]] = {
     "BARO": (50.0, 110.0),  # 5,500 m of height (ISO 2533), and the highest pressure ever at sea
 }
 """Ends that no car goes beyond, in the signal's unit."""
+_LEAST_LAMBDA = 0.5
+"""No mixture burns that is as rich; from memory. A car that does not report it says 0."""
 _WARM_DEGC, _WARM_AFTER_S = 30.0, 600.0
 """An engine that runs is warmer than this after so long, in any frost; common practice."""
 _FASTEST_S = 0.001
@@ -201,6 +203,16 @@ def _of_warmth(signal: SignalOutcome, length_s: float) -> str:
     return tr("ECT never comes above {value} degC.", value=figure_text(signal.high))
 
 
+def _of_mixture(signal: SignalOutcome, _: float) -> str:
+    if not signal.signal.startswith("LAMBDA") or signal.high is None:
+        return ""
+    if signal.high >= _LEAST_LAMBDA:
+        return ""
+    value = figure_text(signal.high)
+    return tr("{signal} never comes above {value}: no engine burns that.",
+              signal=signal.signal, value=value)  # fmt: skip
+
+
 def _of_rate(signal: SignalOutcome, _: float) -> str:
     if signal.interval_s is None or _FASTEST_S <= signal.interval_s <= _SLOWEST_S:
         return ""
@@ -208,7 +220,7 @@ def _of_rate(signal: SignalOutcome, _: float) -> str:
 
 
 _LOOKED_AT: tuple[Callable[[SignalOutcome, float], str], ...] = (
-    _of_values, _of_range, _of_warmth, _of_rate,
+    _of_values, _of_range, _of_warmth, _of_mixture, _of_rate,
 )  # fmt: skip
 
 

@@ -111,6 +111,15 @@ def test_nothing_of_a_customer_is_left_and_all_of_others(
     assert OTHER_VIN in capsys.readouterr().out
 
 
+def test_a_car_that_was_corrected_away_is_found_by_what_the_file_says(home: Path, capsys):
+    drive = recorded(home / "drives/another.parquet", VIN, "Zqx7", 50)
+    words = ["--vin", OTHER_VIN, "--car", "car Stays"]
+    assert main(["correct", str(drive), *words]) == 0
+    assert main(["forget", VIN, "--yes"]) == 0
+    assert not drive.exists()
+    assert not left_of(home)
+
+
 def test_nothing_goes_without_a_yes(home: Path, monkeypatch: pytest.MonkeyPatch, capsys):
     before = left_of(home)
     assert main(["forget", VIN]) == 3

@@ -62,6 +62,7 @@ T_20_MIN = [float(k) for k in range(1200)]
         ("ECT (degC)", [80.0 + k % 120 for k in range(1200)], "ECT of 199 degC"),
         ("Control module voltage (V)", [61.0 + k % 2 for k in range(1200)], "VPWR of 62 V"),
         ("Barometric pressure (kPa)", [31.0 + k % 2 for k in range(1200)], "BARO of 31 kPa"),
+        ("LAMBDA", [0.0] * 1200, "LAMBDA never comes above 0"),
         ("rpm", [800.0] * 1200, "No value ever changes"),
     ],
 )
