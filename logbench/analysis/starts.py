@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis.alignment import NS, edges
+from logbench.analysis.alignment import NS, edges, places
 from logbench.analysis.grid import Traces
 from logbench.analysis.model import Span
 from logbench.recording.model import Trace
@@ -70,14 +70,14 @@ def find_standing(traces: Traces) -> Standing:
     if rpm is None:
         return Standing()
     rpm = rpm.part(np.isfinite(rpm.value))
-    blocks = _blocks(rpm)
+    blocks, drawn_kpa = _blocks(rpm), _drawn_kpa(traces)
     still, contradicted, starts = [], [], []
     following = [*(first for first, _ in blocks[1:]), len(rpm)]
     for (first, last), end in zip(blocks, following, strict=False):
         block = Span(int(rpm.t_ns[first]), int(rpm.t_ns[last]) + 1)
         if first == 0:  # what was read before it says the same
             block = Span(min(block.start_ns, _beginning(traces)), block.end_ns)
-        if _runs(traces, block):
+        if _runs(traces, block, drawn_kpa):
             contradicted.append(block)
             continue
         settled_ns = block.start_ns + (int(PAUSE_S * NS) if first else 0)
@@ -130,12 +130,19 @@ def _read(traces: Traces, name: str, block: Span) -> Trace | None:
     trace = traces.first(name)
     if trace is None:
         return None
-    inside = (trace.t_ns >= block.start_ns) & (trace.t_ns < block.end_ns)
-    part = trace.part(inside & np.isfinite(trace.value))
+    ((first, end),) = places(trace.t_ns, [block])
+    part = trace.part(np.arange(first, end))
+    part = part.part(np.isfinite(part.value))
     return part if len(part) else None
 
 
-def _runs(traces: Traces, block: Span) -> bool:
+def _drawn_kpa(traces: Traces) -> float:
+    baro = traces.first("BARO")
+    around = 0.0 if baro is None else DRAWN_SHARE * float(np.nanmedian(baro.value))
+    return max(around, DRAWN_KPA)
+
+
+def _runs(traces: Traces, block: Span, drawn_kpa: float) -> bool:
     """Whether most of what else was read in a stretch, or just before it, says that the engine
     runs."""
 
@@ -147,9 +154,7 @@ def _runs(traces: Traces, block: Span) -> bool:
     drawn, flow, volts = middle("MAP"), middle("MAF"), middle("VPWR")
     if drawn is None and flow is None:
         return volts is not None and volts > CHARGED_V
-    baro = traces.first("BARO")
-    around = 0.0 if baro is None else DRAWN_SHARE * float(np.nanmedian(baro.value))
-    return (drawn is not None and drawn < max(around, DRAWN_KPA)) or (flow or 0.0) > FLOWING_G_S
+    return (drawn is not None and drawn < drawn_kpa) or (flow or 0.0) > FLOWING_G_S
 
 
 def _first_sign(traces: Traces, settled_ns: int, block: Span) -> int:

@@ -93,7 +93,8 @@ def find_states(view: View) -> States:
     for name in LOADS:
         runs = _levels(view.samples(idles, name))
         if runs:
-            steps = sum(a.idle == b.idle for a, b in itertools.pairwise(runs))
+            told = itertools.pairwise(run for run in runs if run.loaded is not None)
+            steps = sum(a.idle == b.idle for a, b in told)
             return States(_plateaus(view, idles, runs), _spans(runs), name, steps)
     recorded = next((name for name in LOADS if view.trace(name) is not None), "")
     whole = [_Run(s.start_ns, s.end_ns, k) for k, s in enumerate(idles)]
@@ -154,15 +155,16 @@ def _scatter(load: Samples) -> float:
 
 
 def _runs(load: Samples, loaded: Mask) -> tuple[list[_Run], set[bool]]:
-    """Each stretch on one side, and the sides that are levels: held once, or come back to."""
+    """Each stretch on one side, and the sides that are levels: held once, or twice for half as
+    long."""
     cuts = np.flatnonzero((np.diff(loaded) != 0) | (np.diff(load.group) != 0)) + 1
     runs, visits = [], {False: 0.0, True: 0.0}
     for a, b in itertools.pairwise([0, *cuts.tolist(), len(load)]):
         start_ns, end_ns = int(load.t_ns[a]), int(load.t_ns[b - 1]) + 1
         goes_on = b < len(load) and load.group[b] == load.group[a]
-        held = (int(load.t_ns[b]) if goes_on else end_ns) - start_ns >= DWELL_S * NS
-        side = bool(loaded[a])
-        visits[side] += 1.0 if held else 0.5 * (b - a >= 2)
+        lasted = ((int(load.t_ns[b]) if goes_on else end_ns) - start_ns) / NS / DWELL_S
+        side, held = bool(loaded[a]), lasted >= 1.0
+        visits[side] += 1.0 if held else 0.5 * (lasted >= 0.5 and b - a >= 2)
         runs.append(_Run(start_ns, end_ns, int(load.group[a]), held, side))
     return runs, {side for side, count in visits.items() if count >= 1.0}
 

@@ -63,6 +63,14 @@ def test_a_swing_is_no_accessory(period_s, hz):
     assert states(scene).steps == 0
 
 
+def test_a_reading_that_jumps_is_no_accessory():
+    scene = Scene([LONG], hz=5.0)
+    jumps = np.arange(len(scene.t_s)) % 400 < 3
+    found = states(scene.set(MAP=32.0 + 60.0 * jumps))
+    assert found.steps == 0
+    assert {p.loaded for p in found.plateaus} == {None}
+
+
 def test_what_follows_a_start_is_no_plateau():
     found = states(Scene([KEY_ON, Phase(60, 700)]))
     assert found.plateaus[0].start_ns / 1e9 == pytest.approx(5 + 30, abs=2)

@@ -103,7 +103,7 @@ def _stability(
         return subject.not_judged(reason, "record", lacks=lacks)
     remarks = []
     if states.steps:
-        text = "an accessory stepped {load} ({n:.0f} steps); judged in between"
+        text = "steps of an accessory's load in {load}: {n:.0f}, judged in between"
         remarks.append(said(text, load=states.load_signal, n=states.steps))
     return subject.judged(
         "Scatter of the engine speed",
