@@ -60,7 +60,7 @@ def survey_files(work: Work, paths: tuple[Path, ...], memory: Path | None = None
     files = files_in(paths)
     if not files:
         raise ImportFileError(
-            tr("No file that can be imported is there: name CSV, Parquet or logs.")
+            tr("No file that can be imported is there: name CSV, XLSX, Parquet or logs.")
         )
     kinds: dict[str, Kind] = {}
     plain: list[Path] = []

@@ -39,7 +39,7 @@ _HELP = "Enter imports like this; 'COLUMN = SIGNAL [unit]' corrects, 'COLUMN =' 
 
 
 def import_files(
-    paths: Annotated[list[Path], typer.Argument(help="CSV, Parquet, CAN logs, or folders.")],
+    paths: Annotated[list[Path], typer.Argument(help="CSV, XLSX, Parquet, CAN logs, or folders.")],
     into: Annotated[Path, typer.Option(help="Folder of the recordings made.")] = Path(),
     map_file: Annotated[
         Path | None, typer.Option("--map", help="A mapping of columns to signals (TOML).")
@@ -92,7 +92,9 @@ def _all_in(paths: Sequence[Path]) -> list[Path]:
 
     files = files_in(paths)
     if not files:
-        raise ImportFileError("No file that can be imported is there: name CSV, Parquet or logs.")
+        raise ImportFileError(
+            "No file that can be imported is there: name CSV, XLSX, Parquet or logs."
+        )
     return files
 
 

@@ -171,6 +171,8 @@ def _report_shape(sheet: Sheet, report: Report) -> None:
         report.remark(f"Lines cut short, read as far as they go: {some}{more}.")
     if sheet.preamble:
         report.remark(f"{len(sheet.preamble)} lines before the header are not imported.")
+    for note in sheet.notes:
+        report.remark(note)
     if sheet.breaks:
         report.remark(f"The header is repeated {sheet.breaks} times.")
 

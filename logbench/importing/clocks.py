@@ -252,7 +252,9 @@ def _goes(clock: _Clock, groups: Groups) -> float:
     odd = max(0, falls - int(anew.sum()))
     rising = possible * max(0.0, 1.0 - 2.0 * odd / len(step))
     fine = 1.0 / (1.0 + 0.3 * np.log10(len(step) / rises))
-    even = _even(np.where(pauses, 0.0, np.maximum(step, 0.0)))
+    longest = np.asarray(groups == np.bincount(groups).argmax())
+    own = _steps(seconds[longest], groups[longest])
+    even = _even(np.where((own < 0) | (own >= _PAUSE_S), 0.0, own))
     return readable * rising * float(fine) * (max(0.6, even) if clock.fixed and even else even)
 
 

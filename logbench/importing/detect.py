@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from functools import partial
 from itertools import islice
 
 import numpy as np
@@ -13,7 +14,8 @@ from logbench.errors import ImportFileError
 from logbench.importing.candidates import settle
 from logbench.importing.cells import marks_of, parse_column, rows_of_each
 from logbench.importing.clocks import find_time
-from logbench.importing.guess import Guess, guess, judge_range
+from logbench.importing.guess import Guess, Rows, guess, judge_range
+from logbench.importing.heading import WRITTEN_PID
 from logbench.importing.model import (
     ColumnMap,
     LongMap,
@@ -134,13 +136,41 @@ def _are_numbers(column: Column, mapping: Mapping) -> bool:
     return bool(len(cells)) and parse_column(cells, mapping.decimal).present.mean() > 0.5
 
 
-def _matches_of_name(text: str, unit: str | None = None) -> Sequence[Match]:
+def _matches_of_header(text: str, unit: str | None = None) -> Sequence[Match]:
+    """Of a column: `0x0C` and `010C` are PIDs, but `12` may be anything."""
+    return _matches_of_name(text, unit) if WRITTEN_PID.fullmatch(text) else matches(text, unit)
+
+
+def _matches_of_name(text: str, unit: str | None = None, base: int = 16) -> Sequence[Match]:
+    """Of a name in a long file. `base`: of a PID that consists of digits only."""
     found = matches(text, unit)
     pid = _HEX_PID.fullmatch(text.strip())
-    if not found and pid:
-        signals = table().of_pid(int(pid[1], 16))
-        return [Match(s.acronym, 0.8, f"is PID {pid[1].upper()}") for s in signals[:1]]
-    return found
+    if found or not pid:
+        return found
+    plain = text.strip()
+    number = int(plain) if base == 10 and plain.isdigit() else int(pid[1], 16)
+    return [Match(s.acronym, 0.8, f"is PID {number:02X}") for s in table().of_pid(number)[:1]]
+
+
+def _base_of(named: dict[str, Rows], values: Column, mapping: Mapping) -> int:
+    """Whether PIDs of digits only are decimal: where that makes more of them signals whose numbers
+    lie in their ranges and are some."""
+    if not all(name.strip().isdigit() for name in named if name):
+        return 16
+
+    def fit(base: int) -> float:
+        share = 0.0
+        for name, rows in named.items():
+            found = _matches_of_name(name, base=base)
+            cells = values.all_texts(rows[:300])
+            numbers = parse_column(cells, mapping.decimal, mapping.thousands).value
+            if found and table().by_acronym(found[0].signal).kind == "number":
+                signal = table().by_acronym(found[0].signal)
+                inside = (numbers >= signal.minimum) & (numbers <= signal.maximum)
+                share += float(inside.mean())
+        return share
+
+    return 10 if fit(10) > fit(16) else 16
 
 
 def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
@@ -153,7 +183,7 @@ def _map_columns(sheet: Sheet, mapping: Mapping) -> list[ColumnMap]:
         if named or clock or place in mapping.split.places:
             continue
         written = sheet.units[place] if sheet.units else None
-        made = guess(column, matches, written, mapping, every)
+        made = guess(column, _matches_of_header, written, mapping, every)
         made.map.place = place
         made.map.ecu = take_apart(column.name).ecu
         guesses.append(made)
@@ -189,6 +219,7 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             f"{SHEET_COLUMNS:,} are read: check the file."
         )
     guesses = []
+    found = partial(_matches_of_name, base=_base_of(found_rows, values, mapping))
     for name, rows in found_rows.items():
         if not name:
             continue
@@ -200,5 +231,5 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             texts=None if values.texts is None else values.texts[rows],
             numbers=None if values.numbers is None else values.numbers[rows],
         )
-        guesses.append(guess(part, _matches_of_name, written, mapping, rows))
+        guesses.append(guess(part, found, written, mapping, rows))
     return _settled(sheet, guesses)

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.errors import ImportFileError
+from logbench.importing.book import load_book
 from logbench.importing.can_log import import_can_log
 from logbench.importing.detect import detect_mapping
 from logbench.importing.model import Imported, Mapping
@@ -163,6 +164,7 @@ _TEXT = Format((".csv", ".txt", ".tsv", ".tab"), sheet=load_csv)
 
 FORMATS: list[Format] = [
     _TEXT,
+    Format((".xlsx", ".xlsm"), sheet=load_book),
     Format((".parquet",), sheet=load_parquet, recording=is_recording),
     Format((".asc", ".blf", ".log", ".candump", ".trc"), drives=import_can_log),
 ]

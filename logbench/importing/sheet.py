@@ -15,13 +15,24 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import ImportFileError
-from logbench.importing.cells import EMPTY, NOT_USED, parse_number
-from logbench.importing.names import is_kind, matches
-from logbench.signals.units import read_unit
+from logbench.importing.cells import EMPTY, NOT_USED
+from logbench.importing.heading import (
+    are_units,
+    find_header,
+    first_data,
+    is_number,
+    looks_named,
+    trimmed,
+    uncommented,
+    units_below,
+)
+from logbench.importing.names import is_kind
 from logbench.system import limits
 from logbench.system.reading import read_plain
 
 DELIMITERS = (",", ";", "\t", "|")
+_BLANK = " \t\r\n\v\f\u00a0\ufeff"
+"""What does not belong to a cell; files that were put together have byte order marks within."""
 _LOOKED_AT = 400
 
 
@@ -80,6 +91,10 @@ class Sheet:
     """(line, text) of cells beyond the last column."""
     short_rows: list[int] = field(default_factory=list)
     """Lines with fewer cells than the header."""
+    notes: list[str] = field(default_factory=list)
+    """What else was left out, as sentences."""
+    header: list[str] = field(default_factory=list)
+    """Header texts of the file, where they are not those of the columns."""
 
     @property
     def rows(self) -> int:
@@ -100,7 +115,7 @@ class Sheet:
     @property
     def fingerprint(self) -> str:
         """Same for files with the same header: 16 hexadecimal digits."""
-        plain = "\0".join(" ".join(name.lower().split()) for name in self.names)
+        plain = "\0".join(" ".join(name.lower().split()) for name in self.header or self.names)
         return hashlib.sha256(plain.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
@@ -166,7 +181,7 @@ def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[i
                     "are too many to be read: leave out columns."
                 )
             if any(cell.strip() for cell in row):
-                out.append((reader.line_num, [cell.strip() for cell in row]))
+                out.append((reader.line_num, [cell.strip(_BLANK) for cell in row]))
     except csv.Error as error:
         raise ImportFileError(
             f"Line {begun} cannot be cut into cells ({error}), perhaps a quotation mark in it is "
@@ -210,9 +225,15 @@ def sniff(text: str, encoding: str, among: Sequence[str] = DELIMITERS) -> Dialec
         raise ImportFileError(
             "The file begins with blank cells only: check it, or name what separates its cells."
         )
-    header = _find_header([row for _, row in rows])
-    below = rows[header + 1][1] if header is not None and header + 1 < len(rows) else []
-    return Dialect(encoding, best, header, _are_units(below))
+    return dialect_of(rows, encoding, best)
+
+
+def dialect_of(rows: list[tuple[int, list[str]]], encoding: str, delimiter: str) -> Dialect:
+    """Where header and units are among the first rows."""
+    plain = [row for _, row in uncommented(rows)[:_LOOKED_AT]]
+    header = find_header(plain)
+    units = None if header is None else units_below(plain, header)
+    return Dialect(encoding, delimiter, header, units is not None)
 
 
 def _consistency(rows: list[list[str]]) -> float:
@@ -227,81 +248,80 @@ def _consistency(rows: list[list[str]]) -> float:
 
 
 def _makes_sense(cell: str) -> bool:
-    return _is_number(cell) or cell.lower() in EMPTY | {NOT_USED} or _looks_named([cell])
-
-
-def _trimmed(row: list[str]) -> list[str]:
-    end = len(row)
-    while end and not row[end - 1]:
-        end -= 1
-    return row[:end]
-
-
-def _is_number(cell: str) -> bool:
-    marks = ((".", ","), (",", "."))
-    return any(parse_number(cell, *each) is not None for each in marks)
-
-
-def _is_date(cell: str) -> bool:
-    return re.match(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}", cell) is not None
-
-
-def _find_header(rows: list[list[str]]) -> int | None:
-    """The first row of words about as wide as the rows below it; None where there is none."""
-    usual = Counter(len(_trimmed(row)) for row in rows).most_common(1)[0][0]
-    for number, row in enumerate(rows[:60]):
-        filled = [cell for cell in row if cell]
-        if len(filled) < max(1, min(2, usual)) or len(row) < 0.6 * usual:
-            continue
-        texts = [cell for cell in filled if not _is_number(cell) and not _is_date(cell)]
-        if len(texts) >= 0.8 * len(filled):
-            below = rows[number + 1 : number + 6]
-            if any(_is_data(other) for other in below) or _looks_named(filled):
-                return number
-        elif len(row) >= usual and _is_data(row):
-            return None
-    return None
-
-
-def _looks_named(cells: list[str]) -> bool:
-    return sum(bool(matches(cell)) or is_kind(cell, "time") for cell in cells) >= 1
-
-
-def _is_data(row: list[str]) -> bool:
-    return any(_is_number(cell) or _is_date(cell) for cell in row if cell)
-
-
-def _are_units(row: list[str]) -> bool:
-    """Whether a row holds units: at least one that is one, half of all that stands there, and no
-    number. One that is not known is asked about, rather than taken for a reading."""
-    named = [cell for cell in row if cell]
-    units = [cell for cell in named if read_unit(cell) is not None]
-    return (
-        any(cell.strip("()[]") != "-" for cell in units)
-        and 2 * len(units) >= len(named)
-        and not any(_is_number(cell) or _is_date(cell) for cell in named)
-    )
+    return is_number(cell) or cell.lower() in EMPTY | {NOT_USED} or looks_named([cell])
 
 
 def read_sheet(text: str, dialect: Dialect) -> Sheet:
-    """The whole text as columns; short rows are filled with blanks, repeated headers marked."""
-    rows = cells_of(text, dialect.delimiter)
+    """The whole text as columns; see `sheet_of_rows`."""
+    return sheet_of_rows(cells_of(text, dialect.delimiter), dialect)
+
+
+def sheet_of_rows(rows: list[tuple[int, list[str]]], dialect: Dialect) -> Sheet:
+    """Rows with their lines as columns; short rows are filled with blanks, repeated headers marked,
+    comments and further rows of headings left out."""
+    every, rows = len(rows), uncommented(rows)
+    notes = []
+    if every > len(rows):
+        notes.append(f"{every - len(rows):,} lines of comments are not imported.")
     start = 0 if dialect.header_row is None else dialect.header_row + 1
     if dialect.header_row is None:
-        width = Counter(len(_trimmed(row)) for _, row in rows).most_common(1)[0][0]
+        width = Counter(len(trimmed(row)) for _, row in rows).most_common(1)[0][0]
         names = [f"column {k + 1}" for k in range(width)]
         preamble: list[tuple[int, str]] = []
     else:
         if dialect.header_row >= len(rows):
             raise ImportFileError("The file has no header where the mapping says: detect it anew.")
-        names = _unique_names(_trimmed(rows[dialect.header_row][1]))
+        names = _unique_names(trimmed(rows[dialect.header_row][1]))
         preamble = [(line, " ".join(row)) for line, row in rows[: dialect.header_row]]
     units: list[str] = []
-    if dialect.units_row and start < len(rows):
-        units = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in rows[start][1]]
-        units = (units + [""] * len(names))[: len(names)]
-        start += 1
-    return _fill(rows[start:], names, units, preamble)
+    if dialect.header_row is not None:
+        below = [row for _, row in rows[start : start + 10]]
+        at = units_below(below, -1) if dialect.units_row else None
+        if at is not None:
+            units = [re.sub(r"^[\(\[](.*)[\)\]]$", r"\1", cell) for cell in below[at]]
+            units = (units + [""] * len(names))[: len(names)]
+        first = first_data(below)
+        further = first - (at is not None and at < first)
+        if further:
+            notes.append(f"{further} further lines of headings are not imported.")
+        start += max(first, 0 if at is None else at + 1)
+    sheet = _fill(rows[start:], names, units, preamble)
+    sheet.notes = notes
+    return unpaired(sheet)
+
+
+def unpaired(sheet: Sheet) -> Sheet:
+    """A sheet with a column of times beside each signal, or beside some of them, as one with a
+    sample in each row; any other as it is."""
+    plain = [re.sub(r" #\d+$", "", name) for name in sheet.names]
+    if len(plain) < 4 or plain.count(plain[0]) < 2 or not is_kind(plain[0], "time"):
+        return sheet
+    starts = [k for k, name in enumerate(plain) if name == plain[0]]
+    ends = [*starts[1:], len(plain)]
+    if any(end - start < 2 for start, end in zip(starts, ends, strict=True)):
+        return sheet
+    parts: dict[str, list[npt.NDArray[np.object_]]] = {n: [] for n in (plain[0], *_TIDY)}
+    lines = []
+    for start, end in zip(starts, ends, strict=True):
+        times = sheet.columns[start].all_texts()
+        for place in range(start + 1, end):
+            values = sheet.columns[place].all_texts()
+            rows = np.flatnonzero((values != "") & (times != ""))
+            unit = sheet.units[place] if sheet.units else ""
+            parts[plain[0]].append(times[rows])
+            parts["signal"].append(np.full(len(rows), plain[place], dtype=object))
+            parts["value"].append(values[rows])
+            parts["unit"].append(np.full(len(rows), unit, dtype=object))
+            lines.append(sheet.lines[rows])
+    if not sheet.units:
+        del parts["unit"]
+    columns = [Column(name, texts=np.concatenate(part)) for name, part in parts.items()]
+    notes = [*sheet.notes, "Each signal has times of its own beside it."]
+    return replace(sheet, columns=columns, lines=np.concatenate(lines), units=[], notes=notes,
+                   header=sheet.names)  # fmt: skip
+
+
+_TIDY = ("signal", "value", "unit")
 
 
 def _fill(
@@ -316,12 +336,12 @@ def _fill(
     lines: list[int] = []
     skip_units = False
     for line, row in rows:
-        trimmed = _trimmed(row)
-        if trimmed and _unique_names(trimmed) == names:
+        inner = trimmed(row)
+        if inner and _unique_names(inner) == names:
             sheet.breaks += 1
             skip_units = bool(units)
             continue
-        if skip_units and _are_units(row):
+        if skip_units and are_units(row):
             skip_units = False
             continue
         skip_units = False

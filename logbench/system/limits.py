@@ -105,6 +105,12 @@ CELL_CHARS = 200
 """Of a cell that is looked at as a number, a unit or a time."""
 HEADER_CHARS = 300
 """Of a column's name; what is beyond is left out of it."""
+BOOK_BYTES = 400_000_000
+"""Of a spreadsheet workbook, unpacked: 40 bytes for each of `BOOK_CELLS`, and as much again."""
+BOOK_CELLS = 5_000_000
+"""Of all its sheets together; each takes 5 µs. Two hours of 70 signals at 10 Hz."""
+BOOK_ROWS = 1_048_576
+"""Of one of its sheets: more no program writes (ECMA-376, as practised; from memory)."""
 TABLE_CELLS = 200_000_000
 """Of a Parquet table of another program; each costs 8 bytes, texts are held to `SHEET_CELLS`."""
 DRIVES = 1000
