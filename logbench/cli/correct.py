@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import Altitude, Humidity, SoakHours, Start, moment_of
+from logbench.cli.options import Altitude, Humidity, SoakHours, Start, moment_of, refused
 from logbench.cli.show import console, say, table, text
+from logbench.errors import UsageError
 from logbench.foreign import in_terminal
 from logbench.signals.numbers import started_text
 
@@ -28,6 +29,14 @@ def correct(
     ] = None,
     cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
     fuel: Annotated[str, typer.Option(help="petrol, diesel, …")] = "",
+    other: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="FACT=VALUE",
+            help="Any other fact of the car: turbo=yes, metering=both, stop_start=no, banks=2 …",
+        ),
+    ] = None,
     start: Start = "",
     soak_hours: SoakHours = None,
     altitude_m: Altitude = None,
@@ -55,10 +64,24 @@ def correct(
     changes: dict[str, object] = {
         fact: value for fact, value in given.items() if value not in ("", None)
     }
+    changes |= dict(map(_fact_of, other or ()))
     for fact, value in changes.items():
         if isinstance(value, str) and value.lower() == _UNKNOWN:
             changes[fact] = None
     _show(run_here(CorrectFacts(file, changes, take_back)))
+
+
+def _fact_of(text: str) -> tuple[str, object]:
+    """`turbo=yes` as fact and value. Raises `UsageError`."""
+    from logbench.car.model import FACTS, Car
+
+    fact, _, value = (part.strip() for part in text.partition("="))
+    if fact not in FACTS:
+        raise UsageError(f"'{fact}' is no fact of a car: choose one of {', '.join(FACTS)}.")
+    if value.lower() == _UNKNOWN:
+        return fact, None
+    with refused("The vehicle's {name}: {problem}."):
+        return fact, getattr(Car.model_validate({fact: value}), fact)
 
 
 def _show(facts: Facts) -> None:

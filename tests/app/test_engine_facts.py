@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from pytestqt.qtbot import QtBot
 
-from logbench.app.plain import Choice
+from logbench.app.few_values import FewValues
 from logbench.app.window import MainWindow
 from logbench.cases.job import AddFiles
 from logbench.cases.work import run_here
 from logbench.recording.finish import write_recording
+from logbench.recording.reader import open_recording
 from tests.analysis.diesel import diesel_drive
 from tests.app.jobs import new_job, on_disk
 
@@ -22,7 +23,7 @@ def drive(tmp_path: Path) -> Path:
     return write_recording(tmp_path / "drive.parquet", recording.traces(), recording.facts)
 
 
-def choose(box: Choice, text: str) -> None:
+def choose(box: FewValues, text: str) -> None:
     """As a person does."""
     box.setCurrentIndex(box.findText(text))
     box.activated.emit(box.currentIndex())
@@ -76,4 +77,27 @@ def test_review_says_what_engine_it_is(window: MainWindow, qtbot: QtBot, drive: 
     qtbot.waitUntil(lambda: bool(review.findings.findings), timeout=30_000)
     text = review.findings.detail.toPlainText()
     assert "probably a compression-ignition engine (9" in text
-    assert "corrected in the job" in text
+    assert "Correct car and date" in text
+
+
+def test_review_corrects_it_beside_the_recording(window: MainWindow, qtbot: QtBot, drive: Path):
+    window.pages.show_page("review")
+    review = window.pages.review
+    review.open_path(drive)
+    qtbot.waitUntil(lambda: bool(review.findings.findings), timeout=30_000)
+    review.correcting.ask()
+    dialog = review.correcting.dialog
+    assert dialog.few["turbo"].currentText() == "unknown"
+    choose(dialog.few["turbo"], "no")
+    choose(dialog.few["metering"], "air-flow sensor")
+    dialog.texts["fuel"].setText("petrol")
+    assert dialog.changes() == {"fuel": "petrol", "turbo": False, "metering": "air-flow sensor"}
+    dialog.accept()
+    stated = "a spark-ignition engine (as stated)"
+    qtbot.waitUntil(lambda: stated in review.findings.detail.toPlainText(), timeout=30_000)
+    assert open_recording(drive).facts.vehicle.source("turbo") == "stated"
+    review.correcting.ask()
+    assert review.correcting.dialog.few["turbo"].currentText() == "no"
+    choose(review.correcting.dialog.few["turbo"], "unknown")
+    assert review.correcting.dialog.changes() == {"turbo": None}
+    review.correcting.dialog.reject()

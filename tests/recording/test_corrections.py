@@ -194,3 +194,17 @@ def test_the_command_corrects_and_shows(trip: Path, capsys):
     assert open_recording(trip).facts.started == "2026-03-01T09:00:00"
     assert main(["correct", str(trip), "--cylinders", "-4"]) == 3
     assert "cylinders" in capsys.readouterr().err
+
+
+def test_what_engine_it_is_can_be_put_right_by_the_command(trip: Path, capsys):
+    given = ("turbo=no", "banks=2", "metering=air-flow sensor", "gearbox=6-speed manual")
+    args = [word for one in given for word in ("--set", one)]
+    assert main(["correct", str(trip), *args]) == 0
+    car = open_recording(trip).facts.vehicle
+    assert (car.turbo, car.banks, car.metering) == (False, 2, "air-flow sensor")
+    assert car.source("gearbox") == "stated"
+    assert main(["correct", str(trip), "--set", "turbo=unknown"]) == 0
+    assert open_recording(trip).facts.vehicle.turbo is None
+    for wrong in ("wheels=4", "turbo", "turbo=perhaps", "banks=9"):
+        assert main(["correct", str(trip), "--set", wrong]) != 0
+        assert "Traceback" not in capsys.readouterr().err

@@ -17,20 +17,19 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.analysis.engine import percent
+from logbench.app.few_values import FEW, FewValues
 from logbench.app.job.entries import AGREED, TIME, Column, EntryTable, Tab
 from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Form, lay, muted, named, pad
-from logbench.app.plain import Choice, Label
+from logbench.app.plain import Label
 from logbench.app.theme import Look
-from logbench.car.model import METERING, Car
+from logbench.car.model import Car
 from logbench.foreign import in_label, joined
 from logbench.job.model import Note, Option, Part
 from logbench.words import tr
 
 _MOST_LINE = 300
 _TEXT_PX = 84
-_FEW_LETTERS = 3
-"""So narrow a box of a few values may become."""
 _CARS: tuple[tuple[str, str], ...] = (
     ("label", tr("Name of the car")),
     ("registration", tr("Plate")),
@@ -45,22 +44,6 @@ _NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
     ("cylinders", tr("Cylinders"), "", 0, 16),
     ("odometer_km", tr("Odometer"), " km", 0, 9_999_999),
 )
-_YES: tuple[tuple[Any, str], ...] = ((True, tr("yes")), (False, tr("no")))
-_CHOICES: tuple[tuple[str, str, tuple[tuple[Any, str], ...]], ...] = (
-    (
-        "metering",
-        tr("Metering"),
-        tuple(
-            zip(METERING, (tr("air-flow sensor"), tr("manifold pressure"), tr("both")), strict=True)
-        ),
-    ),
-    ("banks", tr("Banks"), tuple((n, str(n)) for n in range(1, 5))),
-    ("turbo", tr("Charged"), _YES),
-    ("valve_throttled", tr("Valve-throttled"), _YES),
-    ("stop_start", tr("Stop-start"), _YES),
-    ("hybrid", tr("Hybrid"), _YES),
-)
-"""Facts of a few values: each with what it is called and what may be chosen."""
 
 
 class _Text(QPlainTextEdit):
@@ -74,17 +57,13 @@ class _Text(QPlainTextEdit):
         self.textChanged.connect(lambda: self.edited.emit(self.toPlainText()))
 
 
-_UNKNOWN = {"metering": ""}
-"""What stands for an unknown fact that is a text."""
-
-
 def _named_facts() -> dict[str, str]:
     numbers = {field: name for field, name, *_ in _NUMBERS}
     return {
         **dict(_CARS),
         **dict(_ENGINE),
         **numbers,
-        **{field: name for field, name, _ in _CHOICES},
+        **{field: name for field, name, _ in FEW},
     }
 
 
@@ -95,7 +74,7 @@ class Fields(Tab):
         super().__init__()
         self._look = look
         self._filling = False
-        self.widgets: dict[str, QLineEdit | QDoubleSpinBox | Choice | _Text] = {}
+        self.widgets: dict[str, QLineEdit | QDoubleSpinBox | FewValues | _Text] = {}
         look.units_changed.connect(self._show_units)
 
     def add_line(self, path: str, name: str) -> QLineEdit:
@@ -126,21 +105,13 @@ class Fields(Tab):
         self._add(path, box)
         return box
 
-    def add_choice(
-        self, path: str, name: str, values: Sequence[tuple[Any, str]], unknown: Any = None
-    ) -> Choice:
-        """One of a few values; `unknown` stands for none of them."""
-        box = named(Choice(), name)
-        box.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        box.setMinimumContentsLength(_FEW_LETTERS)
-        box.addItem(tr("unknown"), unknown)
-        for value, text in values:
-            box.addItem(text, value)
-        box.activated.connect(lambda _: self._set(path, box.currentData()))
+    def add_choice(self, path: str, box: FewValues) -> FewValues:
+        """A fact of a few values."""
+        box.activated.connect(lambda _: self._set(path, box.value()))
         self._add(path, box)
         return box
 
-    def _add(self, path: str, widget: QLineEdit | QDoubleSpinBox | Choice | _Text) -> None:
+    def _add(self, path: str, widget: QLineEdit | QDoubleSpinBox | FewValues | _Text) -> None:
         self.widgets[path] = widget
         inner = widget.lineEdit() if isinstance(widget, QDoubleSpinBox) else widget
         inner.installEventFilter(self)
@@ -183,8 +154,8 @@ class Fields(Tab):
             if isinstance(widget, QDoubleSpinBox):
                 factor = self._factor(path)
                 widget.setValue(widget.minimum() if value is None else float(value) * factor)
-            elif isinstance(widget, Choice):
-                widget.setCurrentIndex(max(0, widget.findData(value)))
+            elif isinstance(widget, FewValues):
+                widget.show_value(value)
             elif isinstance(widget, QLineEdit):
                 widget.setText(value)
                 widget.setCursorPosition(0)
@@ -240,8 +211,8 @@ class StoryPanel(Fields):
             for field, name in fields:
                 form.add(name, self.add_line(f"vehicle.{field}", name))
         facts = [
-            (name, self.add_choice(f"vehicle.{field}", name, values, _UNKNOWN.get(field)))
-            for field, name, values in _CHOICES
+            (name, self.add_choice(f"vehicle.{field}", FewValues(name, values)))
+            for field, name, values in FEW
         ]
         boxes = [
             (name, self.add_number(f"vehicle.{field}", name, suffix, decimals, most))

@@ -7,10 +7,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QCheckBox, QDialog, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QDialog, QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 
+from logbench.app.few_values import FEW, FewValues
 from logbench.app.live.car_box import NumberField
 from logbench.app.parts import Answers, Dialog, Form, Notice, lay, muted, named
+from logbench.app.plain import Label
 from logbench.cases.recording import CorrectFacts
 from logbench.cases.runner import Owner
 from logbench.errors import UsageError
@@ -40,6 +42,7 @@ class CorrectDialog(Dialog):
             "cylinders": NumberField(tr("Cylinders"), tr("number of cylinders"), (1.0, 16.0), ""),
             "soak_hours": NumberField(hours, tr("soak time"), (0.0, 10_000.0), "h"),
         }
+        self.few = {fact: FewValues(name, values) for fact, name, values in FEW}
         self._fill()
         self.back = QCheckBox(tr("Take back what was corrected before"))
         self.back.setEnabled(bool(facts.corrections))
@@ -55,6 +58,9 @@ class CorrectDialog(Dialog):
         form.add(tr("&Displacement, L"), self.numbers["displacement_l"])
         form.add(tr("C&ylinders"), self.numbers["cylinders"])
         form.add(tr("&Fuel"), self.texts["fuel"])
+        for (fact, name, _), (other, title, _) in zip(FEW[::2], FEW[1::2], strict=True):
+            one, two = self.few[fact], self.few[other]
+            form.add(name, lay(QHBoxLayout(), (one, 1), Label(title), (two, 1), spacing=8), one)
         form.add(tr("&Began"), self.texts[STARTED])
         form.add(tr("&Soak time, h"), self.numbers["soak_hours"])
         return form
@@ -63,6 +69,8 @@ class CorrectDialog(Dialog):
         for fact, line in self.texts.items():
             line.setText(value_of(self._facts, fact) or "")
             line.setPlaceholderText(tr("unknown"))
+        for fact, box in self.few.items():
+            box.show_value(value_of(self._facts, fact))
         for fact, field in self.numbers.items():
             known = value_of(self._facts, fact)
             field.set_number(float(known) if isinstance(known, int | float) else None)
@@ -90,6 +98,7 @@ class CorrectDialog(Dialog):
             except ValueError:
                 said = tr("'{text}' is no date and time: write 2026-03-01T10:00.", text=began)
                 raise UsageError(said) from None
+        typed |= {f: None if (v := box.value()) == "" else v for f, box in self.few.items()}
         typed |= {fact: field.number() for fact, field in self.numbers.items()}
         if isinstance(count := typed["cylinders"], float):
             typed["cylinders"] = round(count)

@@ -245,5 +245,5 @@ def _engine(told: Sequence[Told]) -> str:
     if not told:
         return ""
     rows = "".join(f"<li>{in_html(one.text)}</li>" for one in told)
-    title, where = tr("The engine"), tr("What is wrong here is corrected in the job of the car.")
+    title, where = tr("The engine"), tr("What is wrong here: Correct car and date, Ctrl+Shift+T.")
     return f"<h4>{in_html(title)}</h4><ul>{rows}</ul><p>{in_html(where)}</p>"
