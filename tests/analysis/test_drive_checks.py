@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,11 +11,11 @@ from logbench.analysis.findings import CAUSES
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
+from logbench.importing.run import read_file
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import Recording
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, OVERRUN, Phase, Scene, warm_drive
 from tests.analysis.simulated import WARM, simulated
-from tests.road_data import read_road_csv
 
 
 def run(check, recording):
@@ -54,6 +56,44 @@ def test_a_pair_that_parts_on_its_way():
     finding = run("throttle_pedal", swept(offset=9.0))["APP_D and APP_E"]
     assert finding.verdict is Verdict.ACT
     assert finding.causes == (CAUSES["pedal_pair"].text,)
+
+
+@pytest.mark.parametrize("how", ["over time", "half-way", "with travel"])
+def test_no_fit_hides_that_a_pair_parts_by_six_points(how):
+    """The fitted slope took it up: within."""
+    scene = swept(slope=1.0)
+    pedal, t_s = scene.signals["APP_D"], scene.t_s
+    away = {
+        "over time": 6.0 * t_s / t_s[-1],
+        "half-way": np.where(t_s > t_s[-1] / 2.0, 6.0, 0.0),
+        "with travel": 6.0 * (pedal - pedal.min()) / np.ptp(pedal),
+    }
+    scene.signals["APP_E"] += away[how]
+    finding = run("throttle_pedal", scene)["APP_D and APP_E"]
+    assert finding.verdict.severity > 0
+    assert finding.value == pytest.approx(5.2, abs=0.9)
+
+
+def test_why_a_pair_is_not_judged():
+    """'Moved by 0 points' while TP went from 12 to 89 %: they were never read together at rest."""
+    scene = Scene([IDLE], hz=0.5)
+    scene.signals["TP"] = 50.0 + 38.0 * np.sin(scene.t_s)
+    recording = scene.set(TP_B=scene.signals["TP"]).recording()
+    traces = [
+        replace(t, t_ns=t.t_ns + 900_000_000) if t.signal == "TP_B" else t
+        for t in recording.traces()
+    ]
+    found = run("throttle_pedal", Recording.of(traces, recording.facts))["TP and TP_B"]
+    assert found.verdict is Verdict.NOT_JUDGED
+    assert "TP moved by 7" in found.reason
+    assert "0 times over 0 points" in found.reason
+
+
+def test_full_throttle_is_judged_in_slow_readings_too():
+    slow = floored(seconds=6.0).recording(every=20)  # one every 2 s
+    assert run("throttle_pedal", slow)[REACHED].verdict is Verdict.WITHIN
+    low = run("throttle_pedal", floored(pedal=40.0).recording(every=20))[REACHED]
+    assert "APP_D, 47 % at most" in low.reason
 
 
 def test_a_pair_that_hardly_moves_or_is_skewed_is_not_judged():
@@ -113,8 +153,8 @@ def test_the_relative_throttle_stands_in():
 
 def test_real_pairs_agree(shared_dir):
     # the pair of a healthy car, sampled one after the other at 2 Hz
-    recording = read_road_csv(shared_dir / "data/road-1hz/long1.csv")
-    found = run("throttle_pedal", recording)
+    drive = read_file(shared_dir / "data/road-1hz/long1.csv").drives[0]
+    found = run("throttle_pedal", Recording.of(drive.traces, drive.facts))
     assert found["APP_D and APP_E"].verdict is Verdict.WITHIN
     assert found["TP and TP_B"].verdict is Verdict.WITHIN
 

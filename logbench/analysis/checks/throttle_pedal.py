@@ -1,10 +1,12 @@
 """Paired throttle and pedal sensors against each other, and whether full throttle is reached.
 
 Inputs: `TP` with `TP_B`, `TP_C`; `APP_D` with `APP_E`, `APP_F`. A pair is often 2:1 but not always,
-and one may fall as the other rises: a line is fitted for this car, and what lies off it is judged.
-Enabled: thirty samples over a travel of ten points at which neither moved: even the samples of one
-request are taken one after the other. Uncertainty: the step of 0.4 points. Evidence: where it lies
-off, else all.
+and one may fall as the other rises: a line is fitted for this car. No fault may hide in the fit:
+judged is the furthest of three distances: from the line; between the first and the last quarter of
+the readings; and, of pedals whose sensors both rise, from the nearest of the ratios they are built
+with, over the travel seen (`watch` at most). Enabled: thirty readings over a travel of ten points,
+so near in time that neither moved by more than 0.6 points meanwhile, and none at an end of the
+range. Uncertainty: the step of 0.4 points. Evidence: where it lies off, else all.
 
 Full throttle: `APP_D` (or `APP_R`) on the floor for a second, engine running or not; the highest
 `TP` (else `TP_R`) from half a second on. Without a floored pedal it is not judged; without a pedal
@@ -15,11 +17,12 @@ one that is not asked to.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from logbench.analysis import alignment
-from logbench.analysis.alignment import Mask, Values
+from logbench.analysis.alignment import Times, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.conditions import FLOOR_PCT
 from logbench.analysis.findings import Measured, Subject
@@ -43,11 +46,20 @@ PAIRS = {
 LEAST_SAMPLES = 30
 LEAST_TRAVEL_PCT = 10.0
 REST_PCT = 0.6
+REQUEST_S = 0.02
+"""Even the samples of one request are taken one after the other. [CP]"""
+ENDS_PCT = (0.5, 99.0)
+"""At the end of its range a sensor may stand still while the other goes on."""
 STEP_PCT = 100.0 / 255.0
+PEDALS = ("APP_D",)
+PEDALS_BUILT = (0.5, 1.0, 2.0)
+"""Ratios of the two sensors of a pedal that both rise; with one that falls, many are in use.
+[Pub: one maker's P2138 text, 2:1; CP, the others]"""
 
 FLOOR_REACH_PCT = 3.0
 FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
+"""So many readings must reach it; one does where they come a second apart or more."""
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
@@ -71,42 +83,96 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
 
 def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     subject = Subject(KEY, f"{a} and {b}")
-    x = first.value
-    y = alignment.same_request(second, first.t_ns)
-    if np.isfinite(y).sum() < LEAST_SAMPLES:
-        y = alignment.linear(second, first.t_ns, 1.5)
-    good = np.isfinite(x) & np.isfinite(y) & _at_rest(x) & _at_rest(y)
-    travel = float(np.ptp(x[good])) if good.any() else 0.0
-    if good.sum() < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
+    t, x, y = _together(first, second)
+    travel = float(np.ptp(x)) if len(x) else 0.0
+    if len(x) < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
         text = said(
-            "They moved by {travel:.0f points} only, or were not sampled together often enough.",
+            "{a} moved by {whole:.0f points}; it was read together with {b}, or while both kept"
+            " still, {n} times over {travel:.0f points}.",
+            a=a,
+            b=b,
+            whole=float(np.nanmax(first.value) - np.nanmin(first.value)),
+            n=len(x),
             travel=travel,
         )
         return subject.not_judged(text, "record")
-    slope, offset = _line(x[good], y[good])
-    off = np.abs(y[good] - slope * x[good] - offset) / max(1.0, abs(slope))
-    worst = float(np.percentile(off, 95))
-    t = first.t_ns[good]
-    odd = t[off > 3.0]
-    spans = tuple(Span(int(s) - alignment.NS, int(s) + alignment.NS) for s in odd[:1])
-    whole = (Span(int(t[0]), int(t[-1])),)
+    slope, offset = _line(x, y)
+    away = (y - slope * x - offset) / max(1.0, abs(slope))
+    parts = [_from_line(t, away), _over_time(t, away)]
+    if a in PEDALS and slope > 0.0:
+        parts.append(_from_ratio(t, slope, travel))
+    worst = max(parts, key=lambda part: part.points)
     line = said("{b} = {s:.2f} {a} {o:+.1f}", a=a, b=b, s=slope, o=offset)
+    numbers = {"slope": slope, "offset_pct": offset}
     return subject.judged(
-        "The distance from their line",
-        Measured(worst, STEP_PCT, spans or whole, (line,), {"slope": slope, "offset_pct": offset}),
+        worst.what,
+        Measured(worst.points, STEP_PCT, worst.spans, (line,), numbers),
         bands["paired_sensors"],
         "pair",
+        watch_at_most=worst.at_most,
     )
 
 
-def _at_rest(value: Values) -> Mask:
-    """Where a sensor keeps within `REST_PCT` of the two samples on each side."""
-    rest = np.ones(len(value), dtype=bool)
-    for back in (1, 2):
-        step = np.abs(value[back:] - value[:-back]) > REST_PCT
-        rest[back:] &= ~step
-        rest[:-back] &= ~step
-    return rest
+def _together(first: Trace, second: Trace) -> tuple[Times, Values, Values]:
+    """Times and both readings, where they were read so near in time that they can be compared."""
+    t, x = first.t_ns, first.value
+    y = alignment.linear(second, t, alignment.NS * 10.0)
+    place = np.clip(np.searchsorted(second.t_ns, t), 1, max(1, len(second) - 1))
+    apart = np.minimum(np.abs(second.t_ns[place - 1] - t), np.abs(second.t_ns[place] - t))
+    moved = _rate(t, x) * np.maximum(apart / alignment.NS, REQUEST_S)
+    low, high = ENDS_PCT
+    inside = (x > low) & (x < high) & (y > low) & (y < high)
+    good = np.isfinite(x) & inside & (moved <= REST_PCT)
+    return t[good], x[good], y[good]
+
+
+def _rate(t_ns: Times, value: Values) -> Values:
+    """How fast a signal moved to each reading or away from it, the faster of both, per second."""
+    steps = np.abs(np.diff(value)) / np.maximum(np.diff(t_ns) / alignment.NS, 1e-3)
+    there, away = np.concatenate(([0.0], steps)), np.concatenate((steps, [0.0]))
+    return np.asarray(np.maximum(there, away))
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One way in which a pair parts: by how many points, what that is, where, and why it carries no
+    more than `watch`."""
+
+    points: float
+    what: str
+    spans: tuple[Span, ...]
+    at_most: str = ""
+
+
+def _from_line(t: Times, away: Values) -> _Part:
+    odd = t[np.abs(away) > 3.0]
+    spans = tuple(Span(int(s) - alignment.NS, int(s) + alignment.NS) for s in odd[:1])
+    points = float(np.percentile(np.abs(away), 95))
+    return _Part(points, "The distance from their line", spans or _whole(t))
+
+
+def _over_time(t: Times, away: Values) -> _Part:
+    """What one line through all of the drive hides: half of what they part by."""
+    quarter = len(t) // 4
+    points = abs(float(np.median(away[-quarter:]) - np.median(away[:quarter])))
+    spans = (*_whole(t[:quarter]), *_whole(t[-quarter:]))
+    return _Part(points, "The distance between the first and the last quarter of the drive", spans)
+
+
+def _from_ratio(t: Times, slope: float, travel: float) -> _Part:
+    """What a slope fitted to the pair hides."""
+    nearest = min(PEDALS_BUILT, key=lambda ratio: abs(slope - ratio))
+    points = abs(slope - nearest) * travel / max(1.0, slope)
+    what = said(
+        "The distance from the nearest usual ratio, {ratio}, over {travel:.0f points} of travel",
+        ratio=f"{nearest:g}",
+        travel=travel,
+    )
+    return _Part(points, what, _whole(t), "few pedals are built with another ratio")
+
+
+def _whole(t: Times) -> tuple[Span, ...]:
+    return (Span(int(t[0]), int(t[-1]) + 1),)
 
 
 def _line(x: Values, y: Values) -> tuple[float, float]:
@@ -131,16 +197,23 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
     if name is None:
         spans = (Span(int(throttle.t_ns[0]), int(throttle.t_ns[-1]) + 1),)
     found = view.samples(spans, throttle.signal)
-    if len(found) < HELD_SAMPLES:
-        return subject.not_judged(f"The pedal ({name}) was not on the floor for a second.", "floor")
-    highest = float(np.sort(found.value)[-HELD_SAMPLES])
+    held = HELD_SAMPLES if alignment.interval_s(throttle) < FLOOR_S else 1
+    if len(found) < held:
+        pedal = view.trace(name or "")
+        text = said(
+            "The pedal ({name}, {most:.0f %} at most) was not seen on the floor for a second.",
+            name=name,
+            most=float("nan") if pedal is None else float(np.nanmax(pedal.value)),
+        )
+        return subject.not_judged(text, "floor")
+    highest = float(np.sort(found.value)[-held])
     if name is None and highest < (band.within[0] or 0.0):
         text = said(
             "The throttle opened to {tp:.0f %} at most; no pedal signal was recorded.", tp=highest
         )
         return subject.not_judged(text, "floor")
     asked = view.samples(spans, "TAC_PCT").value
-    commanded = float(np.sort(asked)[-HELD_SAMPLES]) if len(asked) >= HELD_SAMPLES else float("nan")
+    commanded = float(np.sort(asked)[-held]) if len(asked) >= held else float("nan")
     remarks: tuple[str, ...] = () if name is None else (f"with {name} on the floor",)
     if np.isfinite(commanded):
         remarks = (*remarks, said("{c:.0f %} commanded", c=commanded))
