@@ -132,18 +132,19 @@ _RATHER_A_WORD = {"rpm", "lambda", "min", "count", "counts", "ratio", "gps", "da
 
 
 def _unit_at_the_end(text: str) -> tuple[str, str | None]:
-    """`speed_kmh`, `maf_g_s` or `Coolant, deg C`: last words that are a unit and no part of the
-    name."""
+    """`speed_kmh`, `maf_g_s`, `ECT/°C` or `Coolant, deg C`: last words that are a unit and no part
+    of the name."""
     if text.upper() in table() or not text or text[-1] in ")]}>":
         return text, None
-    places = [found.start() for found in re.finditer(r"(?<=[\s_,;:])[^\s_,;:]", text)]
+    places = [found.start() for found in re.finditer(r"(?<=[\s_,;:/|])[^\s_,;:/|]", text)]
     for place in places[-4:] or [found.start() for found in _CAMEL.finditer(text)][-2:]:
-        name, tail = text[:place].rstrip(" _,;:"), text[place:]
+        name, tail = text[:place].rstrip(" _,;:/|-"), text[place:]
         letter = len(tail) == 1 and tail.isupper()  # the sensor of PEDAL_F, not a temperature
-        rather = letter or not places or tail.lower() in _RATHER_A_WORD
+        joint = not places or text[place - 1] in "/|"
+        rather = letter or joint or tail.lower() in _RATHER_A_WORD
         if not name or (rather and not _is_only_without(name, text)):
             continue
-        over = re.fullmatch(r"([a-z]{1,3})[ _]([a-z]{1,3})", tail.lower())
+        over = re.fullmatch(r"([a-z]{1,3})[ _](h|hr|s|sec|min)", tail.lower())
         for spelling in (tail, f"{over[1]}/{over[2]}" if over else ""):
             unit = read_unit(spelling, in_full=False) if spelling else None
             if unit is not None:
@@ -153,8 +154,9 @@ def _unit_at_the_end(text: str) -> tuple[str, str | None]:
 
 def _is_only_without(name: str, text: str) -> bool:
     """Whether a text is the whole name of a signal only without what stands behind it."""
-    whole = name.upper() in table() or bool(_names_of(words_of(name)))
-    return whole and not _names_of(words_of(text))
+    words = words_of(name)
+    whole = name.upper() in table() or bool(_names_of(words))
+    return whole and (words == words_of(text) or not _names_of(words_of(text)))
 
 
 # --- the names that are known ---

@@ -172,7 +172,9 @@ NEVER = (
 )  # fmt: skip
 """Names that sound like signals of the standard, and are none of them, or of several."""
 
-BRACKETS = ("{n} ({u})", "{n}({u})", "{n} [{u}]", "{n} {{{u}}}", "{n}, {u}", "row", "cells")
+BRACKETS = ("{n} ({u})", "{n}({u})", "{n} [{u}]", "{n} {{{u}}}", "{n}, {u}", "{n}/{u}", "{n} {u}",
+            "{n}_{u}", "row", "cells", "stuck")  # fmt: skip
+"""Where the unit stands: in the header, in a row below it, in each cell, close to the number."""
 NUMBERS = {"plain": (".", ""), "comma": (",", ""), "grouped": (".", ","), "points": (",", ".")}
 CASES: tuple[Callable[[str], str], ...] = (str, str.upper, str.lower, lambda n: n.replace(" ", "_"))
 
@@ -198,7 +200,7 @@ class Sample:
         """The file."""
         header = self.where.format(n=self.name, u=self.unit) if "{" in self.where else self.name
         row = [f"s;{self.unit}"] if self.where == "row" else []
-        behind = f" {self.unit}" if self.where == "cells" else ""
+        behind = {"cells": f" {self.unit}", "stuck": self.unit}.get(self.where, "")
         cells = [self._written(self.scale(value)) + behind for value in self.readings]
         return "\n".join([f"time;{header}", *row, *(f"{k};{c}" for k, c in enumerate(cells))])
 

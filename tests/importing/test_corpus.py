@@ -15,14 +15,14 @@ from tests.importing.corpus import NEVER, becomes, every_nth, outcome, right, wr
 
 
 def test_nothing_is_silently_wrong():
-    counts = Counter(map(outcome, every_nth(right(), 300)))
+    counts = Counter(map(outcome, every_nth(right(), 500)))
     assert set(counts) <= {"mapped", "asked"}
     assert counts["mapped"] > 0.98 * counts.total()
     assert counts.total() > 500
 
 
 def test_a_unit_of_another_dimension_or_of_none_is_asked_about():
-    counts = Counter(map(outcome, every_nth(wrong_units(), 10)))
+    counts = Counter(map(outcome, every_nth(wrong_units(), 15)))
     assert set(counts) == {"asked"}
     assert counts.total() > 200
 
