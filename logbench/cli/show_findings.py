@@ -37,7 +37,7 @@ def heading(recording: Recording) -> None:
 def engine(told: Sequence[Told]) -> None:
     """What engine it is, as far as the recording tells, and how sure that is."""
     if told:
-        bullets("The engine (what is wrong here can be stated in the job):", [t.text for t in told])
+        bullets("The engine (logbench correct puts right what is wrong):", [t.text for t in told])
 
 
 def findings(found: Sequence[Finding]) -> None:
