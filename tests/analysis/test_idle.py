@@ -76,6 +76,11 @@ def test_the_reason_is_the_rate_where_it_is_the_rate():
     assert short.coverage is Coverage.NOT_RECORDED
 
 
+def test_one_reading_is_none():
+    (only,) = idle(Scene([Phase(0.05, 700)])).values()
+    assert only.verdict is Verdict.NOT_JUDGED
+
+
 def test_a_speed_that_is_not_kept():
     scene = Scene([IDLE, CRUISE, Phase(60, 950), CRUISE, IDLE, CRUISE, IDLE]).set(SPARKADV=12.0)
     found = idle(scene)

@@ -42,7 +42,7 @@ WINDOW_S, WINDOW_READINGS = 10.0, 5
 PIECE_S, PIECE_READINGS = 5.0, 3
 """Of an idle that does not settle: a straight line follows the settling for so long, and a swing of
 2 to 8 s still shows about it."""
-LEAST_WINDOWS, LEAST_PIECES = 3, 5
+LEAST_WINDOWS, LEAST_PIECES = 3, 6
 """The median of fewer windows is not free of a single event: a clutch, the steering at its stop."""
 LEAST_TIMINGS = 10
 MOST_NAMED = 6
@@ -66,12 +66,14 @@ def check(view: View, bands: Bands) -> list[Finding]:
     if rpm is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
     states, step_s = view.once(find_states), alignment.interval_s(rpm)
+    if not np.isfinite(step_s):
+        return [Subject(KEY, STABILITY).not_judged("RPM was read only once.", "record")]
     length_s = max(WINDOW_S, WINDOW_READINGS * step_s)
-    settled = _pieces(view, states.plateaus, length_s, WINDOW_READINGS - 1)
+    settled = _pieces(view, states.plateaus, round(length_s / step_s))
     finding = _stability(bands, states, settled, length_s, view)
     if finding.verdict is Verdict.NOT_JUDGED:
         piece_s = max(PIECE_S, PIECE_READINGS * step_s)
-        moving = _pieces(view, states.between, piece_s, PIECE_READINGS)
+        moving = _pieces(view, states.between, round(piece_s / step_s))
         finding = _unsettled(bands, moving) or finding
     timing = _timing(view, bands, states)
     if len(settled.spans) < LEAST_WINDOWS:
@@ -79,19 +81,25 @@ def check(view: View, bands: Bands) -> list[Finding]:
     return [finding, _speed(bands, states, settled), timing]
 
 
-def _pieces(view: View, whole: Sequence[IdleSpan], least_s: float, least_readings: int) -> _Pieces:
-    """Even pieces of some stretches that last so long and hold so many readings."""
-    cut: list[IdleSpan] = []
-    for span in whole:
-        count = int(span.duration_s / least_s + 1e-6)
-        length_ns = (span.end_ns - span.start_ns) // max(1, count)
-        starts = (span.start_ns + k * length_ns for k in range(count))
-        cut += [IdleSpan(start, start + length_ns, span.loaded) for start in starts]
-    count_of = np.bincount(view.samples(cut, "RPM").group, minlength=len(cut))
-    spans = [piece for piece, n in zip(cut, count_of, strict=True) if n >= least_readings]
-    found = view.samples(spans, "RPM")
-    spread = spread_of_pieces(found.t_ns / NS, found.value, found.group)
-    return _Pieces(spans, found, spread)
+def _pieces(view: View, whole: Sequence[IdleSpan], size: int) -> _Pieces:
+    """Even pieces of some stretches, of `size` readings or a few more."""
+    found = view.samples(whole, "RPM")
+    readings = np.bincount(found.group, minlength=len(whole))
+    count = readings // size
+    place = np.arange(len(found)) - np.repeat(np.cumsum(readings) - readings, readings)
+    used = count[found.group] > 0
+    t_ns, value, group = found.t_ns[used], found.value[used], found.group[used]
+    piece = (np.cumsum(count) - count)[group] + place[used] * count[group] // readings[group]
+    first, last = (
+        np.flatnonzero(np.diff(piece, prepend=-1)),
+        np.flatnonzero(np.diff(piece, append=-1)),
+    )
+    spans = [
+        IdleSpan(int(t_ns[a]), int(t_ns[b]) + 1, whole[int(group[a])].loaded)
+        for a, b in zip(first, last, strict=True)
+    ]
+    spread = spread_of_pieces(t_ns / NS, value, piece)
+    return _Pieces(spans, Samples(t_ns, value, piece), spread)
 
 
 def _stability(
