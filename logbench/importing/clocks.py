@@ -328,7 +328,8 @@ def _add_date(sheet: Sheet, found: TimeMap) -> None:
         return
     date = [k for k, c in enumerate(sheet.columns) if k != place and _is_date_column(c)]
     if date:
-        order = date_order([cell for cell in sheet.columns[date[0]].sample() if cell])
+        both = zip(sheet.columns[date[0]].sample(), sheet.columns[place].sample(), strict=True)
+        order = date_order([" ".join(cells) for cells in both if all(cells)])
         found.places, found.format = [date[0], place], order
         found.why += f", with the date in '{sheet.columns[date[0]].name}'"
 

@@ -32,6 +32,7 @@ from logbench.system.limits import SHEET_COLUMNS
 _OWN_HEADING = re.compile(r"[A-Z][A-Z0-9_]*(@[0-9A-F]+)?( \([^()]+\))?")
 _HEX_PID = re.compile(r"(?:0x)?(?:0?1\s*(?=[0-9A-F]{2}))?([0-9A-F]{1,2})h?", re.IGNORECASE)
 """`0C`, `0x0C`, `010C`, `01 0C`, `10C`, `0Ch`: the PID with or without service 01."""
+_WITH_SERVICE = re.compile(r"(?:0x)?0?1\s*[0-9A-F]{2}h?", re.IGNORECASE)
 
 
 def detect_mapping(sheet: Sheet, dialect: Dialect | None = None) -> Mapping:
@@ -107,8 +108,9 @@ def _name_pids(column: Column, texts: set[str]) -> bool:
     if any(is_kind(column.name, role) for role in ("car", "driver", "trip")):
         return False
     plain = sum(text.replace(".", "").lstrip("-").isdigit() for text in texts)
-    single = any(len(text) < 2 for text in texts)
-    return 2 <= len(texts) <= min(200, len(column) // 2) and plain < len(texts) and not single
+    single = sum(len(text) < 2 for text in texts)
+    few = 2 <= len(texts) <= min(200, len(column) // 2)
+    return few and plain < len(texts) and 2 * single < len(texts)
 
 
 def _find_long(sheet: Sheet, mapping: Mapping, name: int) -> LongMap | None:
@@ -141,11 +143,14 @@ def _matches_of_header(text: str, unit: str | None = None) -> Sequence[Match]:
     return _matches_of_name(text, unit) if WRITTEN_PID.fullmatch(text) else matches(text, unit)
 
 
-def _matches_of_name(text: str, unit: str | None = None, base: int = 16) -> Sequence[Match]:
-    """Of a name in a long file. `base`: of a PID that consists of digits only."""
+def _matches_of_name(
+    text: str, unit: str | None = None, base: int = 16, service: bool = False
+) -> Sequence[Match]:
+    """Of a name in a long file. `base`: of a PID that consists of digits only. `service`: a PID
+    stands behind the number of its service."""
     found = matches(text, unit)
     pid = _HEX_PID.fullmatch(text.strip())
-    if found or not pid:
+    if found or not pid or (service and not _WITH_SERVICE.fullmatch(text.strip())):
         return found
     plain = text.strip()
     number = int(plain) if base == 10 and plain.isdigit() else int(pid[1], 16)
@@ -219,7 +224,9 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
             f"{SHEET_COLUMNS:,} are read: check the file."
         )
     guesses = []
-    found = partial(_matches_of_name, base=_base_of(found_rows, values, mapping))
+    service = 2 * sum(bool(_WITH_SERVICE.fullmatch(name)) for name in found_rows) >= len(found_rows)
+    base = _base_of(found_rows, values, mapping)
+    found = partial(_matches_of_name, base=base, service=service)
     for name, rows in found_rows.items():
         if not name:
             continue

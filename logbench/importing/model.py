@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from logbench.car.model import Car
 from logbench.errors import ImportFileError
+from logbench.foreign import Foreign, fill
 from logbench.recording.model import Facts, LinkFacts, Trace, signal_facts, start_of
 from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.table import table
@@ -332,7 +333,7 @@ class Stated:
 
     def of(self, imported: Imported) -> list[tuple[int, Drive]]:
         """The drives wanted, by their numbers, as they are stated. Raises `ImportFileError` where
-        there is no such drive, or one start is stated of several."""
+        there is no such drive, or one start or car is stated of several."""
         several = len(imported.drives)
         if self.drive is not None and not 1 <= self.drive <= several:
             raise ImportFileError(f"There is no drive {self.drive}: the file holds {several}.")
@@ -341,7 +342,14 @@ class Stated:
                 f"The file holds {several} drives: say which of them began then, by its number."
             )
         numbered = enumerate(imported.drives, start=1)
-        return [(n, self._said(drive)) for n, drive in numbered if self.drive in (None, n)]
+        chosen = [(number, drive) for number, drive in numbered if self.drive in (None, number)]
+        cars = dict.fromkeys(drive.facts.vehicle.called for _, drive in chosen)
+        if self.car is not None and len(cars) > 1:
+            raise ImportFileError(fill(
+                "The file holds drives of several cars ({cars}): state none, or say whose drive "
+                "is imported, by its number.", cars=Foreign(", ".join([*cars][:5])),
+            ))  # fmt: skip
+        return [(number, self._said(drive)) for number, drive in chosen]
 
     def _said(self, drive: Drive) -> Drive:
         facts = drive.facts.model_copy(deep=True)

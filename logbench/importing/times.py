@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -71,11 +71,29 @@ def date_order(cells: list[str]) -> TimeFormat:
         return "year first"
     if any(second.isdigit() and int(second) > 12 for _, second, _ in parts):
         return "month first"
+    spans = _days_spanned(parts)
+    if spans and spans[0] != spans[1]:
+        return "day first" if spans[0] < spans[1] else "month first"
     if any(re.search(r"[ap]m$", cell, re.IGNORECASE) for cell in cells) and all(
         int(first) <= 12 and "/" in cell for (first, _, _), cell in zip(parts, cells, strict=False)
     ):
         return "month first"
     return "day first"
+
+
+def _days_spanned(parts: list[tuple[str, ...]]) -> tuple[int, int] | None:
+    """From the first to the last date, read day first and month first: the days of one log lie
+    nearer to each other than they do where days are read as months. None where it cannot be."""
+    if not parts or not all(text.isdigit() for each in parts for text in each):
+        return None
+    found = [(int(a), int(b), int(year) + 2000 * (len(year) == 2)) for a, b, year in set(parts)]
+    try:
+        day_first = [date(year, b, a) for a, b, year in found]
+        month_first = [date(year, a, b) for a, b, year in found]
+    except ValueError:
+        return None
+    first, other = ((max(days) - min(days)).days for days in (day_first, month_first))
+    return first, other
 
 
 def row_times(
@@ -181,7 +199,7 @@ def _clock_ns(text: str, unit: str = "s") -> int | None:
     half = (match[5] or "").lower()[:1]
     if half:
         hours = hours % 12 + (12 if half == "p" else 0)
-    if minutes > 59 and match[1]:
+    if (minutes > 59 and match[1]) or seconds > 60:  # 60: a leap second
         return None
     fraction = int((match[4] or "0").ljust(9, "0"))
     return (hours * 3600 + minutes * 60 + seconds) * _S + fraction
@@ -259,11 +277,11 @@ def _instant(text: str, order: TimeFormat) -> tuple[datetime, int] | None:
         text = text[: zone.start()]
     else:
         zone = None
-    date = DATE.match(text)
-    if date is None:
+    found = DATE.match(text)
+    if found is None:
         return None
-    clock = _clock_ns(text[date.end() :].lstrip("Tt ,")) if text[date.end() :].strip() else 0
-    a, b, c = date.groups()
+    clock = _clock_ns(text[found.end() :].lstrip("Tt ,")) if text[found.end() :].strip() else 0
+    a, b, c = found.groups()
     year, month, day = {"year first": (a, b, c), "month first": (c, a, b)}.get(order, (c, b, a))
     if not month.isdigit():
         name = month.lower()[:3]

@@ -172,6 +172,30 @@ def test_an_hour_of_pause_is_no_summer_time(tmp_path: Path):
         assert len(read(written(tmp_path, {"time": cells, "rpm": SPEEDS})).drives) == 2
 
 
+@pytest.mark.parametrize(
+    ("columns", "started"),
+    [
+        ({"Date": ["3/1/2026"] * 60, "Time": [f"11:59:{k:02d} AM" for k in range(60)]},
+         "2026-03-01T11:59:00"),
+        ({"Date": ["1.3.2026"] * 60, "Time": [f"11:59:{k:02d}" for k in range(60)]},
+         "2026-03-01T11:59:00"),
+        ({"Time": [f"{3 + k // 30:02d}/05/2026 23:59:{k:02d}" if k < 30
+                   else f"04/05/2026 00:00:{k - 30:02d}" for k in range(60)]},
+         "2026-05-03T23:59:00"),
+        ({"Time": [f"05/{3 + k // 30:02d}/2026 23:59:{k:02d}" if k < 30
+                   else f"05/04/2026 00:00:{k - 30:02d}" for k in range(60)]},
+         "2026-05-03T23:59:00"),
+    ],
+    ids=["am", "day first", "days of May", "days of May, month first"],
+)  # fmt: skip
+def test_which_part_of_a_date_is_the_day(
+    tmp_path: Path, columns: dict[str, list[str]], started: str
+):
+    path = written(tmp_path, columns | {"rpm": SPEEDS[:60]})
+    (drive,) = read(path).drives
+    assert drive.facts.started_local == started
+
+
 FORMATS: dict[str, tuple[float, Callable[[datetime, float], str]]] = {
     "seconds": (1e-3, lambda _, s: f"{s:.3f}"),
     "milliseconds": (1e-3, lambda _, s: f"{s * 1e3:.0f}"),

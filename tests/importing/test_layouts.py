@@ -98,6 +98,16 @@ def test_a_long_file_without_a_header(tmp_path: Path, spelled: str, delimiter: s
     assert traces["ECT"].t_s[0] - traces["RPM"].t_s[0] == pytest.approx(0.25)
 
 
+def test_a_tracker_that_writes_its_own_numbers_beside_pids(tmp_path: Path):
+    """`10C` is service 01, PID 0C; so `11` and `A` are something else, not PIDs 11 and 0A."""
+    rows = [f"{500 * k + n},{pid},{value}" for k in range(ROWS)
+            for n, (pid, value) in enumerate((("10C", rpm(k)), ("105", ect(k)), ("111", k % 40),
+                                              ("11", 20260301), ("A", f"49.{k}"),
+                                              ("20", f"{k};0;1")))]  # fmt: skip
+    (drive,) = imported(tmp_path, "\n".join(rows)).drives
+    assert {trace.signal for trace in drive.traces} == {"RPM", "ECT", "TP"}
+
+
 def test_pids_in_decimal(tmp_path: Path):
     """12 may be 0x0C or 0x12: the numbers tell."""
     rows = [f"{250 * (2 * k + n)},{pid},{value(k)}" for k in range(ROWS)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from logbench.importing.model import Mapping, SplitMap
+from logbench.car.model import Car
+from logbench.errors import ImportFileError
+from logbench.importing.model import Mapping, SplitMap, Stated
+from logbench.importing.run import import_file
+from logbench.recording.reader import open_recording
 from tests.importing.reading import detected, read
 from tests.importing.test_clocks import clock, rpm
 
@@ -91,6 +96,16 @@ def test_a_column_is_given_a_role_by_hand(tmp_path: Path):
     mapping.save(tmp_path / "a.toml")
     drives = found(path, Mapping.load(tmp_path / "a.toml"))
     assert [drive[0::3] for drive in drives] == [("a", 80.0), ("b", 81.0)]
+
+
+def test_one_car_is_not_stated_of_several(tmp_path: Path):
+    rows = [f"{name},{k},{rpm(k)},80" for name in ("blue van", "red van") for k in range(40)]
+    path = written(tmp_path, "vehicle id,time,rpm,ECT", rows)
+    stated = Stated(car=Car(label="mine"))
+    with pytest.raises(ImportFileError, match=r"several cars \(blue van, red van\)"):
+        import_file(path, tmp_path, memory=tmp_path, stated=stated)
+    outcome = import_file(path, tmp_path, memory=tmp_path, stated=replace(stated, drive=2))
+    assert open_recording(outcome.made[0]).facts.vehicle.label == "mine"
 
 
 def test_a_driver_is_not_kept(tmp_path: Path):
