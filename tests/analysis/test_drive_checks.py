@@ -323,7 +323,7 @@ def test_gaps_and_a_lost_link():
     ]
     facts = recording.facts.model_copy(update={"events": [Event(t_ns=1, kind="link lost")]})
     finding = run("recording", Recording.of(traces, facts))["gaps"]
-    assert finding.verdict is Verdict.WATCH
+    assert finding.coverage is Coverage.UNCERTAIN  # of the recording; the car has no fault
     assert finding.value == pytest.approx(30, abs=0.5)
     assert "lost 1 times" in finding.reason
 
@@ -337,7 +337,8 @@ def test_slow_and_skewed_sampling():
         slow.append(Trace(s, e, "", t.t_ns[k % 4 :: 4], t.value[k % 4 :: 4]))
     found = run("recording", Recording.of(slow, recording.facts))
     assert "it came only every 4.0 s" in found["signals"].reason
-    assert found["skew"].verdict is Verdict.WATCH
+    assert found["signals"].coverage is Coverage.UNCERTAIN
+    assert found["skew"].coverage is Coverage.UNCERTAIN
     assert found["skew"].value == 2.0  # MAF two seconds after RPM
 
 

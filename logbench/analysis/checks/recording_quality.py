@@ -3,14 +3,14 @@
 Inputs: every trace and the recording's events. Enabled: always. Method: median interval of each
 signal; gaps of eight intervals and three seconds; how far airflow and pressure lie from the engine
 speed in time. A signal that is found slow here is named in the findings of the checks that lean on
-it. Evidence: the gaps.
+it. What is wanting here is no fault of the car: it is `not judged`. Evidence: the gaps.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding, Span, Verdict
+from logbench.analysis.model import Coverage, Finding, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
@@ -30,6 +30,7 @@ INPUTS: tuple[str, ...] = ()
 
 GAP_KINDS = ("link lost", "gap")
 GAP_FACTOR, LEAST_GAP_S = 8.0, 3.0
+MOST_IN_GAPS, MOST_SKEW_S = 0.02, 0.25
 SLOWEST_S = {"RPM": 2.5, "MAF": 2.5, "MAP": 2.5, "TP": 2.5, "VSS": 2.5}
 """Sample intervals above which driving conditions and steadiness cannot be told well."""
 
@@ -55,10 +56,10 @@ def _signals(view: View) -> Finding:
         reason = said("{n} signals at {span}, none poor.", n=len(found), span=span)
         return subject.finding(Verdict.WITHIN, reason, Measured(math.nan, numbers=numbers))
     listed = joined(said("{a}: {why}", a=a, why=q.problem) for a, q in poor.items())
-    measured = Measured(float(len(poor)), numbers=numbers)
     are = said("{n} of {all} signals are poor", n=len(poor), all=len(found))
     reason = said("{are}: {listed}.", are=are, listed=listed)
-    return subject.finding(Verdict.WATCH, reason, measured, "poor")
+    finding = subject.not_judged(reason, "slow", lacks=Coverage.UNCERTAIN)
+    return replace(finding, value=float(len(poor)), numbers=numbers)
 
 
 def _gaps(view: View) -> Finding:
@@ -76,7 +77,6 @@ def _gaps(view: View) -> Finding:
         measured = Measured(math.nan, numbers=numbers)
         return subject.finding(Verdict.WITHIN, "No gap in the samples.", measured)
     share = seconds / whole if whole > 0 else 1.0
-    verdict = Verdict.WATCH if share > 0.02 else Verdict.WITHIN
     reason = said(
         "{n} gaps of {s:.0f s} in all; the link was lost {lost} times.",
         n=len(gaps),
@@ -89,8 +89,11 @@ def _gaps(view: View) -> Finding:
             gaps=reason,
             share=100.0 * view.grid.share,
         )
-    measured = Measured(seconds, evidence=gaps, numbers=numbers)
-    return subject.finding(verdict, reason, measured, "gaps", "s")
+    if share <= MOST_IN_GAPS:
+        measured = Measured(seconds, evidence=gaps, numbers=numbers)
+        return subject.finding(Verdict.WITHIN, reason, measured, unit="s")
+    finding = subject.not_judged(reason, "gaps", evidence=gaps, lacks=Coverage.UNCERTAIN)
+    return replace(finding, value=seconds, unit="s", numbers=numbers)
 
 
 def _skew(view: View) -> Finding | None:
@@ -103,20 +106,21 @@ def _skew(view: View) -> Finding | None:
     place = np.clip(np.searchsorted(rpm.t_ns, other.t_ns), 0, len(rpm) - 1)
     away = [np.abs(rpm.t_ns[at] - other.t_ns) for at in (np.maximum(place - 1, 0), place)]
     skew = float(np.median(np.minimum(*away) / NS))
-    good = together > 0.5 or skew <= 0.25
-    return Subject(KEY, "skew").finding(
-        Verdict.WITHIN if good else Verdict.WATCH,
-        said(
-            "{share:.0f %} of {name} came in one request with RPM, the others {skew:.1f s} apart"
-            " (median).",
-            share=100.0 * together,
-            name=other.signal,
-            skew=skew,
-        ),
-        Measured(skew, numbers={"same_request_share": together}),
-        "skew",
-        "s",
+    subject, numbers = Subject(KEY, "skew"), {"same_request_share": together}
+    reason = said(
+        "{share:.0f %} of {name} stand in one row with RPM, the others {skew:.1f s} apart (median);"
+        " whether they were read together, another program's rows do not tell."
+        if view.facts.is_imported
+        else "{share:.0f %} of {name} came in one request with RPM, the others {skew:.1f s} apart"
+        " (median).",
+        share=100.0 * together,
+        name=other.signal,
+        skew=skew,
     )
+    if together > 0.5 or skew <= MOST_SKEW_S:
+        return subject.finding(Verdict.WITHIN, reason, Measured(skew, numbers=numbers), unit="s")
+    finding = subject.not_judged(reason, "skew", lacks=Coverage.UNCERTAIN)
+    return replace(finding, value=skew, unit="s", numbers=numbers)
 
 
 # --- each signal ---
