@@ -23,6 +23,8 @@ MOST_SURE = 0.99
 SURE, UNSURE = 0.8, 0.2
 """From `SURE` on a fact holds for limits and checks, up to `UNSURE` it does not; between them it
 is not known, and no limit that hangs on it carries `act`."""
+MOST_SHOWN = 3
+"""So many clues are named for a fact."""
 MOST_KEPT = 3.0
 """Of the logarithm of the odds that earlier drives gave: so much weighs what is kept with a car
 against one drive's own clues."""
@@ -122,9 +124,10 @@ class Known:
 
     @property
     def why(self) -> str:
-        """What speaks for the likelier of the two, the strongest first."""
+        """What speaks most for the likelier of the two, the strongest first."""
         side = 1.0 if self.probability >= 0.5 else -1.0
-        return self.certain or ", ".join(c.seen for c in self.clues if c.ratio * side > 0.0)
+        seen = [clue.seen for clue in self.clues if clue.ratio * side > 0.0]
+        return self.certain or ", ".join(seen[:MOST_SHOWN])
 
     @property
     def brief(self) -> str:

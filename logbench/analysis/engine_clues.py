@@ -155,7 +155,7 @@ def _combustion(seen: Seen) -> Iterator[Clue]:
             yield Clue(Trait.COMPRESSION, words, ratio, look.__name__)
     highest = seen.high("RPM")
     if highest > GOVERNED_RPM:
-        yield Clue(Trait.COMPRESSION, "it revs higher than such an engine is governed", -3.0)
+        yield Clue(Trait.COMPRESSION, "it revs higher than compression ignition is governed", -3.0)
 
 
 _Found = Iterator[tuple[str, float]]
