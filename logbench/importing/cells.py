@@ -34,6 +34,7 @@ _LOOP = {"ol": 1.0, "open loop": 1.0, "cl": 2.0, "closed loop": 2.0, "ol-drive":
 """Short forms of the fuel system status. SAE J1979 PID 03, from memory."""
 _CLOCK = re.compile(r"([+-]?)(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)")
 _NUMBER = re.compile(r"([+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?)\s*(\D.*)?", re.DOTALL)
+_PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
 _PER_MINUTE = re.compile(r"(?<=\d) +1 ?/ ?min$")
 """A unit that begins with a number."""
 _SPACES = re.compile(r"[ \u00a0\u202f]")
@@ -77,6 +78,8 @@ def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[fl
     if len(text) > CELL_CHARS:
         return None
     text = text.strip()
+    if decimal == "." and _PLAIN.fullmatch(text):
+        return float(text), ""  # nearly all cells there are
     clock = _CLOCK.fullmatch(text)
     if clock:
         seconds = int(clock[2] or 0) * 3600.0 + int(clock[3]) * 60.0
