@@ -5,12 +5,16 @@ from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
 import obd
 import pytest
+from obd.UnitsAndScaling import Unit
 
+from logbench.importing.cells import parse_number
 from logbench.importing.model import SURE
 from logbench.importing.names import matches
 from logbench.signals.table import table
+from logbench.signals.units import convert
 from tests.importing.corpus import NEVER, becomes, every_nth, outcome, right, wrong_units
 
 
@@ -32,8 +36,6 @@ def test_what_only_sounds_like_a_signal_is_never_one(name: str):
     assert becomes(name) == ""
 
 
-PID_OF = {command.name: command.pid for command in obd.commands[1]}
-"""Outside check: the names that python-OBD gives to the PIDs of service 01."""
 ASKED = {
     "PIDS_A", "PIDS_B", "PIDS_C", "STATUS", "FREEZE_DTC", "O2_SENSORS", "O2_SENSORS_ALT",
     "AIR_STATUS", "AUX_INPUT_STATUS", "STATUS_DRIVE_CYCLE", "MAX_VALUES", "MAX_MAF", "FUEL_TYPE",
@@ -46,9 +48,28 @@ ASKED = {
 @pytest.mark.parametrize("command", obd.commands[1], ids=lambda command: command.name)
 @pytest.mark.parametrize("field", ["name", "desc"])
 def test_names_of_an_outside_library_lead_to_their_pid(command, field):
+    """Outside check: the names that python-OBD gives to the PIDs of service 01."""
     found = matches(getattr(command, field))
     if not found or found[0].confidence < SURE:
         assert field == "desc" or command.name in ASKED
         return
     same = table().alternatives(table().by_acronym(found[0].signal).standard)
     assert command.pid in {signal.pid for signal in same}
+
+
+@pytest.mark.parametrize("form", ["", "~", "P", "~P", "C"])
+@pytest.mark.parametrize(
+    ("theirs", "unit"),
+    [("rpm", "rpm"), ("kph", "km/h"), ("gps", "g/s"), ("celsius", "degC"), ("kilopascal", "kPa"),
+     ("percent", "%"), ("volt", "V"), ("milliampere", "mA"), ("degree", "deg"), ("second", "s"),
+     ("minute", "min"), ("kilometer", "km"), ("pascal", "Pa"), ("liter / hour", "L/h"),
+     ("mph", "km/h"), ("psi", "kPa"), ("inHg", "kPa"), ("pound / minute", "g/s")],
+)  # fmt: skip
+def test_cells_as_an_outside_library_prints_them(theirs: str, unit: str, form: str):
+    """Outside check: the units that python-OBD answers with, in every form that pint has."""
+    quantity = Unit.Quantity(12.5, theirs)
+    read = parse_number(format(quantity, form))
+    assert read is not None
+    value = convert(np.array([read[0]]), read[1], unit)[0]
+    target = {"km/h": "kilometer/hour", "%": "percent", "L/h": "liter/hour"}.get(unit, unit)
+    assert value == pytest.approx(quantity.to(target).magnitude, rel=1e-5)
