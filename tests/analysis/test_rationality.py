@@ -94,6 +94,21 @@ def test_a_released_pedal_is_not_dead():
     assert "APP_D" not in sensors(Scene(rolled).recording())
 
 
+def test_a_trim_that_is_switched_off_is_not_frozen():
+    """Diesel engines report trims of 0; the overrun switches them off; the voltage of a
+    wide-range sensor is often a constant."""
+    scene = town().drop("FUELSYS1")
+    off = scene.set(SHRTFT1=0.0, O2S11_24=1.5).recording()
+    assert not View(off).oddities
+    block = [*[Phase(5, 1500 + 400 * (k % 2), kmh=60, load=8, map_kpa=24) for k in range(24)], IDLE]
+    hills = Scene([IDLE, CRUISE, *block, CRUISE, IDLE]).trims().drop("FUELSYS1")
+    rolling = hills.signals["LOAD_PCT"] < 15.0
+    hills.signals["SHRTFT1"] = np.where(rolling, 0.0, hills.signals["SHRTFT1"])
+    hills.signals["LOAD_PCT"] = np.where(rolling, 0.0, hills.signals["LOAD_PCT"])
+    odd = {o.signal for o in View(hills.recording()).oddities}
+    assert not odd & {"SHRTFT1", "LOAD_PCT"}
+
+
 def test_dropouts_only_cost_the_readings_that_are_none():
     scene = town()
     coolant = scene.signals["ECT"].copy()
@@ -110,6 +125,21 @@ def test_dropouts_only_cost_the_readings_that_are_none():
         "watch at most: the program that wrote the file"
         in sensors(imported(recording))["ECT"].reason
     )
+
+
+def test_a_mixture_sensor_that_is_not_ready_is_no_fault():
+    scene = town()
+    stops = (scene.t_s % 60.0 < 5.0) & (scene.t_s > 60.0)
+    recording = scene.set(LAMBDA11=np.where(stops, 0.0, 1.0 + 0.01 * np.sin(scene.t_s))).recording()
+    (only,) = sensors(recording).values()
+    assert only.verdict is Verdict.WITHIN
+    assert View(recording).trace("LAMBDA11").value.min() > 0.9
+
+
+def test_a_trim_at_its_upper_end_is_a_reading():
+    scene = town()
+    scene.signals["LONGFT1"][500:] = 99.21875
+    assert View(scene.recording()).trace("LONGFT1").value.max() > 99.0
 
 
 def test_one_reading_that_is_lost_is_told_but_no_fault():

@@ -81,6 +81,8 @@ class Mover:
     least_s: float = 30.0
     rests: bool = False
     """Whether it may stay at its lowest or highest value for as long as it likes."""
+    exact: bool = False
+    """Whether a sibling under another PID is something else."""
     settles: bool = False
     """Whether it may come to rest by itself, slower and slower: then a stretch must be `ABRUPT`
     times as long as the two before it."""
@@ -91,7 +93,7 @@ def find_frozen(traces: dict[str, Trace]) -> Iterator[Oddity]:
     cut: dict[float, Windows] = {}
     for acronym, mover in MOVERS.items():
         trace = traces.get(acronym)
-        if trace is None or len(trace) < LEAST_READINGS:
+        if trace is None or (mover.exact and trace.signal != acronym):
             continue
         step_s = max(mover.window_s, 4.0 * interval_s(trace))
         if not np.isfinite(step_s) or step_s > 120.0:
@@ -232,18 +234,32 @@ def _in_closed_loop(trace: Trace, windows: Windows, window: Times) -> tuple[Clas
     ran_s = np.cumsum(turning) * windows.step_ns / NS
     coolant = windows.seen("ECT").mean_in(window)
     closed = turning & (ran_s > 60.0) & ~(coolant < 60.0)
+    return np.where(closed, 0, -1).astype(np.int8), _unless_off(trace, windows, window)
+
+
+def _unless_off(trace: Trace, windows: Windows, window: Times) -> Values:
+    """How much a window counts in which the trim may be switched off: not at all where it is 0 on
+    the overrun, or never anything else; half where it is 0 otherwise."""
     zero = windows.seen(trace.signal).mean_in(window) == 0.0
-    return np.where(closed, 0, -1).astype(np.int8), np.where(zero, 0.5, 1.0)
+    if zero.all():
+        return np.zeros(len(window))
+    rolls = windows.seen("VSS").mean_in(window) >= TOWN_KMH
+    overrun = rolls & (windows.seen("LOAD_PCT").mean_in(window) < OVERRUN_PCT)
+    return np.where(zero, np.where(overrun, 0.0, 0.5), 1.0)
 
 
+OVERRUN_PCT = 20.0
+"""Of calculated load: no car rolls on with less for long, but for its fuel being cut. [CP]"""
 STANDS, TOWN, ROAD, COLD = 0, 1, 2, 3
 TOWN_KMH, ROAD_KMH = 2.0, 20.0
 STEADY_KMH, STEADY, LONG_IDLE_S, LONG_IDLE = 15.0, 0.2, 600.0, 0.2
 """On a steady road, and after ten minutes of standing, temperatures may have come to rest: such a
 window counts a fifth."""
-LEVEL = 1.0 / 3.0
-"""A thermostat holds the coolant of a standing car to the count for minutes: such a window counts a
-third. [open road data, measured: up to 6.5 minutes]"""
+LEVEL = 3.0 / 8.0
+"""A thermostat holds the coolant of a standing car to the count for minutes (open road data,
+measured: for up to 6.5): such a window counts that much."""
+COLD_IDLE = 0.75
+"""The same of an engine that idles in the cold, whose heat goes to the heater and the air. [CP]"""
 
 
 def _place(trace: Trace, windows: Windows, window: Times) -> tuple[Classes, Values]:
@@ -264,7 +280,7 @@ def _heated(trace: Trace, windows: Windows, window: Times) -> tuple[Classes, Val
     kind, weight = _place(trace, windows, window)
     weight[kind == STANDS] = np.minimum(weight[kind == STANDS], LEVEL)
     cold = windows.seen(trace.signal).mean_in(window) < WARM_DEGC + 5.0
-    weight[cold] = 1.0
+    weight[cold] = np.where(kind[cold] == STANDS, COLD_IDLE, 1.0)
     kind[cold & (kind >= 0)] = COLD
     return kind, weight
 
@@ -281,13 +297,13 @@ of the sensor. [Pub: P0116 text]"""
 
 MOVERS = {
     **dict.fromkeys(("MAP", "MAF", "RPM"), Mover(_with_others, _AIR)),
-    **dict.fromkeys(("LOAD_PCT", "LOAD_ABS"), Mover(_with_clear_moves, _AIR)),
+    **dict.fromkeys(("LOAD_PCT", "LOAD_ABS"), Mover(_with_clear_moves, _AIR, rests=True)),
     "VSS": Mover(_while_moving, _SOME),
     "TP": Mover(_with_clear_moves, _NONE, rests=True),
     "APP_D": Mover(_with_clear_moves, _NONE, rests=True),
     **dict.fromkeys(
         ("SHRTFT1", "SHRTFT2", "SHRTFT3", "SHRTFT4", "O2S11", "O2S21"),
-        Mover(_in_closed_loop, _LOOP),
+        Mover(_in_closed_loop, _LOOP, exact=True),
     ),
     "IAT": Mover(_place, _NONE, window_s=30.0, least_s=180.0, settles=True),
     "ECT": Mover(_heated, _WARMS, window_s=30.0, least_s=180.0, settles=True),

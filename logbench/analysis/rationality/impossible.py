@@ -39,8 +39,8 @@ COLDEST_DEGC = -30.0
 ALWAYS_THERE = ("ECT",)
 """Every car has it: no logger is the reason that it was never read."""
 FEW, MANY = 2, 5
-"""One reading that is lost may be the link's; from so many apart on it is to be watched, or surely
-the sensor's or its wiring's. [CP]"""
+"""One reading that is lost may be the link's; a thermistor that is lost so many times apart is to
+be watched, or surely has a bad connection. [CP]"""
 
 LEAP_K, LEAP_K_S = 15.0, 5.0
 """No temperature of coolant, oil or intake air leaps so far, so fast, and back. [CP]"""
@@ -88,7 +88,7 @@ def _beyond(signal: Signal, value: Values, others: dict[str, Trace]) -> Mask:
     if signal.standard.startswith("LAMBDA"):
         out |= value <= signal.minimum
     if signal.standard.startswith(("SHRTFT", "LONGFT")):
-        out |= (value <= signal.minimum) | (value >= signal.maximum)
+        out |= value <= signal.minimum
     return np.asarray(out)
 
 
@@ -124,9 +124,19 @@ def _lost(trace: Trace, out: Mask) -> Iterator[Oddity]:
         all=len(trace),
         values=values,
     )
-    many, few = len(events) >= MANY, len(events) >= FEW
-    verdict = Verdict.ACT if many else Verdict.WATCH if few else Verdict.WITHIN
+    verdict = _verdict(table().by_acronym(trace.signal), len(events))
     yield Oddity(trace.signal, trace.ecu, clause, out, verdict, Kind.DROPS_OUT, _spans(trace, out))
+
+
+def _verdict(signal: Signal, times: int) -> Verdict:
+    """What it says that a signal was lost so many times. A mixture sensor is not ready whenever the
+    engine stands; of what is no thermistor, the answer may be lost."""
+    many = times >= MANY
+    if signal.standard in THERMISTORS:
+        few = Verdict.WATCH if times >= FEW else Verdict.WITHIN
+        return Verdict.ACT if many else few
+    never_ready = signal.standard.startswith("LAMBDA")
+    return Verdict.WATCH if many and not never_ready else Verdict.WITHIN
 
 
 def _leapt(trace: Trace, leaps: Mask) -> Iterator[Oddity]:
