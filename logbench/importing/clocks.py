@@ -37,6 +37,7 @@ _UNIT_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _TIME_UNITS = {"second", "millisecond", "microsecond", "nanosecond", "minute", "hour", "day"}
 _PAUSE_S = 1800.0
 _WINDOWS = 20
+_STRETCH = 10_000
 _SHORT = 8
 """Rows below which a column that is not named as one cannot be told to be a clock."""
 
@@ -58,19 +59,19 @@ def find_time(
     the clock that each row goes by, shape (n,), as several cars in one file have; None: of one.
     `long`: of a file with a sample in each row."""
     groups = np.zeros(sheet.rows, np.int64) if groups is None else groups
-    order = np.argsort(groups, kind="stable")
+    rows = _looked_at(groups)
     clocks: list[_Clock] = []
     standing = []
     signals = 1 if long is None else len(set(sheet.columns[long.name].sample(1000)))
     for place, column in enumerate(sheet.columns):
         if (long is not None and place == long.name) or is_other(column.name):
             continue
-        for clock in _readings(sheet, place, decimal, groups, order, _USUAL_HZ * signals):
-            clock.time.confidence *= _goes(clock, groups[order])
+        for clock in _readings(sheet, place, decimal, groups, rows, _USUAL_HZ * signals):
+            clock.time.confidence *= _goes(clock, groups[rows])
             clocks.append(clock)
         if is_kind(column.name, "time") and sheet.rows > 1 and len(set(column.sample())) == 1:
             standing.append(column.name)
-    _compare(clocks, groups[order])
+    _compare(clocks, groups[rows])
     best = max(clocks, key=lambda clock: clock.time.confidence, default=None)
     if best is None or best.time.confidence < _SURE:
         why = "".join(f"; '{name}' stands still" for name in standing[:5])
@@ -80,8 +81,18 @@ def find_time(
         )
     found = best.time
     _add_date(sheet, found)
-    _judge_spread(sheet, found, decimal, groups)
+    _judge_spread(found, _seconds(sheet, found, decimal, groups, rows), groups[rows])
     return found
+
+
+def _looked_at(groups: Groups) -> Groups:
+    """The rows by which clocks are judged, group after group: of a long file the first and some
+    from the middle on, in a row."""
+    order = np.argsort(groups, kind="stable")
+    middle = len(order) // 2
+    if middle <= _STRETCH:
+        return order
+    return np.concatenate([order[:_STRETCH], order[middle : middle + _STRETCH]])
 
 
 # --- what a column may be ---
@@ -96,7 +107,7 @@ _OTHERS = ("name", "value", "unit", "ecu", "car", "driver", "trip")
 
 
 def _readings(
-    sheet: Sheet, place: int, decimal: str, groups: Groups, order: Groups, usual_hz: float
+    sheet: Sheet, place: int, decimal: str, groups: Groups, rows: Groups, usual_hz: float
 ) -> Iterator[_Clock]:
     """The column read as a clock, in each way in which it can be; `confidence` is what its form is
     worth. `usual_hz`: rows in a second."""
@@ -119,9 +130,9 @@ def _readings(
         for unit in ("s", "min") if form.format == "clock" else ("s",):
             chosen = form.model_copy(update={"unit": unit, "confidence": form.confidence * worth})
             chosen.why = f"{said} holds times of day" if unit == "min" else f"{said} holds times"
-            yield _Clock(chosen, _seconds(sheet, chosen, decimal, groups)[order])
-    elif _may_rise(column, decimal, order):
-        numbers = _numbers(column, decimal, order)
+            yield _Clock(chosen, _seconds(sheet, chosen, decimal, groups, rows))
+    elif _may_rise(column, decimal, rows):
+        numbers = _numbers(column, decimal, rows)
         for clock in _counts(numbers, written, usual_hz, named or bool(meant)):
             clock.time.places = [place]
             clock.time.confidence *= worth
@@ -150,8 +161,10 @@ def _written_form(cells: list[str]) -> TimeMap | None:
     return None
 
 
-def _seconds(sheet: Sheet, time: TimeMap, decimal: str, groups: Groups) -> Seconds:
-    times = row_times(sheet, time, decimal, groups=groups)
+def _seconds(sheet: Sheet, time: TimeMap, decimal: str, groups: Groups, rows: Groups) -> Seconds:
+    columns = [sheet.columns[place].part(rows) for place in time.places]
+    own = time.model_copy(update={"places": list(range(len(columns)))})
+    times = row_times(Sheet(columns, sheet.lines[rows]), own, decimal, groups=groups[rows])
     return np.where(times.known, times.t_ns / 1e9, np.nan)
 
 
@@ -339,10 +352,9 @@ def _is_date_column(column: Column) -> bool:
     return bool(cells) and all(DATE.fullmatch(cell) for cell in cells)
 
 
-def _judge_spread(sheet: Sheet, found: TimeMap, decimal: str, groups: Groups) -> None:
+def _judge_spread(found: TimeMap, seconds: Seconds, groups: Groups) -> None:
     """Whole-second stamps on rows that came faster: spread them."""
-    order = np.argsort(groups, kind="stable")
-    step = _steps(_seconds(sheet, found, decimal, groups)[order], groups[order])
+    step = _steps(seconds, groups)
     if len(step) < 9:
         return
     same = float((step == 0).mean())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import islice
 
@@ -233,10 +234,6 @@ def _map_names(sheet: Sheet, mapping: Mapping, long: LongMap) -> list[ColumnMap]
         written = None
         if units is not None:
             written = Counter(units[row] for row in rows).most_common(1)[0][0]
-        part = Column(
-            name,
-            texts=None if values.texts is None else values.texts[rows],
-            numbers=None if values.numbers is None else values.numbers[rows],
-        )
+        part = replace(values.part(rows), name=name)
         guesses.append(guess(part, found, written, mapping, rows))
     return _settled(sheet, guesses)

@@ -65,10 +65,14 @@ class Column:
         numbers = self.numbers if rows is None else self.numbers[rows]
         return np.array([f"{x:g}" for x in numbers], dtype=object)
 
+    def part(self, rows: npt.NDArray[np.intp] | slice) -> Column:
+        """The same of some rows."""
+        texts = None if self.texts is None else self.texts[rows]
+        return Column(self.name, texts, None if self.numbers is None else self.numbers[rows])
+
     def turned(self) -> Column:
         """The same from its end."""
-        texts = None if self.texts is None else self.texts[::-1]
-        return Column(self.name, texts, None if self.numbers is None else self.numbers[::-1])
+        return self.part(slice(None, None, -1))
 
     def __len__(self) -> int:
         held = self.texts if self.texts is not None else self.numbers
@@ -335,9 +339,10 @@ def _fill(
     kept: list[list[str]] = []
     lines: list[int] = []
     skip_units = False
+    first = [re.sub(r"^column 1$", "", name) for name in names[:1]]
     for line, row in rows:
-        inner = trimmed(row)
-        if inner and _unique_names(inner) == names:
+        # most rows are told from a header by their first cell
+        if row[:1] == first and _unique_names(trimmed(row)) == names:
             sheet.breaks += 1
             skip_units = bool(units)
             continue
