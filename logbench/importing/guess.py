@@ -80,7 +80,7 @@ def guess(column: Column, meant: Meant, written: str | None, mapping: Mapping, r
         made.decimal, made.thousands = own.decimal, own.thousands
     unit = _find_unit(made, written, _parsed(cells, made, mapping))
     found = meant(column.name, unit)
-    derived = "its name says that it was worked out, not read from the car"
+    derived = "its name says that no sensor of the car gave it"
     if not found:
         made.why = derived if is_derived(column.name) else "no signal reads like it"
         return Guess(made)

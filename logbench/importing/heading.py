@@ -129,9 +129,18 @@ def _sure(cell: str) -> float:
     return found[0].confidence if found else 0.0
 
 
+def are_pids(row: list[str]) -> bool:
+    """Whether a row below the header names each column again, by its PID."""
+    cells = [cell for cell in row if cell]
+    told = any(re.search(r"[A-F]|^01..$|^0x", cell, re.IGNORECASE) for cell in cells)
+    return len(cells) > 1 and told and all(map(WRITTEN_PID.fullmatch, cells))
+
+
 def units_below(rows: list[list[str]], header: int) -> int | None:
     """Index of a row of units, below the header and above the data; None where there is none."""
     for number in range(header + 1, min(header + 4, len(rows))):
+        if are_pids(rows[number]):
+            continue
         if are_units(rows[number]):
             return number
         if any(map(_is_figure, rows[number])):
@@ -142,6 +151,6 @@ def units_below(rows: list[list[str]], header: int) -> int | None:
 def first_data(rows: list[list[str]]) -> int:
     """Index of the first of the rows below a header that holds a number; 0 where none does soon."""
     for number, row in enumerate(rows):
-        if any(map(_is_figure, row)):
+        if any(map(_is_figure, row)) and not are_pids(row):
             return number
     return 0

@@ -214,11 +214,13 @@ def _kind_words(text: str) -> Words:
 def is_derived(header: str) -> bool:
     """Whether a name says that it was worked out by the program that wrote it, or is of another
     device: averages, economy, costs, what is calculated, positions."""
-    parts = take_apart(header)
-    if _names_of(parts.words):
-        return False  # the standard's own 'calculated load'
     plain = mended(header).casefold().replace("_", " ")
-    return not set(re.findall(r"[^\W\d_]+\d?", plain)).isdisjoint(_vocabulary()["derived"]["words"])
+    words = set(re.findall(r"[^\W\d_]+\d?", plain))
+    if "gps" in words:
+        return True
+    if _names_of(take_apart(header).words):
+        return False  # the standard's own 'calculated load'
+    return not words.isdisjoint(_vocabulary()["derived"]["words"])
 
 
 # --- what a header may mean ---

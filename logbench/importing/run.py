@@ -179,7 +179,7 @@ def import_file(
             here.append(twin)
             continue
         name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
-        drive.facts.extra["import"]["file_sha256"] = digest
+        drive.facts.extra.setdefault("import", {})["file_sha256"] = digest
         made.append(write_recording(folder / f"{name}.parquet", drive.traces, drive.facts))
         known.take(made[-1], open_recording(made[-1]).facts)
     if made and before is not None:
