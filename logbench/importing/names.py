@@ -20,8 +20,9 @@ from typing import Any
 
 from logbench.signals.table import table
 from logbench.signals.units import compatible, read_unit
+from logbench.system.limits import HEADER_CHARS
 
-_BRACKETS = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]")
+_BRACKETS = re.compile(r"[\(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _PLACE = re.compile(r"\bb(?:ank)?\s*([1-4])\s*-?\s*s(?:ensor)?\s*([1-4])\b", re.IGNORECASE)
 _BANK = re.compile(r"\bb(?:ank|nk)?\s*([1-4])\b", re.IGNORECASE)
@@ -67,7 +68,9 @@ def _vocabulary() -> dict[str, Any]:
 
 
 def mended(text: str) -> str:
-    """Text that was encoded as UTF-8 twice, as it was meant; any other as it is."""
+    """Text that was encoded as UTF-8 twice, as it was meant; any other as it is. What is longer
+    than a header can be is cut."""
+    text = text[:HEADER_CHARS]
     if not re.search("[ÂÃâ]", text):
         return text
     try:
@@ -101,7 +104,7 @@ def take_apart(header: str) -> Header:
     ecu, notes = "", list[str]()
     text, unit = _unit_at_the_end(mended(header.strip()))
     for found in reversed(list(_BRACKETS.finditer(text))):
-        inside = found[1]
+        inside = found[1].strip()
         read = read_unit(inside) if inside and not _is_letter_of_a_name(text, inside) else None
         if read is not None:
             unit, text = read, f"{text[: found.start()]} {text[found.end() :]}"

@@ -3,6 +3,7 @@ silently wrong. `python -m tests.importing.corpus` goes through all of them."""
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 
 import numpy as np
@@ -73,3 +74,12 @@ def test_cells_as_an_outside_library_prints_them(theirs: str, unit: str, form: s
     value = convert(np.array([read[0]]), read[1], unit)[0]
     target = {"km/h": "kilometer/hour", "%": "percent", "L/h": "liter/hour"}.get(unit, unit)
     assert value == pytest.approx(quantity.to(target).magnitude, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    "text", ["( ", "(", "[x]", "a ", "/", "Aa", "O2", "B1S1 ", "_C", "é(", "12,"]
+)
+def test_a_name_of_any_length_is_looked_at_in_no_time(text: str):
+    before = time.process_time()
+    matches(text * 10_000)
+    assert time.process_time() - before < 0.5
