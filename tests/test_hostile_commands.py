@@ -40,6 +40,8 @@ def on_recording(folder: Path, text: str) -> Commands:
         "check as JSON": ["check", file, "--json"],
         "compare": ["compare", file, other, "--same-car"],
         "verify": ["verify", file],
+        "what is known": ["correct", file],
+        "correct": ["correct", file, "--car", _typed(text[:50])],
         "export": ["export", file, "--out", str(folder / "a.csv"), "--long"],
         "check and draw": ["check", file, "--png", str(folder / "a.png")],
     }
