@@ -29,6 +29,9 @@ _READABLE = 0.8
 _RATE_HZ = (1e-3, 1e3)
 """Rows in a second that a log of a car has: from one in a quarter of an hour (what trackers send at
 rest) to a thousand (the fastest buses)."""
+_FASTEST_HZ = 20.0
+"""Rows in a second by a clock that does not tell tenths: more would share each of its seconds than
+a car answers requests (common practice)."""
 _USUAL_HZ = 2.0
 """Of most logs by far; where nothing else tells the unit, the one nearest to it is taken."""
 _EPOCHS = (("s", 5e8, 5e9), ("ms", 5e11, 5e12), ("us", 5e14, 5e15), ("ns", 5e17, 5e18))
@@ -127,10 +130,14 @@ def _readings(
         said += ", the engine's run time,"
     if column.texts is not None and (form := _written_form(cells)) is not None:
         form.places = [place]
-        for unit in ("s", "min") if form.format == "clock" else ("s",):
+        two_parts = form.format == "clock" and all(cell.count(":") == 1 for cell in cells)
+        for unit in ("s", "min") if two_parts else ("s",):
             chosen = form.model_copy(update={"unit": unit, "confidence": form.confidence * worth})
             chosen.why = f"{said} holds times of day" if unit == "min" else f"{said} holds times"
-            yield _Clock(chosen, _seconds(sheet, chosen, decimal, groups, rows))
+            seconds = _seconds(sheet, chosen, decimal, groups, rows)
+            if two_parts and unit == "s" and not _at_a_rate(seconds, _FASTEST_HZ):
+                chosen.confidence *= 0.5  # hours and minutes, then
+            yield _Clock(chosen, seconds)
     elif _may_rise(column, decimal, rows):
         numbers = _numbers(column, decimal, rows)
         for clock in _counts(numbers, written, usual_hz, named or bool(meant)):
@@ -240,10 +247,10 @@ def _steps(seconds: Seconds, groups: Groups) -> Seconds:
     return np.asarray(-step if newest_first else step)
 
 
-def _at_a_rate(seconds: Seconds) -> bool:
+def _at_a_rate(seconds: Seconds, most_hz: float = _RATE_HZ[1]) -> bool:
     step = np.abs(np.diff(seconds[np.isfinite(seconds)]))
     span = float(step[step < _PAUSE_S].sum())
-    return len(step) == 0 or span == 0 or _RATE_HZ[0] <= len(step) / span <= _RATE_HZ[1]
+    return len(step) == 0 or span == 0 or _RATE_HZ[0] <= len(step) / span <= most_hz
 
 
 def _goes(clock: _Clock, groups: Groups) -> float:
@@ -268,19 +275,27 @@ def _goes(clock: _Clock, groups: Groups) -> float:
     longest = np.asarray(groups == np.bincount(groups).argmax())
     own = _steps(seconds[longest], groups[longest])
     even = _even(np.where((own < 0) | (own >= _PAUSE_S), 0.0, own))
-    return readable * rising * float(fine) * (max(0.6, even) if clock.fixed and even else even)
+    return readable * rising * float(fine) * (max(0.75, even) if clock.fixed and even else even)
 
 
 def _even(step: Seconds) -> float:
     """1 where every stretch of rows takes as long as another, 0 where the most stand still, near it
-    where hardly two are alike: a distance or a temperature rises, too, but by what the car does."""
-    if len(step) < 2 * _WINDOWS:
-        return 1.0
-    took = np.array([part.sum() for part in np.array_split(step, _WINDOWS)])
-    low, middle, high = np.quantile(took, [0.1, 0.5, 0.9])
+    where hardly two are alike: a distance or a temperature rises, too, but by what the car does.
+    What stands still at first, as the run time of an engine does, is not looked at. 0.5 where there
+    are too few steps to tell."""
+    moves = np.flatnonzero(step > 0)
+    windows = min(_WINDOWS, len(moves) // _STAMPS)
+    if windows < 2:
+        return 1.0 if len(step) < 2 * _WINDOWS else 0.5
+    parts = np.array_split(step[moves[0] :], windows)
+    low, middle, high = np.quantile([part.sum() for part in parts], [0.1, 0.5, 0.9])
     if middle <= 0:
         return 0.0
     return max(0.1, 1.0 - float((high - low) / middle))
+
+
+_STAMPS = 4
+"""Steps that a stretch has at least: one more or less makes no clock uneven."""
 
 
 # --- several clocks ---
