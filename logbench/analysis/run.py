@@ -146,11 +146,10 @@ def _with_doubt(view: View, module: CheckModule, finding: Finding) -> Finding:
 
 
 def _left_out(view: View, module: CheckModule, finding: Finding) -> list[str]:
-    """Which of the signals that it leans on, and that tell what the car did, are left out."""
-    leans = dict.fromkeys((*module.INPUTS, *(name for (name,) in _WHAT_THE_CAR_DID)))
+    """Which of the signals that it leans on are left out."""
     return [
         said("{name} {why}", name=name, why=why)
-        for name in leans
+        for name in module.INPUTS
         if (why := view.why_left_out(name)) and f"{name} was left out" not in finding.reason
     ]
 

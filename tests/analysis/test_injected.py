@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.importing.run import read_file
 from tests.analysis.injected import FAULTS, Rows, look, table
@@ -35,12 +36,34 @@ def test_a_signal_that_does_not_move_does_not_show_that_it_is_frozen(rows):
     assert BY_NAME["VSS frozen"].shows(rows("drive12"))
 
 
-@pytest.mark.parametrize(("fault", "name"), [("charging at 12.6 V", "idle27")])
+@pytest.mark.parametrize(
+    ("fault", "name"),
+    [
+        ("charging at 12.6 V", "idle27"),
+        ("MAP 10 kPa high", "idle27"),
+        ("ECT frozen", "live12"),
+        ("IAT frozen", "long1"),
+        ("VSS frozen", "drive12"),
+        ("SHRTFT1 frozen", "idle1"),
+        ("MAP frozen", "drive5"),
+        ("ECT drops out to -40", "idle1"),
+        ("VSS drops out to 0", "drive12"),
+        ("pedal pair parts by 6 points with travel", "long1"),
+    ],
+)
 def test_found_and_named(rows, fault, name):
     drive = rows(name)
     outcome = look(drive, BY_NAME[fault], run_checks(drive.replaced()))
     assert outcome is not None
     assert outcome.named
+    assert outcome.drive == name
     assert f"| {fault} | {BY_NAME[fault].where} | 1 | 1 (100%) | 1 (100%) |" in table(
         {fault: [outcome]}
     )
+
+
+@pytest.mark.parametrize("name", ["drive12", "drive5", "idle1", "idle27", "live12", "long1"])
+def test_no_sensor_of_a_healthy_car_is_odd(rows, name):
+    (only,) = run_checks(rows(name).replaced(), only=["sensors"])
+    assert only.verdict is Verdict.WITHIN
+    assert "LAMBDA: it is 0 throughout" in only.reason

@@ -31,7 +31,7 @@ TITLE = "Airflow against displacement and engine speed"
 PLAIN = "The amount of air the engine draws"
 STRIPS = (("MAF",), ("MAP",), ("RPM",))
 SHOWN = r"MAFA?|MAP|RPM|LOAD_ABS|VOL_EFF"
-INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS")
+INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS", "ECT")
 ORDER = 2
 PARTS = (air_state,)
 

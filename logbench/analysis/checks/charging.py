@@ -31,7 +31,7 @@ KEY = "charging"
 TITLE = "Battery and charging"
 STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
-INPUTS = ("VPWR",)
+INPUTS = ("VPWR", "RPM")
 
 LEVEL_S, LEVEL_READINGS = 0.2, 3
 """The rush of current of a starter that begins to turn lasts about a tenth of a second [CP]: the

@@ -34,7 +34,7 @@ TITLE = "Idle stability, speed and timing"
 PLAIN = "The idle"
 STRIPS = (("RPM",), ("MAP", "LOAD_PCT"), ("SPARKADV",), ("TP",))
 ORDER = 8
-INPUTS = ("RPM", "SPARKADV")
+INPUTS = ("RPM", "SPARKADV", "ECT", "VSS")
 
 STABILITY = "idle stability"
 

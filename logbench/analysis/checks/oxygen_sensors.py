@@ -33,7 +33,7 @@ PLAIN = "The sensors in the exhaust that measure the mixture"
 STRIPS = (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",))
 ORDER = 7
 PARTS = (sensor_response,)
-INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA")
+INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA", "ECT")
 
 SWITCH_V = 0.45
 RICH_V, LEAN_V = 0.6, 0.3

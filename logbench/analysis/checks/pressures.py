@@ -34,7 +34,7 @@ TITLE = "Manifold and barometric pressure"
 PLAIN = "The pressure in the intake"
 STRIPS = (("MAP", "BARO"), ("RPM",))
 ORDER = 6
-INPUTS = ("MAP", "BARO")
+INPUTS = ("MAP", "BARO", "RPM", "ECT", "VSS")
 
 LEAST_READINGS = 3
 ROUNDED_KPA = 1.0

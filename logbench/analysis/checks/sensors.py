@@ -62,6 +62,9 @@ def _odd(view: View, signal: str, found: Sequence[Oddity]) -> Finding:
         verdict, cap = Verdict.WATCH, Cap(Verdict.WATCH, MADE_BY_LOGGER)
     left_out = sum(int(oddity.left_out.sum()) for oddity in found)
     clauses = [oddity.clause for oddity in found]
+    if worst.kind is Kind.FROZEN:
+        seconds = alignment.total_s(worst.evidence)
+        clauses.append(said("within these {s:.0f s} it should have moved", s=seconds))
     if left_out:
         clauses.append(said("{n} readings are left out of the other checks", n=left_out))
     if cap is not None:
@@ -83,7 +86,7 @@ def _others(view: View, odd: dict[str, list[Oddity]], rest: Sequence[Oddity]) ->
         text = "No signal was recorded that must move, or that the others could contradict."
         return subject.not_judged(joined([text.removesuffix("."), *remarks], end="."), "record")
     head = said(
-        "nothing speaks against the readings of {n} signals, of which {tested} must move",
+        "Nothing speaks against the readings of {n} signals, of which {tested} must move",
         n=len(good),
         tested=" and ".join(tested) if len(tested) < 3 else f"{len(tested)}",
     )

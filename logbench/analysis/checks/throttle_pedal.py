@@ -6,7 +6,9 @@ judged is the furthest of three distances: from the line; between the first and 
 the readings; and, of pedals whose sensors both rise, from the nearest of the ratios they are built
 with, over the travel seen (`watch` at most). Enabled: thirty readings over a travel of ten points,
 so near in time that neither moved by more than 0.6 points meanwhile, and none at an end of the
-range. Uncertainty: the step of 0.4 points. Evidence: where it lies off, else all.
+range; the distance from the line, of those that moved by no more from one to the next, for a row's
+time may stand for readings taken one after the other. Uncertainty: the step of 0.4 points.
+Evidence: where it lies off, else all.
 
 Full throttle: `APP_D` (or `APP_R`) on the floor for a second, engine running or not; the highest
 `TP` (else `TP_R`) from half a second on. Without a floored pedal it is not judged; without a pedal
@@ -22,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logbench.analysis import alignment
-from logbench.analysis.alignment import Times, Values
+from logbench.analysis.alignment import Mask, Times, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.conditions import FLOOR_PCT
 from logbench.analysis.findings import Measured, Subject
@@ -83,7 +85,7 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
 
 def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     subject = Subject(KEY, f"{a} and {b}")
-    t, x, y = _together(first, second)
+    t, x, y, still = _together(first, second)
     travel = float(np.ptp(x)) if len(x) else 0.0
     if len(x) < LEAST_SAMPLES or travel < LEAST_TRAVEL_PCT:
         text = said(
@@ -96,9 +98,11 @@ def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
             travel=travel,
         )
         return subject.not_judged(text, "record")
-    slope, offset = _line(x, y)
+    slope, offset = _line(x, y, still)
     away = (y - slope * x - offset) / max(1.0, abs(slope))
-    parts = [_from_line(t, away), _over_time(t, away)]
+    parts = [_over_time(t, away)]
+    if np.count_nonzero(still) >= LEAST_SAMPLES:
+        parts.append(_from_line(t[still], away[still]))
     if a in PEDALS and slope > 0.0:
         parts.append(_from_ratio(t, slope, travel))
     worst = max(parts, key=lambda part: part.points)
@@ -113,17 +117,20 @@ def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     )
 
 
-def _together(first: Trace, second: Trace) -> tuple[Times, Values, Values]:
-    """Times and both readings, where they were read so near in time that they can be compared."""
+def _together(first: Trace, second: Trace) -> tuple[Times, Values, Values, Mask]:
+    """Times and both readings, where they were read so near in time that they can be compared; and
+    where they can be even if their common time stamp is only that of a row."""
     t, x = first.t_ns, first.value
-    y = alignment.linear(second, t, alignment.NS * 10.0)
-    place = np.clip(np.searchsorted(second.t_ns, t), 1, max(1, len(second) - 1))
-    apart = np.minimum(np.abs(second.t_ns[place - 1] - t), np.abs(second.t_ns[place] - t))
-    moved = _rate(t, x) * np.maximum(apart / alignment.NS, REQUEST_S)
+    y = alignment.linear(second, t, 10.0)
+    place = np.searchsorted(second.t_ns, t)
+    near = (np.clip(place + k, 0, len(second) - 1) for k in (-1, 0))
+    apart = np.minimum(*(np.abs(second.t_ns[at] - t) for at in near))
+    rate, step_s = _rate(t, x), min(alignment.interval_s(first), 10.0)
+    moved = rate * np.maximum(apart / alignment.NS, REQUEST_S)
     low, high = ENDS_PCT
     inside = (x > low) & (x < high) & (y > low) & (y < high)
     good = np.isfinite(x) & inside & (moved <= REST_PCT)
-    return t[good], x[good], y[good]
+    return t[good], x[good], y[good], (rate * step_s <= REST_PCT)[good]
 
 
 def _rate(t_ns: Times, value: Values) -> Values:
@@ -175,8 +182,15 @@ def _whole(t: Times) -> tuple[Span, ...]:
     return (Span(int(t[0]), int(t[-1]) + 1),)
 
 
-def _line(x: Values, y: Values) -> tuple[float, float]:
-    """Slope and offset of the least-squares line, fitted again without what lay far off it."""
+def _line(x: Values, y: Values, still: Mask) -> tuple[float, float]:
+    """Slope and offset: of the least-squares line through what was read while both kept still,
+    fitted again without what lay far off it; where that is too little, of the line that treats both
+    alike, which readings taken one after the other do not tilt."""
+    if np.count_nonzero(still) < LEAST_SAMPLES or np.ptp(x[still]) < LEAST_TRAVEL_PCT:
+        falls = np.mean((x - x.mean()) * (y - y.mean())) < 0.0
+        slope = float(np.std(y) / np.std(x)) * (-1.0 if falls else 1.0)
+        return slope, float(np.median(y - slope * x))
+    x, y = x[still], y[still]
     slope, offset = np.polyfit(x, y, 1)
     off = np.abs(y - slope * x - offset)
     near = off <= max(STEP_PCT, 3.0 * float(np.median(off)))

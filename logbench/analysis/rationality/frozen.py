@@ -158,13 +158,11 @@ def _odds(of: Windowed, mover: Mover, step_ns: int, run_ns: Times) -> float:
 
 
 def _oddity(trace: Trace, first: int, last: int, odds: float) -> Oddity:
-    seconds = float(trace.t_ns[last] - trace.t_ns[first]) / NS
     value, unit = float(trace.value[first]), table().by_acronym(trace.signal).unit
     clause = said(
-        "it keeps one value, {value}, {when}, {s:.0f s}, in which it should have moved",
+        "it keeps one value, {value}, {when}",
         value=Quantity(value, unit, decimals=0 if value == round(value) else None),
         when=when(trace, first, last),
-        s=seconds,
     )
     out = marked(trace, first if first == 0 else first + 1, last)
     verdict = Verdict.ACT if odds >= SURE else Verdict.WATCH
