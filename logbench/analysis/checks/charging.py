@@ -23,7 +23,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Coverage, Finding, Span
-from logbench.analysis.starts import SAGGED_V
+from logbench.analysis.starts import BEFORE_S, SAGGED_V
 from logbench.analysis.statement import said
 from logbench.analysis.view import Samples, View
 
@@ -54,16 +54,18 @@ def check(view: View, bands: Bands) -> list[Finding]:
     if voltage is None or view.trace("RPM") is None:
         return [Subject(KEY, "voltage").not_recorded(view, view.missing("VPWR", "RPM"), "crank")]
     return [
-        _rest(view, bands),
+        _rest(view, bands, alignment.interval_s(voltage)),
         _cranking(view, bands, alignment.interval_s(voltage)),
         _running(view, bands),
     ]
 
 
-def _rest(view: View, bands: Bands) -> Finding:
+def _rest(view: View, bands: Bands, step_s: float) -> Finding:
     subject = Subject(KEY, "rest before the start")
     spans = view.conditions.standing.key_on
     found = view.samples(spans, "VPWR")
+    if step_s > BEFORE_S:  # the last one may be of the start: the engine speed beside it is older
+        found = Samples(found.t_ns[:-1], found.value[:-1], found.group[:-1])
     if len(found) == 0:
         text = "No voltage was read with the key on and the engine surely at a standstill."
         return subject.not_judged(text, "crank")

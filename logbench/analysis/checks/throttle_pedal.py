@@ -207,7 +207,7 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
         return subject.not_recorded(view, ["TP"], "floor")
     absolute = throttle.signal == "TP"
     band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
-    name, spans = _floored(view)
+    name, spans = _floored(view, alignment.interval_s(throttle))
     if name is None:
         spans = (Span(int(throttle.t_ns[0]), int(throttle.t_ns[-1]) + 1),)
     found = view.samples(spans, throttle.signal)
@@ -239,9 +239,10 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
     )
 
 
-def _floored(view: View) -> tuple[str | None, tuple[Span, ...]]:
+def _floored(view: View, step_s: float) -> tuple[str | None, tuple[Span, ...]]:
     """The pedal signal, and where it was on the floor for a second, the first half second left out;
-    None where no pedal signal was recorded."""
+    None where no pedal signal was recorded. Where readings come every `step_s`, slower than that,
+    those of the throttle count whose neighbours on both sides have the pedal on the floor."""
     for name, least in FLOOR_PCT.items():
         pedal = view.grid.linear(name)
         if pedal is None:
@@ -250,7 +251,9 @@ def _floored(view: View) -> tuple[str | None, tuple[Span, ...]]:
         if top < least:
             return name, ()
         mask = schmitt(pedal, top - FLOOR_REACH_PCT, top - 2.0 * FLOOR_REACH_PCT)
-        settle = int(SETTLE_S * alignment.NS)
+        apart = int(step_s * alignment.NS) if step_s > FLOOR_S else 0
+        settle = max(int(SETTLE_S * alignment.NS), apart)
         spans = view.stretches(mask, FLOOR_S)
-        return name, tuple(Span(s.start_ns + settle, s.end_ns) for s in spans)
+        cut = (Span(s.start_ns + settle, s.end_ns - apart) for s in spans)
+        return name, tuple(s for s in cut if s.end_ns > s.start_ns)
     return None, ()
