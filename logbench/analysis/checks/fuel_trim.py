@@ -24,6 +24,7 @@ from logbench.analysis.findings import Measured, Subject, explained
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span, Verdict
 from logbench.analysis.statement import said
+from logbench.analysis.states import find_states
 from logbench.analysis.statistics import MIN_STRETCHES, Estimate, estimate
 from logbench.analysis.trim_pattern import CELLS, MIDDLE, find_pattern
 from logbench.analysis.view import SETTLE_S, View, evidence
@@ -163,9 +164,10 @@ def _settled(view: View, bank: int) -> Mask:
 
 
 def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Span]) -> TrimCell:
+    step_s = min(2.0, alignment.interval_s(total))
     owner = alignment.owner(total.t_ns, spans)
     good = (owner >= 0) & np.isfinite(total.value)
-    good, remarks = _without_purge(view, total.t_ns, good)
+    good, remarks = _undisturbed(view, name, total.t_ns, good, step_s)
     kept = evidence(spans, total.t_ns[good])
     short = view.last(total.t_ns[good], f"SHRTFT{bank}", max_age_s=1.0)
     part = float(np.nanmean(short)) if good.any() else float("nan")
@@ -176,7 +178,6 @@ def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Spa
         found = replace(found, half_width=float(np.hypot(found.half_width, apart)))
     if not view.conditions.loop_recorded:
         remarks = (*remarks, "closed loop is inferred, FUELSYS1 was not recorded")
-    step_s = min(2.0, alignment.interval_s(total))
     return TrimCell(
         bank=bank,
         cell=name,
@@ -190,15 +191,24 @@ def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Spa
     )
 
 
-def _without_purge(view: View, t_ns: alignment.Times, good: Mask) -> tuple[Mask, tuple[str, ...]]:
-    """Samples without purge vapour, if there are enough of them; else all, with a remark."""
-    purge = view.last(t_ns, "EVAP_PCT", max_age_s=10.0)
-    clean = good & ~(purge > PURGE_PCT)
-    if clean.sum() >= max(LEAST[0], 0.3 * good.sum()):
-        return clean, ()
-    if not good.any():
-        return good, ()
-    return good, ("purge vapour was flowing",)
+def _undisturbed(
+    view: View, name: str, t_ns: alignment.Times, good: Mask, step_s: float
+) -> tuple[Mask, tuple[str, ...]]:
+    """Samples without purge vapour and, at idle, without an accessory's load, where there are
+    enough of them; else all, with a remark."""
+    purging = view.last(t_ns, "EVAP_PCT", max_age_s=10.0) > PURGE_PCT
+    looks = [(purging, "purge vapour was flowing")]
+    if name == "warm idle":
+        looks.append((view.once(find_states).burdened(t_ns), "an accessory loaded the engine"))
+    remarks = []
+    n, seconds = LEAST_LOAD if name == "load" else LEAST
+    for disturbed, remark in looks:
+        clean = good & ~disturbed
+        if clean.sum() >= max(n, seconds / step_s, 0.3 * good.sum()):
+            good = clean
+        elif good.any():
+            remarks.append(remark)
+    return good, tuple(remarks)
 
 
 def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
