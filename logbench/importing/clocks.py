@@ -82,7 +82,7 @@ def find_time(
             why=f"no column tells the time: rows are taken as one second apart{why}",
             confidence=0.3,
         )
-    found = best.time
+    found = _finest(best, clocks, groups[rows]).time
     _add_date(sheet, found)
     _judge_spread(found, _seconds(sheet, found, decimal, groups, rows), groups[rows])
     return found
@@ -118,7 +118,8 @@ def _readings(
     cells = [cell for cell in column.sample(60) if cell]
     named = is_kind(column.name, "time")
     meant = _meant(column.name)
-    if not cells or meant not in {"", "RUNTM"}:
+    part = is_kind(column.name, "part of a time") and all(map(str.isdigit, cells))
+    if not cells or part or meant not in {"", "RUNTM"}:
         return
     written = sheet.units[place] if sheet.units else take_apart(column.name).unit
     written = written or ("s" if meant == "RUNTM" else "")
@@ -314,6 +315,19 @@ def _compare(clocks: list[_Clock], groups: Groups) -> None:
             clock.time.confidence = 1 - (1 - clock.time.confidence) * 0.6
 
 
+def _finest(best: _Clock, clocks: list[_Clock], groups: Groups) -> _Clock:
+    """Of the clocks that go as the best one does, one that tells the time much finer; a date is
+    kept, whatever it tells."""
+    if best.time.format not in {"number", "clock"}:
+        return best
+    stamps = {id(clock): len(np.unique(clock.seconds)) for clock in clocks}
+    finest = max(clocks, key=lambda clock: stamps[id(clock)])
+    ratio = _ratio(best, finest, groups)
+    alike = ratio is not None and abs(ratio - 1) < _ALIKE and finest.time.confidence >= _SURE
+    return finest if alike and stamps[id(finest)] > _MUCH_FINER * stamps[id(best)] else best
+
+
+_MUCH_FINER = 3
 _ALIKE = 0.02
 """By which two clocks of one drive may differ: a part of it, for stamps are coarse."""
 

@@ -55,6 +55,16 @@ def test_a_rounded_epoch_loses_against_the_engines_run_time(tmp_path: Path):
     assert imported.mapping.time.places == [2]
 
 
+@pytest.mark.parametrize("name", ["MIN", "HOURS", "odd"])
+def test_a_coarse_count_of_minutes_loses_against_the_run_time(tmp_path: Path, name: str):
+    path = written(tmp_path, {
+        "TIMESTAMP": ["1,51336E+12"] * ROWS, "ENGINE_RPM": SPEEDS,
+        "ENGINE_RUNTIME": [clock(180 + 4 * k) for k in range(ROWS)],
+        name: [str((180 + 4 * k) // 60) for k in range(ROWS)],
+    })  # fmt: skip
+    assert times_of(read(path)).tolist() == [4.0 * k for k in range(ROWS)]
+
+
 def test_an_epoch_that_goes_in_steps_of_hours_loses_too(tmp_path: Path):
     path = written(tmp_path, {
         "TIMESTAMP": [f"1,5133{6 + k // 120}E+12" for k in range(ROWS)],
