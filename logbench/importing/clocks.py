@@ -267,7 +267,7 @@ def _goes(clock: _Clock, groups: Groups) -> float:
     ahead = step[(step > 0) & ~pauses]
     if rises == 0:
         return 0.0
-    possible = 1.0 if _at_a_rate(seconds) else 0.4
+    possible = 1.0 if _at_a_rate(seconds) else 0.6
     begins = seconds[np.isfinite(seconds)][0] + 5 * np.median(ahead) if len(ahead) else 0.0
     anew = (np.diff(seconds, prepend=seconds[:1]) < 0) & (seconds <= begins)
     odd = max(0, falls - int(anew.sum()))
