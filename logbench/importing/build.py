@@ -183,6 +183,12 @@ def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report
         text = cell_text(sheet.columns[mapping.time.places[-1]], int(row))
         report.leave_out(int(sheet.lines[row]), name, text, "is no time: the row is left out")
     if mapping.time.format == "none":
+        if mapping.time.standing:
+            raise ImportFileError(
+                "The times in column {name} stand still, and nothing else tells the time: state how"
+                " far rows are apart, or another column.",
+                name=mapping.time.standing,
+            )
         period = f"{mapping.time.period_s:g} s"
         report.remark(f"No column tells the time: rows are taken as {period} apart.")
     if mapping.time.spread:

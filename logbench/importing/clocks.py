@@ -77,11 +77,8 @@ def find_time(
     _compare(clocks, groups[rows])
     best = max(clocks, key=lambda clock: clock.time.confidence, default=None)
     if best is None or best.time.confidence < _SURE:
-        why = "".join(f"; '{name}' stands still" for name in standing[:5])
-        return TimeMap(
-            why=f"no column tells the time: rows are taken as one second apart{why}",
-            confidence=0.3,
-        )
+        why = "no column tells the time: rows are taken as one second apart"
+        return TimeMap(why=why, confidence=0.3, standing=standing[0] if standing else "")
     found = _finest(best, clocks, groups[rows]).time
     _add_date(sheet, found)
     _judge_spread(found, _seconds(sheet, found, decimal, groups, rows), groups[rows])

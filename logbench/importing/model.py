@@ -108,6 +108,9 @@ class TimeMap(_Strict):
     unit: str = "s"
     period_s: float = Field(default=1.0, gt=0.0)
     """Distance of rows where nothing tells the time."""
+    standing: str = ""
+    """A column that is named as the time and stands still: how far rows are apart must be stated,
+    and this be taken out, before anything is imported."""
     spread: bool = False
     """True: rows that share a coarse time stamp are spread evenly up to the next one."""
     confidence: float = Field(default=0.0, ge=0.0, le=1.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from logbench.errors import ImportFileError
 from logbench.importing.names import is_derived, is_kind
 from tests.importing.reading import detected, read
 
@@ -41,3 +42,16 @@ def test_times_in_other_languages(tmp_path, name):
 def test_what_a_satellite_receiver_says_is_no_sensor():
     assert is_derived("Speed (GPS)(km/h)")
     assert not is_derived("Speed (km/h)")
+
+
+def test_times_that_stand_still_are_refused_and_a_distance_of_rows_can_be_stated(tmp_path):
+    """Seen: 20 drives imported with every sample at t = 0, and called a success."""
+    path = tmp_path / "log.csv"
+    rows = "\n".join(f"1.51336E+12,{rpm},{ect}" for _, rpm, _, ect in ROWS)
+    path.write_text(f"time,RPM (rpm),ECT (C)\n{rows}\n")
+    with pytest.raises(ImportFileError, match=r"column time stand still.* how far rows are apart"):
+        read(path)
+    mapping = detected(path)
+    mapping.time.standing, mapping.time.period_s = "", 0.5
+    (drive,) = read(path, mapping).drives
+    assert drive.traces[0].t_ns[-1] == 299 * 500_000_000

@@ -254,8 +254,8 @@ STEADY_KMH, STEADY, LONG_IDLE_S, LONG_IDLE = 15.0, 0.2, 600.0, 0.2
 """On a steady road, and after ten minutes of standing, temperatures may have come to rest: such a
 window counts a fifth."""
 LEVEL = 3.0 / 8.0
-"""A thermostat holds the coolant of a standing car to the count for minutes (open road data,
-measured: for up to 6.5): such a window counts that much."""
+"""A thermostat holds warm coolant to the count for minutes (of a standing car of the open road data
+for up to 6.5 [measured]): such a window counts that much."""
 COLD_IDLE = 0.75
 """The same of an engine that idles in the cold, whose heat goes to the heater and the air. [CP]"""
 
@@ -276,7 +276,7 @@ def _place(trace: Trace, windows: Windows, window: Times) -> tuple[Classes, Valu
 def _heated(trace: Trace, windows: Windows, window: Times) -> tuple[Classes, Values]:
     """Of the coolant: as the car goes, and by itself while it is cold and the engine runs."""
     kind, weight = _place(trace, windows, window)
-    weight[kind == STANDS] = np.minimum(weight[kind == STANDS], LEVEL)
+    weight[kind >= 0] = np.minimum(weight[kind >= 0], LEVEL)
     cold = windows.seen(trace.signal).mean_in(window) < WARM_DEGC + 5.0
     weight[cold] = np.where(kind[cold] == STANDS, COLD_IDLE, 1.0)
     kind[cold & (kind >= 0)] = COLD

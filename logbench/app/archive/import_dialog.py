@@ -330,7 +330,7 @@ class ImportDialog(QDialog):
         time.unit = self.time_unit.currentData()
         time.period_s = self.period.value()
         if time != before:
-            time.confidence, time.why = 1.0, YOU_SAID
+            time.confidence, time.why, time.standing = 1.0, YOU_SAID, ""
         for role, box in self.roles.items():
             setattr(self.mapping.split, role, box.currentData())
         self._show_time_parts()
