@@ -40,8 +40,10 @@ TEXTS: dict[str, tuple[Callable[[], str], str]] = {
     "a quotation mark never closed": (
         lambda: HEAD + '1,"800,80\n' + "2,800,80\n" * 1_000_000, "Line 2 .* never closed"
     ),
-    "blanks within a cell": (lambda: HEAD + "1,1" + " " * 900_000 + "x,3\n", "lasts no time|stand still"),
-    "huge numbers": (lambda: HEAD + f"1,1e400,{'9' * 10_000}\n" * 50, "Nothing in"),
+    "blanks within a cell": (
+        lambda: HEAD + "1,1" + " " * 900_000 + "x,3\n", "lasts no time|stand still"
+    ),
+    "huge numbers": (lambda: HEAD + f"1,1e400,{'9' * 10_000}\n" * 50, "Nothing in|stand still"),
     "a power of powers for a unit": (
         lambda: HEAD + "1,800 (9**9**9**9),80\n" * 20, "lasts no time|stand still|samples"
     ),
@@ -65,7 +67,7 @@ TEXTS: dict[str, tuple[Callable[[], str], str]] = {
     ),
     "a drive a row": (
         lambda: "trip,time,RPM,ECT\n" + "".join(f"{k},1,800,80\n" for k in range(100_000)),
-        "samples|recordings, and at most",
+        "samples|stand still|recordings, and at most",
     ),
 }  # fmt: skip
 
