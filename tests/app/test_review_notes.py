@@ -232,4 +232,4 @@ def test_bands_go_to_the_traces_they_hold_for(reviewing: MainWindow):
     assert band_of(rate, traces) == {}
     assert {t.signal for t in concerning(plateau, traces)} == {"ECT", "VSS", "RPM"}
     idle = finding("idle", "idle_stability", "idle speed", (0, 50))
-    assert [t.signal for t in concerning(idle, traces)] == ["RPM"]
+    assert {t.signal for t in concerning(idle, traces)} == {"RPM", "LOAD_PCT"}

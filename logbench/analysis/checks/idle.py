@@ -34,6 +34,7 @@ TITLE = "Idle stability, speed and timing"
 PLAIN = "The idle"
 STRIPS = (("RPM",), ("MAP", "LOAD_PCT"), ("SPARKADV",), ("TP",))
 ORDER = 8
+SHOWN = "RPM|MAP|LOAD_PCT|SPARKADV"
 INPUTS = ("RPM", "SPARKADV", "ECT", "VSS")
 
 STABILITY = "idle stability"

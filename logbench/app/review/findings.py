@@ -164,7 +164,7 @@ class FindingsPanel(QWidget):
         self.state.setText(said)
         self.state.setVisible(bool(said))
         hint = tr("Choose a finding to see its evidence.")
-        self.detail.setHtml(f"<p>{in_html(hint)}</p>{_engine(engine)}" if findings else "")
+        self.detail.setHtml(f"<p>{in_html(hint)}</p>{_engine_html(engine)}" if findings else "")
 
     def current(self) -> Finding | None:
         """The chosen finding."""
@@ -240,7 +240,7 @@ def _band_html(band: Band, units: Units) -> str:
     return f"<p>{in_html(said)}<br>{in_html(basis)}</p>"
 
 
-def _engine(told: Sequence[Told]) -> str:
+def _engine_html(told: Sequence[Told]) -> str:
     """What engine it is, as a list, and where it is corrected."""
     if not told:
         return ""
