@@ -104,7 +104,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         if all(c.cell != name for c in used):
             most = max((c for c in found if c.cell == name), key=lambda c: c.seconds, default=None)
             findings.append(Subject(KEY, name).not_judged(_too_little(name, most), name))
-    findings += [f for bank in pairs for f in _trends(sure, bands, bank)]
+    findings += [f for bank in pairs for f in _trends(used, bands, bank)]
     if len(pairs) == 2:
         findings.append(_difference(used, bands, pairs))
     findings = [explained(finding, pattern.explanation) for finding in findings]
@@ -227,9 +227,9 @@ def _cell_finding(cell: TrimCell, bands: Bands) -> Finding:
 
 
 def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]:
-    """Idle less the mean of the cells of moderate airflow, and load less idle, where both were
-    judged. The car's own error is common to its cells and drops out, so that these show what each
-    cell alone hides."""
+    """Idle less the mean of the cells of moderate airflow, and load less idle, where both have
+    evidence enough. The car's own error is common to its cells and drops out, so that these show
+    what each cell alone hides."""
     mine = {c.cell: c for c in cells if c.bank == bank}
     idle, load = mine.get("warm idle"), mine.get("load")
     middle = [mine[name] for name in MIDDLE if name in mine]
