@@ -17,7 +17,7 @@ from logbench.analysis.bands import Distance, distance, ends_beside
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
-from logbench.analysis.view import View
+from logbench.analysis.view import View, unoffered, why_left_out
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units
 
@@ -134,12 +134,12 @@ class Subject:
     def not_recorded(self, view: View, missing: Sequence[str], *next_steps: str) -> Finding:
         """As `not_judged`, for signals that the recording lacks, the car itself, or that are left
         out for what is odd about them."""
-        unoffered = view.unoffered(*missing)
-        if unoffered:
-            text = f"This car does not offer {' and '.join(unoffered)}."
+        lacking = unoffered(view, *missing)
+        if lacking:
+            text = f"This car does not offer {' and '.join(lacking)}."
             return self.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
-        odd = [said("{a} {why}", a=a, why=why) for a in missing if (why := view.why_left_out(a))]
-        never = [a for a in missing if not view.why_left_out(a)]
+        odd = [said("{a} {why}", a=a, why=why) for a in missing if (why := why_left_out(view, a))]
+        never = [a for a in missing if not why_left_out(view, a)]
         if never:
             were = "was" if len(never) == 1 else "were"
             odd.append(f"{' and '.join(never)} {were} not recorded")

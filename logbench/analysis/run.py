@@ -17,7 +17,7 @@ from logbench.analysis.findings import Subject, sentence
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.statement import Text, clause, joined, said
-from logbench.analysis.view import View
+from logbench.analysis.view import View, why_left_out
 from logbench.errors import UsageError
 
 _WHAT_THE_CAR_DID = (("RPM",), ("VSS",), ("ECT",))
@@ -150,7 +150,7 @@ def _left_out(view: View, module: CheckModule, finding: Finding) -> list[str]:
     return [
         said("{name} {why}", name=name, why=why)
         for name in module.INPUTS
-        if (why := view.why_left_out(name)) and f"{name} was left out" not in finding.reason
+        if (why := why_left_out(view, name)) and f"{name} was left out" not in finding.reason
     ]
 
 

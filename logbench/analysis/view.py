@@ -79,15 +79,6 @@ class View:
         """The traces as far as they can be believed."""
         return left(self.recorded, self.oddities)
 
-    def why_left_out(self, acronym: str) -> str:
-        """`was left out: it keeps one value …`, of a signal of which readings are left out; empty
-        of any other."""
-        why = [o.clause for o in self.oddities if o.signal == acronym and o.left_out.any()]
-        if not why:
-            return ""
-        part = "" if self.trace(acronym) is None else " in part"
-        return said("was left out{part}: {why}", part=part, why=joined(why))
-
     def trace(self, *acronyms: str) -> Trace | None:
         """The first of `acronyms` that is recorded with a finite sample that can be believed, or
         None."""
@@ -96,18 +87,6 @@ class View:
     def missing(self, *acronyms: str) -> tuple[str, ...]:
         """Those of `acronyms` that the recording does not hold, or not to be believed."""
         return tuple(a for a in acronyms if self.trace(a) is None)
-
-    def unoffered(self, *acronyms: str) -> tuple[str, ...]:
-        """Those of `acronyms` that no ECU of the car supports; none where that is not known."""
-        pids = {pid for ecu in self.facts.identity.ecus.values() for pid in ecu.pids}
-
-        def offered(acronym: str) -> bool:
-            if acronym not in table():
-                return True
-            alike = table().alternatives(table().by_acronym(acronym).standard)
-            return any(signal.pid in pids for signal in alike)
-
-        return tuple(a for a in acronyms if pids and not offered(a))
 
     def at(self, t_ns: Times, *acronyms: str, within_s: float | None = None) -> Values:
         """The first recorded of `acronyms` at each time: a sample of the same request as it is,
@@ -165,26 +144,7 @@ class View:
         """On the grid: the engine runs and nothing has changed for `SETTLE_S`: engine speed within
         60 rpm or 6 %, throttle 2.5 points, manifold pressure 6 kPa, calculated load 12 points,
         vehicle speed 4 km/h (common practice, no source)."""
-        return self.speeds_steady & self._still(_AT_WORK)
-
-    @cached_property
-    def speeds_steady(self) -> Mask:
-        """The same of engine and vehicle speed alone, whatever the engine has to do."""
-        rpm = self.grid.linear("RPM")
-        if rpm is None:
-            return np.zeros(len(self.grid), dtype=bool)
-        calm = self.grid.span_of(rpm, SETTLE_S) <= np.maximum(60.0, 0.06 * rpm)
-        return self.conditions.running & calm & self._still(((("VSS",), 4.0),))
-
-    def _still(self, limits: Iterable[tuple[tuple[str, ...], float]]) -> Mask:
-        """Where none of some signals changed by more than its limit for `SETTLE_S`; an unknown
-        stretch of one forbids nothing."""
-        calm = np.ones(len(self.grid), dtype=bool)
-        for names, limit in limits:
-            values = self.grid.linear(*names)
-            if values is not None:
-                calm &= ~(self.grid.span_of(values, SETTLE_S) > limit)
-        return calm
+        return self.once(speeds_steady) & _still(self, _AT_WORK)
 
     def steady_spans(
         self,
@@ -209,20 +169,8 @@ class View:
         """When the engine first ran, if the recording shows the start; None when it ran already."""
         running = self.conditions.running
         if not running.any() or running[0]:
-            return self._started_before()
+            return _started_before(self)
         return int(self.grid.t_ns[int(np.argmax(running))])
-
-    def _started_before(self) -> int | None:
-        """The start of the engine just before the recording, by `RUNTM`; None when unknown or more
-        than a minute before."""
-        runtime = self.trace("RUNTM")
-        if runtime is None or not self.conditions.running.any():
-            return None
-        good = np.flatnonzero(np.isfinite(runtime.value) & (runtime.value > 0))
-        if len(good) == 0 or runtime.value[good[0]] > 60.0:
-            return None
-        first = int(good[0])
-        return int(runtime.t_ns[first] - runtime.value[first] * alignment.NS)
 
     def running_s(self) -> float:
         """How long the engine ran in this recording, seconds."""
@@ -254,3 +202,59 @@ def evidence(spans: Sequence[Span], t_ns: Times) -> tuple[Span, ...]:
     """Those of `spans` that hold one of the times: what a finding rests on."""
     kept = np.unique(alignment.owner(t_ns, spans))
     return tuple(spans[int(k)] for k in kept if k >= 0)
+
+
+def why_left_out(view: View, acronym: str) -> str:
+    """`was left out: it keeps one value …`, of a signal of which readings are left out; empty
+    of any other."""
+    why = [o.clause for o in view.oddities if o.signal == acronym and o.left_out.any()]
+    if not why:
+        return ""
+    part = "" if view.trace(acronym) is None else " in part"
+    return said("was left out{part}: {why}", part=part, why=joined(why))
+
+
+def unoffered(view: View, *acronyms: str) -> tuple[str, ...]:
+    """Those of `acronyms` that no ECU of the car supports; none where that is not known."""
+    pids = {pid for ecu in view.facts.identity.ecus.values() for pid in ecu.pids}
+
+    def offered(acronym: str) -> bool:
+        if acronym not in table():
+            return True
+        alike = table().alternatives(table().by_acronym(acronym).standard)
+        return any(signal.pid in pids for signal in alike)
+
+    return tuple(a for a in acronyms if pids and not offered(a))
+
+
+def speeds_steady(view: View) -> Mask:
+    """Where engine and vehicle speed are steady as in `View.steady`, whatever else is not."""
+    rpm = view.grid.linear("RPM")
+    if rpm is None:
+        return np.zeros(len(view.grid), dtype=bool)
+    calm = view.grid.span_of(rpm, SETTLE_S) <= np.maximum(60.0, 0.06 * rpm)
+    return view.conditions.running & calm & _still(view, ((("VSS",), 4.0),))
+
+
+def _still(view: View, limits: Iterable[tuple[tuple[str, ...], float]]) -> Mask:
+    """Where none of some signals changed by more than its limit for `SETTLE_S`; an unknown
+    stretch of one forbids nothing."""
+    calm = np.ones(len(view.grid), dtype=bool)
+    for names, limit in limits:
+        values = view.grid.linear(*names)
+        if values is not None:
+            calm &= ~(view.grid.span_of(values, SETTLE_S) > limit)
+    return calm
+
+
+def _started_before(view: View) -> int | None:
+    """The start of the engine just before the recording, by `RUNTM`; None when unknown or more
+    than a minute before."""
+    runtime = view.trace("RUNTM")
+    if runtime is None or not view.conditions.running.any():
+        return None
+    good = np.flatnonzero(np.isfinite(runtime.value) & (runtime.value > 0))
+    if len(good) == 0 or runtime.value[good[0]] > 60.0:
+        return None
+    first = int(good[0])
+    return int(runtime.t_ns[first] - runtime.value[first] * alignment.NS)

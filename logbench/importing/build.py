@@ -23,7 +23,7 @@ from logbench.importing.samples import OUT_OF_RANGE, Samples, cell_text, samples
 from logbench.importing.sheet import Sheet
 from logbench.importing.times import RowTimes, row_times, spread_even
 from logbench.recording.model import Facts, Trace
-from logbench.recording.renewal import renewals
+from logbench.recording.renewal import apart_s, renewals
 from logbench.signals.table import table
 from logbench.signals.units import compatible
 from logbench.system.limits import DRIVES
@@ -283,10 +283,21 @@ def _drive(
         facts.extra["import"]["trip"] = owner.trip
     if why := why_no_car(traces):
         facts.extra["import"]["no_car"], facts.link.simulated = why, True
-    for trace, renewal in zip(traces, renewals(traces), strict=True):
-        if renewal.held > 1.0 and trace.signal in facts.signals:
-            facts.signals[trace.signal].held_rows = round(renewal.held, 3)
+    _note_readings(traces, facts)
     return Drive(traces, facts)
+
+
+def _note_readings(traces: tuple[Trace, ...], facts: Facts) -> None:
+    """How often each signal was really read, and how far from the engine speed in time."""
+    found = renewals(traces)
+    read = [renewal.of(trace).in_order() for renewal, trace in zip(found, traces, strict=True)]
+    rpm = next((trace for trace in read if trace.signal == "RPM" and len(trace)), None)
+    for trace, renewal in zip(read, found, strict=True):
+        if trace.signal in facts.signals and renewal.held > 1.0:
+            told = facts.signals[trace.signal]
+            told.held_rows = round(renewal.held, 3)
+            if rpm is not None and trace is not rpm and not renewal.inferred:
+                told.apart_s = round(apart_s(trace, rpm), 3)
 
 
 def _trace(parts: list[Samples], t_ns: npt.NDArray[np.int64]) -> Trace:

@@ -110,6 +110,8 @@ class SignalFacts(_Open):
     held_rows: float | None = None
     """Rows of another program's table in which one reading stands, on average; None where every
     row is one, or it is not known."""
+    apart_s: float | None = None
+    """The same of a table: seconds from a reading to the nearest of the engine speed, median."""
 
 
 class Correction(_Open):

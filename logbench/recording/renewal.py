@@ -47,11 +47,22 @@ class Renewal:
     held: float = 1.0
     inferred: bool = False
 
+    def of(self, trace: Trace) -> Trace:
+        """The readings of the trace that this was found for."""
+        return trace if len(self.rows) == len(trace) else trace.part(self.rows)
+
 
 def readings(traces: Sequence[Trace]) -> list[Trace]:
     """Of each trace the samples that were really read."""
-    found = zip(traces, renewals(traces), strict=True)
-    return [t if len(r.rows) == len(t) else t.part(r.rows) for t, r in found]
+    return [renewal.of(t) for t, renewal in zip(traces, renewals(traces), strict=True)]
+
+
+def apart_s(one: Trace, other: Trace) -> float:
+    """Seconds from a reading of one trace to the nearest of another, median; both in order and not
+    empty."""
+    place = np.clip(np.searchsorted(other.t_ns, one.t_ns), 0, len(other) - 1)
+    away = [np.abs(other.t_ns[at] - one.t_ns) for at in (np.maximum(place - 1, 0), place)]
+    return float(np.median(np.minimum(*away))) / 1e9
 
 
 def renewals(traces: Sequence[Trace]) -> list[Renewal]:

@@ -13,7 +13,7 @@ from logbench.analysis.grid import Traces
 from logbench.importing.run import read_file
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.recording.renewal import readings, renewals
+from logbench.recording.renewal import apart_s, readings, renewals
 
 
 def table(held: float, rows: int = 1500, jitter: float = 0.0, seed: int = 3) -> list[Trace]:
@@ -70,3 +70,13 @@ def test_road_files_repeat_each_value_about_four_times(shared_dir, name, tmp_pat
     held = [s.held_rows for s in drive.facts.signals.values() if s.held_rows]
     assert len(held) == len(drive.traces)
     assert 3.0 < np.median(held) < 4.5
+    apart = [s.apart_s for s in drive.facts.signals.values() if s.apart_s is not None]
+    assert len(apart) >= 5
+    assert all(0.0 <= seconds <= 1.0 for seconds in apart)  # half a round of 1.8 s
+
+
+def test_how_far_readings_are_apart():
+    rpm = Trace("RPM", "7E8", "rpm", np.arange(10) * 2 * 10**9, np.arange(10.0))
+    late = Trace("MAP", "7E8", "kPa", rpm.t_ns[:-1] + 600_000_000, np.arange(9.0))
+    assert apart_s(late, rpm) == pytest.approx(0.6)
+    assert apart_s(rpm, rpm) == 0.0

@@ -20,7 +20,7 @@ from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.gearbox import APART, find_gears
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.statement import said
-from logbench.analysis.view import View, evidence
+from logbench.analysis.view import View, evidence, speeds_steady
 
 KEY = "gears"
 TITLE = "Gear ratios and slip"
@@ -44,7 +44,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     missing = view.missing("RPM", "VSS")
     if missing:
         return [subject.not_recorded(view, missing, "record")]
-    spans = view.stretches(view.speeds_steady, 2.0)
+    spans = view.stretches(view.once(speeds_steady), 2.0)
     speed = view.samples(spans, "VSS")
     rpm = view.at(speed.t_ns, "RPM")
     good = (speed.value >= LEAST_KMH) & (rpm > 600.0)

@@ -22,6 +22,7 @@ from logbench.analysis.model import Coverage, Finding, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
+from logbench.recording.renewal import apart_s
 
 KEY = "recording"
 TITLE = "The recording itself"
@@ -103,9 +104,7 @@ def _skew(view: View) -> Finding | None:
     if rpm is None or other is None:
         return None
     together = float(np.isfinite(alignment.same_request(rpm, other.t_ns)).mean())
-    place = np.clip(np.searchsorted(rpm.t_ns, other.t_ns), 0, len(rpm) - 1)
-    away = [np.abs(rpm.t_ns[at] - other.t_ns) for at in (np.maximum(place - 1, 0), place)]
-    skew = float(np.median(np.minimum(*away) / NS))
+    skew = apart_s(other, rpm)
     subject, numbers = Subject(KEY, "skew"), {"same_request_share": together}
     reason = said(
         "{share:.0f %} of {name} stand in one row with RPM, the others {skew:.1f s} apart (median);"

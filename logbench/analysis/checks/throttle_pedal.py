@@ -31,7 +31,7 @@ from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span
 from logbench.analysis.statement import said
-from logbench.analysis.view import View
+from logbench.analysis.view import View, unoffered
 from logbench.recording.model import Trace
 
 KEY = "throttle_pedal"
@@ -78,7 +78,7 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
             assert second is not None
             yield _pair(bands, a, b, first, second)
         if not held:
-            offered = [pair for pair in pairs if not view.unoffered(*pair)]
+            offered = [pair for pair in pairs if not unoffered(view, *pair)]
             subject = Subject(KEY, f"paired {name}")
             yield subject.not_recorded(view, (offered or pairs)[0], "record")
 
