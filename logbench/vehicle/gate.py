@@ -239,6 +239,11 @@ class LineGate:
         """A change has left: 'the same again' could be that one, if a later line got lost."""
         self._to = ""
 
+    @property
+    def may_repeat(self) -> bool:
+        """Whether 'the same again' may leave: what the adapter had last is a request that reads."""
+        return self._repeatable and not self._changed
+
     def command(self, line: str, permit: Permit | None = None) -> None:
         """Send a line, its carriage return with it; empty: the last request again. Raises
         LinkLostError; ValueError for what may not leave; as `Permit.spend`."""
@@ -253,7 +258,7 @@ class LineGate:
                 raise _refused(line)
             self._repeatable = True
             wire = led(line).encode() + b"\r"
-        elif line or not self._repeatable or self._changed:
+        elif line or not self.may_repeat:
             self._setting(line)
         self._port.write(wire)
 

@@ -25,6 +25,7 @@ from logbench.errors import (
     PortMissingError,
 )
 from logbench.simulator.timing import Timing
+from logbench.vehicle.links import adapter
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of
 from logbench.vehicle.links.schemes import SCHEMES, open_link
 from logbench.vehicle.links.serial import SerialLink
@@ -415,3 +416,15 @@ def test_lines_without_noise():
     reply = b"SEARCHING...\r\n7E8064100BE3FA813\x00\r\rBUS INIT: ...OK\r>"
     assert lines_of(reply) == [b"7E8064100BE3FA813"]
     assert lines_of(b"SEARCHING...7E8064100BE3FA813\r") == [b"7E8064100BE3FA813"]
+
+
+def test_what_the_link_sets_between_two_requests_is_not_repeated(simulated, monkeypatch):
+    """Seen: after the adapter was told to wait less, 'the same again' was refused by the gate, and
+    the capture ended in a fault."""
+    link = simulated()
+    link.connect()
+    monkeypatch.setattr(adapter, "_WAITS", 2)
+    monkeypatch.setattr(adapter, "_IDLE_S", -1.0)  # every reply seems to come late
+    for _ in range(6):
+        assert link.exchange(bytes([1, 0x0C]), 1, 1.0).replies
+    assert link.repeats  # and goes on repeating

@@ -298,7 +298,7 @@ class AdapterLink(Link):
         self._device.change(permit, CHANGE_TIMEOUT_S, heard)
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
-        repeat = self.repeats and command == self._device.last
+        repeat = self.repeats and self._device.may_repeat(command)
         raw, statuses = self._once("" if repeat else command, timeout_s, payload)
         if repeat and not raw.messages:
             raw, statuses = self._once(command, timeout_s, payload)

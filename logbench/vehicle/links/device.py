@@ -310,6 +310,10 @@ class Device:
         texts = [line.decode("ascii", "replace") for line in lines]
         return [text for text in texts if text.replace(" ", "").upper() != command]
 
+    def may_repeat(self, command: str) -> bool:
+        """Whether 'the same again' is that command."""
+        return command == self.last and self._talk is not None and self._talk.gate.may_repeat
+
     def say(self, command: str, timeout_s: float) -> tuple[list[bytes], int, int]:
         """Send one command and read up to the prompt: lines, characters sent and received."""
         if self._talk is None:
