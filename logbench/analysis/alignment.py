@@ -66,16 +66,6 @@ def same_request(trace: Trace, t_ns: Times) -> Values:
     return previous(trace, t_ns, 0.0)
 
 
-def interval_s(trace: Trace) -> float:
-    """Typical time between samples in seconds (the median); infinite below two samples.
-
-    Samples that share a time stamp are counted once.
-    """
-    steps = np.diff(trace.t_ns)
-    steps = steps[steps > 0]
-    return float(np.median(steps)) / NS if len(steps) else float("inf")
-
-
 def inside(t_ns: Times, spans: Sequence[Span]) -> Mask:
     """True for every time that lies in one of `spans`. Times and spans are in order, and the spans
     do not overlap."""

@@ -276,7 +276,7 @@ def _densest(t_ns: Times, most_ns: int) -> Times:
 
 def gap_s(trace: Trace) -> float:
     """Longest time between samples that is still no gap: three intervals, within 1 to 10 s."""
-    return float(np.clip(3.0 * alignment.interval_s(trace), 1.0, 10.0))
+    return float(np.clip(3.0 * trace.interval_s, 1.0, 10.0))
 
 
 def schmitt(values: Values, on: float, off: float) -> Mask:

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
@@ -136,7 +135,7 @@ def _time(
 ) -> Finding:
     """The slower of both ways; not judged where the sensor came too slowly or began on the wrong
     side."""
-    step_s = alignment.interval_s(front)
+    step_s = front.interval_s
     told = [
         (float(np.median(found.times_s)), text, found)
         for found, text in ((rich, "to rich"), (cut, "to lean"))

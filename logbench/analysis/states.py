@@ -115,7 +115,7 @@ def _undisturbed(view: View) -> list[Span]:
     """Warm idle without the first seconds, in which the car comes to rest, and the last ones, in
     which it is set off, before its speed is read to tell."""
     trace = view.trace("RPM")
-    late_ns = 0 if trace is None or len(trace) < 2 else int(alignment.interval_s(trace) * NS)
+    late_ns = 0 if trace is None or len(trace) < 2 else int(trace.interval_s * NS)
     edge_ns = late_ns + int(EDGE_S * NS)
     found = view.spans(Condition.WARM_IDLE)
     cut = [(s.start_ns + late_ns, s.end_ns - edge_ns) for s in found]

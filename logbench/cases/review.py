@@ -100,9 +100,8 @@ def _read(
         work.report(tr("Reading {signal}", signal=signal), number / len(keys))
         several = sum(name == signal for name, _ in recording.keys) > 1
         label = f"{signal} {ecu}" if several else signal
-        facts = recording.facts.signals.get(signal)
-        held = facts.held_rows if facts and facts.held_rows else 1.0
-        traces.append(replace(strip_of(recording.trace(signal, ecu), label), held=held))
+        strip = strip_of(recording.trace(signal, ecu), label)
+        traces.append(replace(strip, held=recording.facts.rows_a_reading(signal)))
     return tuple(traces)
 
 

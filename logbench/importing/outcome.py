@@ -127,10 +127,7 @@ def _inside(trace: Trace) -> np.ndarray:
     """Which values the standard's encoding can hold."""
     signal = table().by_acronym(trace.signal)
     spare = abs(signal.scale) + 1e-6 * abs(signal.maximum)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(
-            (trace.value >= signal.minimum - spare) & (trace.value <= signal.maximum + spare)
-        )
+    return signal.can_be(trace.value, spare)
 
 
 def _length_s(traces: tuple[Trace, ...]) -> float:
@@ -154,8 +151,7 @@ def outcome_of(drive: Drive) -> DriveOutcome:
 
 
 def _signal(trace: Trace, facts: Facts, length_s: float) -> SignalOutcome:
-    told = facts.signals.get(trace.signal)
-    held = (told and told.held_rows) or 1.0
+    held = facts.rows_a_reading(trace.signal)
     apart = np.diff(np.unique(trace.t_ns)) / 1e9
     finite = trace.value[np.isfinite(trace.value)]
     made = SignalOutcome(

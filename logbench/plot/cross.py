@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis.alignment import interval_s, previous
+from logbench.analysis.alignment import previous
 from logbench.analysis.model import ConditionSpan, Span
 from logbench.plot.trace import StripTrace
 from logbench.recording.model import Trace
@@ -112,7 +112,7 @@ def _at(trace: StripTrace, t_ns: Ints) -> Floats:
     oldest_ns = int(max(_OLDEST_S * 1e9, 2 * trace.pyramid.interval_ns))
     times, values = trace.pyramid.between(int(t_ns[0]) - oldest_ns, int(t_ns[-1]) + 1)
     held = Trace(trace.signal, trace.ecu, trace.unit, times, values)
-    usual_s = interval_s(held)
+    usual_s = held.interval_s
     oldest_s = max(_OLDEST_S, 2 * usual_s if np.isfinite(usual_s) else 0.0)
     return previous(held, t_ns, oldest_s)
 

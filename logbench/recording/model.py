@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -32,7 +33,7 @@ EventKind = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Trace:
     """The samples of one signal of one ECU of one recording, in order of time.
 
@@ -51,6 +52,16 @@ class Trace:
     def t_s(self) -> npt.NDArray[np.float64]:
         """Times in seconds since the recording's start, shape (n,)."""
         return self.t_ns / 1e9
+
+    @cached_property
+    def interval_s(self) -> float:
+        """Typical time between samples in seconds (the median); infinite below two samples.
+
+        Samples that share a time stamp are counted once.
+        """
+        steps = np.diff(self.t_ns)
+        steps = steps[steps > 0]
+        return float(np.median(steps)) / 1e9 if len(steps) else float("inf")
 
     def part(self, rows: npt.NDArray[Any]) -> Trace:
         """The samples of these rows, a mask or an index, in that order."""
@@ -199,6 +210,11 @@ class Facts(_Open):
     def corrected(self) -> str:
         """Which facts were corrected after the drive, as a list prints them; `` where none was."""
         return ", ".join(dict.fromkeys(one.fact.replace("_", " ") for one in self.corrections))
+
+    def rows_a_reading(self, signal: str) -> float:
+        """Rows in which one reading of a signal stands, on average: 1 where each is one."""
+        told = self.signals.get(signal)
+        return (told and told.held_rows) or 1.0
 
     @property
     def is_imported(self) -> bool:

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 from reportlab.graphics.shapes import Drawing
 
-from logbench.analysis.alignment import interval_s
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
@@ -84,7 +83,7 @@ def strips_of(
                 t.t_s / 60,
                 units.array(t.value, t.unit),
                 known.slot(t.signal),
-                gap_ns(len(t), interval_s(t) * 1e9) / 60e9,
+                gap_ns(len(t), t.interval_s * 1e9) / 60e9,
             )
             for t in traces
         )

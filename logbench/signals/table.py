@@ -22,9 +22,13 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from logbench.errors import SignalUnknownError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 Kind = Literal["number", "enumeration", "flag"]
 
@@ -74,6 +78,10 @@ class Signal:
     moves within a second (an oxygen sensor's switching needs more than 6 samples a second), 2 for
     what moves within ten (long term trims, voltage, EGR, purge), 1 for status words, 0.5 for
     temperatures, levels, counters and facts of the car."""
+
+    def can_be(self, values: npt.NDArray[np.float64], spare: float) -> npt.NDArray[np.bool_]:
+        """Which values its bytes can hold, `spare` beyond each end allowed; none that is NaN."""
+        return (values >= self.minimum - spare) & (values <= self.maximum + spare)
 
 
 SUPPORTED_PIDS = tuple(range(0x00, 0x100, 0x20))

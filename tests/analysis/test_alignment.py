@@ -47,14 +47,14 @@ def test_not_used_stays_not_used():
 def test_of_samples_with_one_time_stamp_the_last_counts_for_previous():
     rpm = trace([0, 0, 0, 1], [1, 2, 3, 4])
     assert alignment.previous(rpm, ns(0, 0.5), 1).tolist() == [3, 3]
-    assert alignment.interval_s(rpm) == 1.0
+    assert rpm.interval_s == 1.0
 
 
 def test_an_empty_trace_gives_nothing():
     empty = trace([], [])
     assert np.isnan(alignment.linear(empty, ns(0, 1), 1)).all()
     assert np.isnan(alignment.previous(empty, ns(0, 1), 1)).all()
-    assert alignment.interval_s(empty) == float("inf")
+    assert empty.interval_s == float("inf")
 
 
 times = st.lists(st.integers(0, 20_000), min_size=2, max_size=40, unique=True).map(sorted)

@@ -53,11 +53,8 @@ def check(view: View, bands: Bands) -> list[Finding]:
     voltage = view.trace("VPWR")
     if voltage is None or view.trace("RPM") is None:
         return [Subject(KEY, "voltage").not_recorded(view, view.missing("VPWR", "RPM"), "crank")]
-    return [
-        _rest(view, bands, alignment.interval_s(voltage)),
-        _cranking(view, bands, alignment.interval_s(voltage)),
-        _running(view, bands),
-    ]
+    step_s = voltage.interval_s
+    return [_rest(view, bands, step_s), _cranking(view, bands, step_s), _running(view, bands)]
 
 
 def _rest(view: View, bands: Bands, step_s: float) -> Finding:

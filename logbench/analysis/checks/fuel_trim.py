@@ -149,7 +149,7 @@ def _settled(view: View, bank: int) -> Mask:
     over the last three changes by at most `SETTLE_PCT_S`. Of fewer than three readings in that
     time the scatter of the trim would tell: there it is not asked."""
     total, trace = view.grid.linear(f"TOTAL_TRIM{bank}"), view.trace(f"TOTAL_TRIM{bank}")
-    if total is None or trace is None or alignment.interval_s(trace) > SETTLE_S / 3.0:
+    if total is None or trace is None or trace.interval_s > SETTLE_S / 3.0:
         return np.ones(len(view.grid), dtype=bool)
     known = np.isfinite(total)
     size = round(SETTLE_S / STEP_S)
@@ -164,7 +164,7 @@ def _settled(view: View, bank: int) -> Mask:
 
 
 def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Span]) -> TrimCell:
-    step_s = min(2.0, alignment.interval_s(total))
+    step_s = min(2.0, total.interval_s)
     owner = alignment.owner(total.t_ns, spans)
     good = (owner >= 0) & np.isfinite(total.value)
     good, remarks = _undisturbed(view, name, total.t_ns, good, step_s)

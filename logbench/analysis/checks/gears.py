@@ -14,7 +14,6 @@ import math
 
 import numpy as np
 
-from logbench.analysis import alignment
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.gearbox import APART, find_gears
@@ -49,7 +48,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     rpm = view.at(speed.t_ns, "RPM")
     good = (speed.value >= LEAST_KMH) & (rpm > 600.0)
     trace = view.trace("VSS")
-    step_s = math.inf if trace is None else alignment.interval_s(trace)
+    step_s = math.inf if trace is None else trace.interval_s
     if good.sum() < LEAST_SAMPLES or good.sum() * step_s < LEAST_S:
         text = said(
             "Too little steady driving above {kmh:.0f km/h} was recorded: {n} readings, one every"

@@ -66,7 +66,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
     rpm = view.trace("RPM")
     if rpm is None:
         return [Subject(KEY, "idle").not_judged("RPM was not recorded.", "record")]
-    states, step_s = view.once(find_states), alignment.interval_s(rpm)
+    states, step_s = view.once(find_states), rpm.interval_s
     if not np.isfinite(step_s):
         return [Subject(KEY, STABILITY).not_judged("RPM was read only once.", "record")]
     length_s = max(WINDOW_S, WINDOW_READINGS * step_s)

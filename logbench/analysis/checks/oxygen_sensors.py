@@ -77,7 +77,7 @@ def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     name = f"bank {bank} front sensor"
     spans = _closed_spans(view)
     found = view.samples(spans, front.signal)
-    hz = 1.0 / alignment.interval_s(front)
+    hz = 1.0 / front.interval_s
     seconds = alignment.total_s(spans)
     if len(found) < 20 or seconds < LEAST_S:
         text = "Too little warm, steady closed-loop running was recorded."
@@ -168,7 +168,7 @@ def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace | None)
         return subject.not_recorded(view, [f"O2S{bank}2"], "record")
     spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
     before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
-    slowest = max(alignment.interval_s(front), alignment.interval_s(rear))
+    slowest = max(front.interval_s, rear.interval_s)
     turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
     if slowest > 0.5 or turns < 10:
         text = "Too few switches of the front sensor were seen to compare with."
@@ -228,7 +228,7 @@ def _full_load(view: View, bands: Bands, bank: int, wide: Trace) -> Finding:
 
 def _rise(view: View, bands: Bands, bank: int, wide: Trace) -> Finding:
     """How fast the sensor sees the air of a fuel cut, where it was sampled fast enough."""
-    step_s = alignment.interval_s(wide)
+    step_s = wide.interval_s
     reach = alignment.NS
     spans = tuple(
         Span(s.start_ns - reach, s.end_ns + reach) for s in view.spans(Condition.FUEL_CUT)

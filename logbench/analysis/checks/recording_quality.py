@@ -145,7 +145,7 @@ def find_quality(view: View) -> Mapping[str, SignalQuality]:
 
 
 def _judge(trace: Trace) -> SignalQuality:
-    step = alignment.interval_s(trace)
+    step = trace.interval_s
     rate = 1.0 / step if step > 0 and np.isfinite(step) else 0.0
     gaps = _gaps_of(trace, step)
     return SignalQuality(rate, gaps, _slow(trace, step))

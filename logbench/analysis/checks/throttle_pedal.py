@@ -125,7 +125,7 @@ def _together(first: Trace, second: Trace) -> tuple[Times, Values, Values, Mask]
     place = np.searchsorted(second.t_ns, t)
     near = (np.clip(place + k, 0, len(second) - 1) for k in (-1, 0))
     apart = np.minimum(*(np.abs(second.t_ns[at] - t) for at in near))
-    rate, step_s = _rate(t, x), min(alignment.interval_s(first), 10.0)
+    rate, step_s = _rate(t, x), min(first.interval_s, 10.0)
     moved = rate * np.maximum(apart / alignment.NS, REQUEST_S)
     low, high = ENDS_PCT
     inside = (x > low) & (x < high) & (y > low) & (y < high)
@@ -207,11 +207,11 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
         return subject.not_recorded(view, ["TP"], "floor")
     absolute = throttle.signal == "TP"
     band = bands["throttle_reached" if absolute else "throttle_reached_relative"]
-    name, spans = _floored(view, alignment.interval_s(throttle))
+    name, spans = _floored(view, throttle.interval_s)
     if name is None:
         spans = (Span(int(throttle.t_ns[0]), int(throttle.t_ns[-1]) + 1),)
     found = view.samples(spans, throttle.signal)
-    held = HELD_SAMPLES if alignment.interval_s(throttle) < FLOOR_S else 1
+    held = HELD_SAMPLES if throttle.interval_s < FLOOR_S else 1
     if len(found) < held:
         pedal = view.trace(name or "")
         text = said(

@@ -450,7 +450,7 @@ def _closed_loop(view: View, found: WarmUp, bands: Bands) -> Finding:
         remarks = ()
     start = Span(found.start_ns, found.start_ns + int(seconds * NS))
     status = view.trace("FUELSYS1")
-    half = STEP_S if status is None else max(STEP_S, alignment.interval_s(status))
+    half = STEP_S if status is None else max(STEP_S, status.interval_s)
     measured = Measured(seconds, half, (start,), remarks)
     band = bands["closed_loop_time"]
     return subject.judged("Closed loop after", measured, band, "late_loop")

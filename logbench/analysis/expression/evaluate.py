@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from logbench.analysis.alignment import NS, Times, Values, interval_s, previous
+from logbench.analysis.alignment import NS, Times, Values, previous
 from logbench.analysis.expression.checked import CONSTANTS, Expression, number
 from logbench.analysis.expression.grammar import OVER_TIME, Node
 from logbench.car.model import Car
@@ -58,7 +58,7 @@ def constants_of(car: Car) -> dict[str, float]:
 
 def held(trace: Trace, t_ns: Times) -> Values:
     """The last value at each time, unless it is too old; NaN there."""
-    usual_s = interval_s(trace)
+    usual_s = trace.interval_s
     usual_s = usual_s if np.isfinite(usual_s) else 0.0
     return previous(trace, t_ns, min(max(OLDEST_S, 3 * usual_s), MOST_OLD_S))
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis.alignment import NS, Mask, Times, Values, interval_s
+from logbench.analysis.alignment import NS, Mask, Times, Values
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.model import Verdict
 from logbench.analysis.rationality.model import Kind, Oddity, marked, span_of, when
@@ -95,7 +95,7 @@ def find_frozen(traces: dict[str, Trace]) -> Iterator[Oddity]:
         trace = traces.get(acronym)
         if trace is None or (mover.exact and trace.signal != acronym):
             continue
-        step_s = max(mover.window_s, 4.0 * interval_s(trace))
+        step_s = max(mover.window_s, 4.0 * trace.interval_s)
         if not np.isfinite(step_s) or step_s > 120.0:
             continue
         windows = cut.setdefault(step_s, Windows(step_s, traces))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis.alignment import NS, Times, Values, interval_s
+from logbench.analysis.alignment import NS, Times, Values
 from logbench.recording.model import Trace
 
 
@@ -75,5 +75,5 @@ class Windows:
 
 def longest_gap_ns(trace: Trace) -> float:
     """Longer than that between two readings, nobody knows what the signal did meanwhile."""
-    step_s = interval_s(trace)
+    step_s = trace.interval_s
     return NS * max(10.0, 8.0 * step_s) if np.isfinite(step_s) else 0.0
