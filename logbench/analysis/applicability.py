@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from logbench.analysis.engine import WORDS, Engine
-from logbench.analysis.findings import CAUSES, UNLESS, Subject, Unless, sentence
+from logbench.analysis.findings import CAUSES, UNLESS, Subject, Unless, capped, sentence
 from logbench.analysis.model import Cap, Coverage, Finding, Verdict
-from logbench.analysis.statement import clause, joined, said
+from logbench.analysis.statement import clause, joined
 
 WHOLE = "*"
 _NEEDS = {cause.text: cause.needs for cause in CAUSES.values() if cause.needs is not None}
@@ -50,11 +50,11 @@ def _capped(engine: Engine, finding: Finding, row: Unless) -> Finding:
     if not unsure or finding.verdict is not Verdict.ACT:
         return finding
     why = f"it is not known whether it is {WORDS[unsure[0]][0]}"
-    capped = replace(finding, verdict=Verdict.WATCH, cap=Cap(Verdict.WATCH, why))
+    cap = Cap(Verdict.WATCH, why)
+    watched = replace(finding, verdict=Verdict.WATCH, cap=cap)
     if finding.band is not None:
-        return replace(capped, reason=sentence(capped))
-    most = said("{most} at most: {why}", most=Verdict.WATCH.value, why=why)
-    return replace(capped, reason=joined([clause(finding.reason), most], end="."))
+        return replace(watched, reason=sentence(watched))
+    return replace(watched, reason=joined([clause(finding.reason), capped(cap)], end="."))
 
 
 def _possible(engine: Engine, causes: Sequence[str]) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values, edges
+from logbench.analysis.derived import SEA_LEVEL_KPA
 from logbench.analysis.grid import STEP_S, Grid, schmitt
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.analysis.starts import RUNS_RPM, TURNS_RPM, Standing, find_standing
@@ -240,7 +241,7 @@ def _full_throttle(grid: Grid, x: _Inputs) -> Mask:
         return np.zeros(len(grid), dtype=bool)
     x.notes.append("Full throttle is inferred from pressure and load.")
     around = grid.slow("BARO")
-    level = 101.3 if around is None else np.nan_to_num(around, nan=101.3)
+    level = SEA_LEVEL_KPA if around is None else np.nan_to_num(around, nan=SEA_LEVEL_KPA)
     return (manifold > 0.94 * level) & (load > 90.0) & (x.rpm > 1300.0)
 
 

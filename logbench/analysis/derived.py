@@ -21,6 +21,9 @@ R_AIR_J_G_K = 0.28705
 LOAD_ABS_DENSITY_G_L = 1.184
 """Air density in the definition of `LOAD_ABS`: 25 degC, 101.325 kPa. [Pub: ISO 15031-5]"""
 
+SEA_LEVEL_KPA = 101.3
+"""Where the air pressure is not known. [Pub: ISO 2533, rounded]"""
+
 KELVIN = 273.15
 
 

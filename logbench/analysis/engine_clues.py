@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from logbench.analysis.alignment import Mask, Values, edges, inside
+from logbench.analysis.derived import SEA_LEVEL_KPA
 from logbench.analysis.engine import Clue, Engine, Trait, know
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.grid import STEP_S, Grid
@@ -24,7 +25,6 @@ IDLE_RPM = 1200.0
 """Engines idle below this, cold ones too; above it stands a car whose engine is revved."""
 LEAST_S = 5.0
 LEAST_DRIVEN_S = 60.0
-PASCAL_KPA = 101.3
 MANY, SOME = 12, 6
 """Quantities in a recording from which one that is missing was probably not offered."""
 FLAP_OPEN_PCT = 50.0
@@ -219,7 +219,7 @@ def _throttling(seen: Seen) -> _Found:
         yield "a flap throttles its idle", -3.5
     elif ratio > NEAR and seen.moves("MAP", 1.0):  # else it may be stuck there
         yield "no flap throttles its idle", 2.5
-    elif not np.isfinite(ratio) and seen.level("MAP", seen.running, 5.0) < DEEP * PASCAL_KPA:
+    elif not np.isfinite(ratio) and seen.level("MAP", seen.running, 5.0) < DEEP * SEA_LEVEL_KPA:
         yield "a flap throttles it", -2.0
     if seen.level("TP", seen.idle) > FLAP_OPEN_PCT:
         yield "its flap is open at idle", 1.3
@@ -248,7 +248,7 @@ def _charge(seen: Seen) -> tuple[float, float]:
 
 def idle_ratio(seen: Seen) -> float:
     """Manifold pressure at idle over that of the air around; NaN where not known."""
-    return seen.level("MAP", seen.idle) / (seen.baro_kpa or PASCAL_KPA)
+    return seen.level("MAP", seen.idle) / (seen.baro_kpa or SEA_LEVEL_KPA)
 
 
 def _mixture(seen: Seen) -> _Found:
@@ -313,7 +313,7 @@ def _charging(seen: Seen, compression: bool | None) -> Iterator[Clue]:
 def _charges(seen: Seen, by_kpa: float) -> bool:
     """Whether the manifold pressure stays above that around for `CHARGED_S`, by three samples: a
     pulse of the intake is over sooner."""
-    manifold, least = seen.grid.linear("MAP"), (seen.baro_kpa or PASCAL_KPA) + by_kpa
+    manifold, least = seen.grid.linear("MAP"), (seen.baro_kpa or SEA_LEVEL_KPA) + by_kpa
     if manifold is None or not seen.high("MAP") > least:
         return False
     return max((b - a for a, b in edges(manifold > least)), default=0) * STEP_S >= CHARGED_S

@@ -253,9 +253,13 @@ def sentence(finding: Finding) -> str:
     head = said("{what} {number} {place}", what=finding.what, number=number, place=_place(finding))
     clauses = [head]
     if finding.cap is not None:
-        why = finding.cap.reason
-        clauses.append(said("{most} at most: {why}", most=finding.cap.at_most.value, why=why))
+        clauses.append(capped(finding.cap))
     return joined([*clauses, *finding.remarks], end=".")
+
+
+def capped(cap: Cap) -> str:
+    """`watch at most: …`, of a verdict that was lowered."""
+    return said("{most} at most: {why}", most=cap.at_most.value, why=cap.reason)
 
 
 def _place(finding: Finding) -> str:

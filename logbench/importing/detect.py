@@ -170,10 +170,9 @@ def _base_of(named: dict[str, Rows], values: Column, mapping: Mapping) -> int:
             found = _matches_of_name(name, base=base)
             cells = values.all_texts(rows[:300])
             numbers = parse_column(cells, mapping.decimal, mapping.thousands).value
-            if found and table().by_acronym(found[0].signal).kind == "number":
-                signal = table().by_acronym(found[0].signal)
-                inside = (numbers >= signal.minimum) & (numbers <= signal.maximum)
-                share += float(inside.mean())
+            signal = table().by_acronym(found[0].signal) if found else None
+            if signal is not None and signal.kind == "number":
+                share += float(signal.can_be(numbers, 0.0).mean())
         return share
 
     return 10 if fit(10) > fit(16) else 16

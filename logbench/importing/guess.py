@@ -184,4 +184,4 @@ def _inside(made: Guess, signal: Signal) -> npt.NDArray[np.bool_]:
     """Which readings the signal can have."""
     unit = made.map.unit
     values = convert(made.numbers, unit, signal.unit) if unit else made.numbers
-    return np.asarray((values >= signal.minimum - 1) & (values <= signal.maximum + 1))
+    return signal.can_be(values, 1.0)

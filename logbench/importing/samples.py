@@ -123,9 +123,7 @@ def _column_samples(
     present = parsed.present
     if signal is not None and not mapping.keep_out_of_range:
         spare = 0.5 * abs(signal.scale) + 1e-6 * abs(signal.maximum)
-        with np.errstate(invalid="ignore"):
-            outside = (value < signal.minimum - spare) | (value > signal.maximum + spare)
-        outside &= present  # values that the standard's encoding cannot hold
+        outside = present & ~signal.can_be(value, spare) & ~np.isnan(value)
         for k in np.flatnonzero(outside):
             text = cell_text(column, int(rows[k])) or f"{value[k]:g}"
             reason = f"{OUT_OF_RANGE} {signal.acronym}"

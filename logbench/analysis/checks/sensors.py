@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from logbench.analysis import alignment
 from logbench.analysis.bands import Bands
-from logbench.analysis.findings import EXPLANATIONS, Measured, Subject
+from logbench.analysis.findings import EXPLANATIONS, Measured, Subject, capped
 from logbench.analysis.model import Cap, Finding, Verdict
 from logbench.analysis.rationality.frozen import movers
 from logbench.analysis.rationality.model import Kind, Oddity
@@ -68,7 +68,7 @@ def _odd(view: View, signal: str, found: Sequence[Oddity]) -> Finding:
     if left_out:
         clauses.append(said("{n} readings are left out of the other checks", n=left_out))
     if cap is not None:
-        clauses.append(said("{most} at most: {why}", most=cap.at_most.value, why=cap.reason))
+        clauses.append(capped(cap))
     reason = said("{signal}: {clauses}", signal=signal, clauses=joined(clauses, end="."))
     spans = [span for oddity in found for span in oddity.evidence]
     measured = Measured(float(left_out), evidence=spans)

@@ -75,8 +75,7 @@ def find_impossible(trace: Trace, others: dict[str, Trace], imported: bool) -> I
 
 def _beyond(signal: Signal, value: Values, others: dict[str, Trace]) -> Mask:
     """What its bytes cannot hold or what no car has."""
-    slack = 1e-6 + abs(signal.scale)
-    out = (value < signal.minimum - slack) | (value > signal.maximum + slack)
+    out = ~signal.can_be(value, 1e-6 + abs(signal.scale)) & ~np.isnan(value)
     low, high = POSSIBLE.get(signal.standard, (None, None))
     if low is not None:
         out |= value < low
@@ -93,7 +92,7 @@ def _beyond(signal: Signal, value: Values, others: dict[str, Trace]) -> Mask:
 
 
 def _arctic(signal: Signal, others: dict[str, Trace]) -> bool:
-    for name in ("ECT", "IAT", "AAT", "EOT"):
+    for name in THERMISTORS:
         other = others.get(name)
         if other is not None and name != signal.standard:
             value = other.value[np.isfinite(other.value) & (other.value > -40.0)]
@@ -189,8 +188,12 @@ def _leaps(trace: Trace, good: Mask, others: dict[str, Trace]) -> Mask:
     known = np.full(len(index), np.nan) if rpm is None else linear(rpm, trace.t_ns[index], 5.0)
     for first, last in at:
         part = slice(first - 1, last + 1)
-        args = t_s[part], value[part], known[part]
-        if _speed_leaps(*args) if is_speed else _temperature_leaps(*args):
+        leaps = (
+            _speed_leaps(t_s[part], value[part], known[part])
+            if is_speed
+            else _temperature_leaps(t_s[part], value[part])
+        )
+        if leaps:
             out[index[first:last]] = True
     return out
 
@@ -202,9 +205,8 @@ def _is_short(edge: tuple[int, int], t_s: Values) -> bool:
     return bool(t_s[last] - t_s[first - 1] <= LONGEST_S)
 
 
-def _temperature_leaps(t_s: Values, degc: Values, rpm: Values) -> bool:
+def _temperature_leaps(t_s: Values, degc: Values) -> bool:
     """All of the run on one side, and both flanks too steep."""
-    del rpm
     there, back = degc[1] - degc[0], degc[-2] - degc[-1]
     if there * back <= 0.0 or min(abs(there), abs(back)) < LEAP_K:
         return False
