@@ -39,7 +39,10 @@ _HELP = "Enter imports like this; 'COLUMN = SIGNAL [unit]' corrects, 'COLUMN =' 
 
 
 def import_files(
-    paths: Annotated[list[Path], typer.Argument(help="CSV, XLSX, Parquet, CAN logs, or folders.")],
+    paths: Annotated[
+        list[Path],
+        typer.Argument(help="CSV, XLSX, Parquet, CAN logs, adapter sessions, or folders."),
+    ],
     into: Annotated[Path, typer.Option(help="Folder of the recordings made.")] = Path(),
     map_file: Annotated[
         Path | None, typer.Option("--map", help="A mapping of columns to signals (TOML).")
@@ -122,7 +125,8 @@ def _show_all(
             say(f"{line.name}: {line.text}", "yellow")
         if sentence:
             say(sentence)
-    return LogbenchError.exit_code if before or any(one.problem for one in found) else 0
+    lacking = any(one.problem or (one.report and one.report.cut_short) for one in found)
+    return LogbenchError.exit_code if before or lacking else 0
 
 
 def _confirmed(paths: Sequence[Path], stated: Stated) -> tuple[list[Path], Sequence[Line]]:

@@ -19,9 +19,9 @@ _BLOCK = struct.Struct("<H14x")
 _IS_BLOCK, _PACKED = 10, 2
 
 
-def check_blf(file: BinaryIO) -> None:
-    """Raises `ValueError` where an object has no size, or a block unpacks to an absurd one; the end
-    of what can be read is left for the reader to find."""
+def check_blf(file: BinaryIO) -> bool:
+    """Whether the file ends with an object that is whole. Raises `ValueError` where an object has
+    no size, or a block unpacks to an absurd one."""
     magic, size = struct.unpack("<4sL", file.read(8).ljust(8, b"\0"))
     if magic != b"LOGG":
         raise ValueError("it does not begin as a BLF file")
@@ -30,12 +30,15 @@ def check_blf(file: BinaryIO) -> None:
     while len(head := file.read(_HEAD.size)) == _HEAD.size:
         mark, _, _, size, kind = _HEAD.unpack(head)
         if mark != b"LOBJ":
-            return
+            return False
         _check_size(size)
         data = file.read(size - _HEAD.size)
         file.read(size % 4)
         if kind == _IS_BLOCK and len(data) >= _BLOCK.size:
             rest = _check_objects(rest + _unpacked(data))
+        if len(data) < size - _HEAD.size:
+            return False
+    return not head
 
 
 def _unpacked(data: bytes) -> bytes:

@@ -19,6 +19,7 @@ from logbench.importing.book import load_book
 from logbench.importing.can_log import import_can_log
 from logbench.importing.detect import detect_mapping
 from logbench.importing.model import Imported, Mapping
+from logbench.importing.session_text import import_session, is_session
 from logbench.importing.sheet import (
     DELIMITERS,
     Column,
@@ -162,6 +163,8 @@ def load_csv(path: Path, mapping: Mapping | None, delimiter: str | None) -> tupl
 
 _TEXT = Format((".csv", ".txt", ".tsv", ".tab"), sheet=load_csv)
 
+_SESSION = Format((), drives=import_session)
+
 FORMATS: list[Format] = [
     _TEXT,
     Format((".xlsx", ".xlsm"), sheet=load_book),
@@ -171,8 +174,11 @@ FORMATS: list[Format] = [
 
 
 def known_format(path: Path) -> Format | None:
-    """The format of a file by the ending of its name; None: of no kind that is imported unasked."""
+    """The format of a file by the ending of its name, or its text where that may be of two kinds;
+    None: of no kind that is imported unasked."""
     suffix = path.suffix.lower()
+    if suffix in (".txt", ".log") and is_session(path):
+        return _SESSION
     return next((f for f in FORMATS if suffix in f.suffixes), None)
 
 

@@ -264,6 +264,8 @@ class Report:
     unread: list[Unread] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     """Assumptions and columns left out, one sentence each."""
+    cut_short: bool = False
+    """The rest of the file could not be read, however much there is of it."""
     _listed: Counter[str] = field(default_factory=Counter)
 
     def leave_out(self, line: int, column: str, text: str, reason: str) -> None:

@@ -121,6 +121,10 @@ CAN_CHANNELS = 64
 """Of one CAN log."""
 CAN_BLOCK_BYTES = 64_000_000
 """Of one packed block of a BLF log, unpacked; writers make blocks of 128 kB."""
+SESSION_BYTES = 200_000_000
+"""Of the text of an adapter's session: `SESSION_REQUESTS` with replies of 100 characters."""
+SESSION_REQUESTS = 2_000_000
+"""Of one session: a day at 20 a second; each takes 400 bytes of memory."""
 
 # --- pictures ---
 

@@ -203,6 +203,13 @@ CAN_LOGS = {
     ),
     "no times": (".log", b"(nan) can0 7E8#04410C1AF8\n(inf) can0 7E8#04410C1AF8\n"
                          b"(1e300) can0 7E8#04410C1AF8\n", "no replies"),
+    "a session of nothing but prompts": (".txt", b">0100\n" + b">" * 3_000_000, "no replies"),
+    "a session of blanks": (".txt", b">01" + b" " * 60_000 + b"z\n>0100\n", "no replies"),
+    "a reply with a thousand PIDs": (
+        ".log", b"(1.0) can0 7E8#1FFF410607080906\n"
+        + b"".join(b"(1.0) can0 7E8#2%X06070809060708\n" % (k % 16) for k in range(1, 586)),
+        "no replies",
+    ),
     "a line of 50 MB": (".log", b"(1.0) can0 7E8#" + b"0" * 50_000_000, "line is longer"),
 }  # fmt: skip
 

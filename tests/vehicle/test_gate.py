@@ -691,7 +691,7 @@ def test_nobody_else_speaks_to_hardware():
         *(f"vehicle/links/{name}.py" for name in ("serial", "tcp", "can", "ble")),
         "vehicle/links/schemes.py",  # lists the serial ports there are
         "vehicle/gate.py",  # the type of a message
-        "importing/can_log.py",  # reads files
+        "importing/can_frames.py",  # reads files
     }
 
 
