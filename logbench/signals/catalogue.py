@@ -28,7 +28,7 @@ Origin = Literal["measured", "derived", "own"]
 COMPUTED = "computed"
 """In the place of an ECU, of derived and own signals."""
 _DECIMALS = {"rpm": 0, "km/h": 0, "degC": 0, "kPa": 0, "Pa": 0, "km": 0, "min": 0, "s": 0, "Nm": 0,
-             "%": 1, "deg": 1, "g/s": 2, "L/h": 2, "V": 2, "mA": 2}  # fmt: skip
+             "h": 0, "ppm": 0, "%": 1, "deg": 1, "g/s": 2, "L/h": 2, "V": 2, "mA": 2}  # fmt: skip
 """Of measured signals by unit; those of a finer step have as many as that needs, at most three."""
 COLORS = 7
 """Colors of lines."""
@@ -39,6 +39,7 @@ _FAMILIES: tuple[tuple[str, re.Pattern[str]], ...] = (
     ("lambda", re.compile(r"LAMBDA")),
     ("catalyst", re.compile(r"CATEMP")),
     ("supply", re.compile(r"VPWR")),
+    ("turbo", re.compile(r"TC[AB]_RPM")),
 )
 _ORDER = ("rpm", "km/h", "g/s", "kPa", "% trim", "degC", "%", "lambda", "oxygen", "deg", "supply")
 """What belongs high in the stack, by unit or family (ours; no source)."""
@@ -176,6 +177,8 @@ def _fixed() -> Mapping[str, Entry]:
     for s in table():
         step = len(f"{abs(s.scale):.3f}".rstrip("0").partition(".")[2])
         decimals = _DECIMALS.get(s.unit, min(step, 3)) if s.kind == "number" else 0
+        if s.unit == "kPa" and abs(s.scale) <= 0.01:  # a few kPa at most, as over a filter
+            decimals = 2
         said = f"PID {s.pid:02X} of SAE J1979"
         entries[s.acronym] = Entry(
             s.acronym, s.name, s.unit, decimals, s.minimum, s.maximum, said, s.kind

@@ -1,15 +1,16 @@
 """The Service 01 table: `service01.csv` read into `Signal`s, and what belongs together in it.
 
 Columns of the file, beside the obvious ones: `pid` in hex; `bytes`, the data bytes of the whole
-PID; `at`, where the field begins in the standard's notation (`A`: most significant bit of byte A;
-`B3`: bit 3 of byte B, bit 0 being the least significant); `scale` may be a fraction (`100/255`);
-`labels` names a table of `labels.toml`; `present` and `absent` are bits in the same notation as
-`at`; `override` says which scaling of PID 0x4F or 0x50 applies; `hz` is how often the signal is
-asked for when nobody has said.
+PID; `at`, where the field begins in the standard's notation (`A`: most significant bit of byte A,
+`AA` comes after `Z`; `B3`: bit 3 of byte B, bit 0 being the least significant); `scale` may be a
+fraction (`100/255`); `labels` names a table of `labels.toml`; `present` and `absent` are bits in
+the same notation as `at`; `override` says which scaling of PID 0x4F or 0x50 applies; `hz` is how
+often the signal is asked for when nobody has said.
 
 Source of the definitions: SAE J1979 appendix B / SAE J1979-DA, from memory, cross-checked byte by
-byte against python-OBD where that has a decoder (tests/signals). PID 0x06 to 0x09 grow a second
-byte in cars with a third bank, which are not supported.
+byte against python-OBD where that has a decoder; PIDs from 0x65 on, field by field against
+published layouts (tests/signals). What is left out, and why, is in docs/signals.md. PID 0x06 to
+0x09 grow a second byte in cars with a third bank, which are not supported.
 """
 
 from __future__ import annotations
@@ -57,7 +58,8 @@ class Signal:
     scale: float
     offset: float
     unit: str
-    """`rpm`, `km/h`, `%`, `degC`, `kPa`, `g/s`, `V`, `mA`, `s`, `min`, `km`, `deg`, `Nm`, `L/h`."""
+    """`rpm`, `km/h`, `%`, `degC`, `kPa`, `Pa`, `g/s`, `V`, `mA`, `s`, `min`, `h`, `km`, `deg`,
+    `Nm`, `L/h`, `ppm`, `mg/m3`, `mg/stroke`."""
     minimum: float
     maximum: float
     kind: Kind
@@ -192,8 +194,13 @@ def _signal(row: dict[str, str], labels: Mapping[str, tuple[tuple[int, str], ...
 
 
 def _bit(place: str) -> int:
-    """`A` → 0, `A7` → 0, `A0` → 7, `B` → 8: the standard's notation as `Signal.first_bit`."""
-    return 8 * (ord(place[0]) - ord("A")) + 7 - int(place[1:] or 7)
+    """`A` → 0, `A7` → 0, `A0` → 7, `B` → 8, `AA` → 208: the standard's notation as
+    `Signal.first_bit`."""
+    letters = place.rstrip("01234567")
+    byte = 0
+    for letter in letters:
+        byte = 26 * byte + ord(letter) - ord("A") + 1
+    return 8 * (byte - 1) + 7 - int(place[len(letters) :] or 7)
 
 
 def _fraction(text: str) -> float:

@@ -63,7 +63,8 @@ WORKED = [
     (
         0x65,
         "0502",
-        {"PTO_STAT_65": 0, "ND_STAT": math.nan, "NG_STAT": 0, "GPL_STAT": math.nan},
+        {"PTO_STAT_65": 0, "ND_STAT": math.nan, "NG_STAT": 0, "GPL_STAT": math.nan}
+        | {"GEAR_RCMD": math.nan},
     ),
     (0x66, "010C801900", {"MAFA": 100.0, "MAFB": math.nan}),
     (0x66, "030C801900", {"MAFA": 100.0, "MAFB": 200.0}),
@@ -77,7 +78,8 @@ WORKED = [
     (
         0x6B,
         "0578000000",
-        {"EGRT11": 80, "EGRT12": math.nan, "EGRT21": -40, "EGRT22": math.nan},
+        {"EGRT11": 80, "EGRT12": math.nan, "EGRT21": -40, "EGRT22": math.nan}
+        | {f"EGRT{place}WR": math.nan for place in (11, 12, 21, 22)},
     ),
     (
         0x70,

@@ -13,10 +13,10 @@ from logbench.signals.table import SUPPORTED_PIDS, Signal, table
 
 SIGNALS = tuple(table())
 OVERRIDES = {"", "lambda", "o2_voltage", "o2_current", "map", "maf"}
-# Those of the list in docs/architecture.md and the issue; 0x20, 0x40, 0x60 only say what is
-# supported.
+# What the standard assigns, without what docs/signals.md lists as left out.
 WANTED_PIDS = (set(range(0x01, 0x64)) - set(SUPPORTED_PIDS)) | {
-    *(0x64, 0x66, 0x67, 0x68, 0x6B, 0x70, 0x78, 0x79, 0x8E, 0x9D, 0xA4, 0xA6)
+    *(set(range(0x64, 0x95)) - set(SUPPORTED_PIDS)),
+    *(0x98, 0x99, 0x9C, 0x9D, 0x9E, 0xA2, 0xA4, 0xA5, 0xA6, 0xA9, 0xAA, 0xB2, 0xD3),
 }
 
 
