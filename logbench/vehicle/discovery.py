@@ -168,8 +168,7 @@ def _supported(link: Link, service: DataService) -> dict[str, frozenset[int]]:
 
 def info_kinds(link: Link, replies: Iterable[Reply]) -> dict[str, frozenset[int]]:
     """Info types each ECU supports, from its list; one that makes no sense is left out."""
-    # the older buses put the number of messages first
-    head = data_service(link.service).info_head() + (0 if link.protocol.is_can else 1)
+    head = data_service(link.service).info_head()
     return {
         reply.ecu: supported_pids(0x00, reply.data[head:])
         for reply in replies

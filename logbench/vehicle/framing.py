@@ -1,15 +1,17 @@
-"""Messages from frames: CAN (ISO 15765-2, addresses of ISO 15765-4), and an adapter's lines.
+"""Messages from CAN frames (ISO 15765-2, addresses of ISO 15765-4), also as an adapter's lines.
 
 `CanAssembler` is the one of everything that is read from a car: a CAN interface, an adapter's
 lines, a log of a bus. It is our own because polling must not be limited by Python, and because it
 is strict: a single frame shorter than it claims, a gap in the sequence or a missing tail drops the
 message, where a shortened one would decode to nonsense. The tests hold it against python-OBD and
-can-isotp, and what is made of the lines of the older buses against python-OBD.
+can-isotp.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import functools
+import operator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 N_CR_S = 1.0
@@ -123,7 +125,7 @@ class CanAssembler:
         return bytes(message.buffer[: message.total])
 
 
-_HEX = frozenset(b"0123456789ABCDEFabcdef")
+_HEX = b"0123456789ABCDEFabcdef"
 
 
 @dataclass(slots=True)
@@ -143,11 +145,13 @@ class Raw:
     """Lines that are no frames: status texts of the adapter, garbage."""
 
 
-def _hex_lines(lines: Iterable[bytes], out: Raw) -> Iterator[str]:
-    """Lines of hex digits, in capitals and without spaces; others go to `out.other`."""
+def hex_lines(lines: Iterable[bytes], out: Raw, more: bytes = b"") -> Iterator[str]:
+    """Lines of hex digits (and characters of `more`), in capitals and without spaces; others go to
+    `out.other`."""
+    known = frozenset(_HEX + more)
     for raw in lines:
         line = raw.replace(b" ", b"")
-        if line and _HEX.issuperset(line):
+        if line and known.issuperset(line):
             yield line.decode("ascii").upper()
         else:
             out.other.append(raw.decode("ascii", "replace"))
@@ -163,7 +167,7 @@ def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Raw:
     longest = width + 16
     assembler = CanAssembler()
     out = Raw()
-    for text in _hex_lines(lines, out):
+    for text in hex_lines(lines, out):
         ecu, body = text[:width], text[width:]
         reply = reply_name(int(ecu, 16), id_bits == 29) == ecu
         if len(text) > longest or len(body) % 2 or not body or not reply:
@@ -178,63 +182,93 @@ def assemble_can_lines(lines: Iterable[bytes], id_bits: int) -> Raw:
     return out
 
 
-def sum_check(frame: bytes) -> bool:
-    """ISO 9141-2 and ISO 14230-2: the last byte is the sum of the others modulo 256."""
-    return sum(frame[:-1]) & 0xFF == frame[-1]
+# --- replies of which nobody says who sent them ---
+
+NAMELESS = "ECU"
+"""The name of any ECU whose adapter does not print headers."""
+_KEPT = (0x43, 0x47, 0x4A)
+_VALUES = (0x41, 0x62)
+"""Replies with several PIDs, in any order: what two of them have in common is not seen here."""
+_LISTS = (0x41, 0x46, 0x49)
+_LENGTH_DIGITS, _MOST_BARE_DIGITS = 3, 14
 
 
-def crc_check(frame: bytes) -> bool:
-    """SAE J1850: CRC-8, polynomial 1D, start FF, inverted."""
-    crc = 0xFF
-    for byte in frame[:-1]:
-        crc ^= byte
-        for _ in range(8):
-            crc = (crc << 1 ^ 0x1D if crc & 0x80 else crc << 1) & 0xFF
-    return crc ^ 0xFF == frame[-1]
-
-
-_CODE_REPLIES = (0x43, 0x47, 0x4A)
-_RESULTS = 0x46
-
-
-def assemble_legacy_lines(
-    lines: Iterable[bytes], check: Callable[[bytes], bool] | None = None
-) -> Raw:
-    """Messages of the older buses (`486B104100BE3FA813CK`).
-
-    The ECU is its source address in hex (`10`). `check` verifies a frame with its last byte; None
-    takes the adapter's word. Replies to code requests (0x43, 0x47, 0x4A) get a zero count byte, as
-    on CAN; every line of monitor results (0x46) is a message of its own.
-    """
-    out = Raw()
-    replies: dict[tuple[int, int], dict[str, list[bytes]]] = {}
-    for text in _hex_lines(lines, out):
-        whole = len(text) % 2 == 0 and 12 <= len(text) <= 22
-        if whole and (check is None or check(bytes.fromhex(text))):
-            data = bytes.fromhex(text[6:-2])
-            group = data[0], out.frames if data[0] == _RESULTS else 0
-            replies.setdefault(group, {}).setdefault(text[4:6], []).append(data)
-            out.frames += 1
+def told_apart(out: Raw) -> None:
+    """Nameless replies to one request can be of several ECUs: the same twice counts once, lists of
+    what is supported are put together; what contradicts another is dropped as damaged, since
+    nobody can say whose it is. Trouble codes are kept, whoever has them."""
+    found: dict[bytes, list[bytes]] = {}
+    for _, data in out.messages:
+        head = data if data[0] in _KEPT else data[: 1 if data[0] in _VALUES else 2]
+        same = found.setdefault(head, [])
+        if data not in same:
+            same.append(data)
+    out.messages = []
+    for same in found.values():
+        if len(same) == 1:
+            out.messages.append((NAMELESS, same[0]))
+        elif _is_list(same):
+            rests = zip(*(data[2:] for data in same), strict=True)
+            union = bytes(functools.reduce(operator.or_, column) for column in rests)
+            out.messages.append((NAMELESS, same[0][:2] + union))
         else:
+            out.damaged += len(same)
+
+
+def _is_list(same: list[bytes]) -> bool:
+    """Whether all are the same list of what is supported."""
+    head, *others = {data[:2] for data in same}
+    alike = not others and len({len(data) for data in same}) == 1
+    return alike and len(head) == 2 and head[0] in _LISTS and head[1] % 0x20 == 0
+
+
+@dataclass(slots=True)
+class _Numbered:
+    """One longer message after another in numbered lines: `014`, `0:490201…`, `1:…`."""
+
+    total: int = 0
+    """Bytes of the message whose lines come; 0 where none is begun."""
+    lines: list[str] = field(default_factory=list)
+    spoilt: bool = False
+    """Lines of several messages were mixed, or one is missing: nothing is believed from then on."""
+
+    def begin(self, total: int) -> None:
+        self.spoilt = self.spoilt or self.total > 0
+        self.total, self.lines = total, []
+
+    def go_on(self, number: str, digits: str) -> bytes | None:
+        """The message that this line completes, else None."""
+        expected = f"{len(self.lines) % 16:X}"
+        self.spoilt = self.spoilt or not self.total or number != expected or len(digits) % 2 > 0
+        self.lines.append(digits)
+        whole = "".join(self.lines)[: 2 * self.total]
+        if self.spoilt or len(whole) < 2 * self.total:
+            return None
+        self.total = 0
+        return bytes.fromhex(whole)
+
+
+def assemble_bare_can_lines(lines: Iterable[bytes]) -> Raw:
+    """Messages from an adapter's lines without headers: `410D00`, or `014`, `0:490201…`, `1:…`.
+
+    Lines of several longer messages that are mixed cannot be told apart: they count as damaged.
+    """
+    out, numbered = Raw(), _Numbered()
+    for text in hex_lines(lines, out, b":"):
+        number, colon, digits = text.rpartition(":")
+        if colon:
+            out.frames += 1
+            message = numbered.go_on(number, digits)
+            out.damaged += numbered.spoilt
+            if message is not None:
+                out.messages.append((NAMELESS, message))
+        elif len(text) == _LENGTH_DIGITS:
+            numbered.begin(int(text, 16))
+        elif len(text) % 2 or len(text) > _MOST_BARE_DIGITS:
             out.damaged += 1
-    for (service, _), by_ecu in replies.items():
-        for ecu, parts in sorted(by_ecu.items()):
-            message = _joined(service, parts)
-            if message is None:
-                out.damaged += len(parts)
-            else:
-                out.messages.append((ecu, message))
+        else:
+            out.frames += 1
+            out.messages.append((NAMELESS, bytes.fromhex(text)))
+    out.damaged += numbered.total > 0
+    told_apart(out)
     return out
-
-
-def _joined(service: int, parts: list[bytes]) -> bytes | None:
-    """The message of one ECU; None where a line of it is missing. SAE J1979: lines of a longer
-    reply are numbered behind service and PID, those with codes are not."""
-    if service in _CODE_REPLIES:
-        return bytes((service, 0)) + b"".join(part[1:] for part in parts)
-    if len(parts) == 1:
-        return parts[0]
-    parts = sorted(parts, key=lambda part: part[2:3])
-    if [part[2:3] for part in parts] != [bytes((n + 1,)) for n in range(len(parts))]:
-        return None
-    return parts[0][:2] + b"".join(part[3:] for part in parts)

@@ -90,6 +90,9 @@ class Link(ABC):
         place for work that would otherwise lengthen the cycle. Must not raise or use the link."""
         self.service = 0x01
         """0x01, or 0x22 where a car answers only SAE J1979-2."""
+        self.fills = False
+        """Replies on CAN are filled up to whole frames and their length counts the filler, as the
+        reply to the first request has shown."""
         self.repeats = False
         """True while 'the same again' costs a single character."""
 
@@ -261,6 +264,12 @@ def _why_ended(error: BaseException) -> str:
         return "The waiting was interrupted."
     log.error("while a change was waited for", exc_info=error)
     return f"The program failed ({type(error).__name__}): report the fault with the log."
+
+
+def is_filled(message: bytes) -> bool:
+    """Whether the reply to the first request of service 01, six bytes in every car, is filled up to
+    a whole frame and the filler counted."""
+    return message[:2] == b"\x41\x00" and len(message) == 7
 
 
 def answers_to(payload: bytes, data: bytes) -> bool:

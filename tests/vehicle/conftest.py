@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
+from pathlib import Path
 
 import pytest
 
 from logbench.simulator.timing import Timing
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link
+from logbench.vehicle.records.model import CarReading
 from tests.serving import serve_tcp
 from tests.still import StillCar
 
@@ -29,3 +31,15 @@ def simulated() -> Iterator[Callable[..., Link]]:
             return stack.enter_context(closing(link))
 
         yield make
+
+
+@pytest.fixture
+def save(tmp_path) -> Callable[[CarReading], Path]:
+    """Keeps the reading before a change."""
+
+    def keep(reading: CarReading) -> Path:
+        path = tmp_path / "before.json"
+        path.write_text(reading.model_dump_json(), encoding="utf-8")
+        return path
+
+    return keep

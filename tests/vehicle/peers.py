@@ -78,10 +78,13 @@ class Peer:
             )
         if not text or set(text) - set("0123456789ABCDEF"):
             return "?"
-        replies = self.asked(text[: len(text) // 2 * 2])
-        return "\r".join(f"7E8{len(r) // 2:02X}{r}" for r in replies) or "NO DATA"
+        return self.printed(self.asked(text[: len(text) // 2 * 2]))
 
     _last = ""
+
+    def printed(self, replies: tuple[str, ...]) -> str:
+        """Replies as the adapter prints them."""
+        return "\r".join(f"7E8{len(r) // 2:02X}{r}" for r in replies) or "NO DATA"
 
 
 class _Lines:

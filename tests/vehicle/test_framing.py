@@ -5,14 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from obd.protocols import SAE_J1850_PWM, ISO_15765_4_11bit_500k, ISO_15765_4_29bit_500k
+from obd.protocols import ISO_15765_4_11bit_500k, ISO_15765_4_29bit_500k
 
-from logbench.vehicle.framing import (
-    assemble_can_lines,
-    assemble_legacy_lines,
-    crc_check,
-    sum_check,
-)
+from logbench.vehicle.framing import assemble_bare_can_lines, assemble_can_lines
 from tests.vehicle.test_isotp import segmented
 
 # ISO 15765-4 reply addresses of the engine and the transmission.
@@ -73,31 +68,51 @@ def test_status_texts_are_kept_apart():
     assert len(found.messages) == 1
 
 
-def test_legacy_vin_in_five_lines():
+# --- without headers ---
+
+
+def test_a_long_reply_without_headers():
+    text = b"ZZ9TEST170X000001"
+    lines = [b"014", b"0: 49 02 01 5A 5A 39", b"1:54455354313730", b"2:58303030303031"]
+    found = assemble_bare_can_lines(lines)
+    assert found.messages == [("ECU", b"\x49\x02\x01" + text)]
+    assert (found.frames, found.damaged) == (3, 0)
+    for missing in range(1, 4):
+        less = assemble_bare_can_lines(lines[:missing] + lines[missing + 1 :])
+        assert less.messages == []
+        assert less.damaged
+
+
+@given(messages, messages, st.randoms(use_true_random=False))
+@settings(max_examples=200, deadline=None)
+def test_mixed_lines_without_headers_give_no_message_that_nobody_sent(first, second, chance):
+    queues = [bare(message) for message in (first, second)]
     lines = []
-    text = b"\0\0\0ZZ9TEST170X000001"
-    for number in range(5):
-        frame = b"\x48\x6b\x10\x49\x02" + bytes([number + 1]) + text[4 * number : 4 * number + 4]
-        lines.append((frame + bytes([sum(frame) & 0xFF])).hex().upper().encode())
-    found = assemble_legacy_lines(lines, sum_check)
-    assert found.messages == [("10", b"\x49\x02" + text)]
-    spoilt = lines.copy()
-    spoilt[2] = spoilt[2][:-1] + (b"0" if spoilt[2][-1:] != b"0" else b"1")
-    assert assemble_legacy_lines(spoilt, sum_check).messages == []
+    while any(queues):
+        lines += chance.choice([queue for queue in queues if queue]).pop(0)
+    found = [data for _, data in assemble_bare_can_lines(lines).messages]
+    assert set(found) <= {first, second}
 
 
-def test_legacy_replies_of_two_ecus_as_python_obd():
-    lines = [b"486B10410CFC0013", b"486B18410CFC001B"]
-    theirs = SAE_J1850_PWM([])([text.decode() for text in lines])
-    found = assemble_legacy_lines(lines)
-    assert [data for _, data in found.messages] == [bytes(m.data) for m in theirs]
-    assert [ecu for ecu, _ in found.messages] == ["10", "18"]
+def bare(message: bytes) -> list[list[bytes]]:
+    """Lines of each frame of a message as an adapter prints them with headers off."""
+    if len(message) <= 7:
+        return [[message.hex().upper().encode()]]
+    frames = segmented(message)
+    first = [f"{len(message):03X}".encode(), b"0:" + frames[0][2:].hex().upper().encode()]
+    rest = [f"{n % 16:X}:{f[1:].hex().upper()}".encode() for n, f in enumerate(frames[1:], 1)]
+    return [first, *([line] for line in rest)]
 
 
-def test_crc_of_j1850():
-    # CRC-8/SAE-J1850 of the catalogue of parametrised CRC algorithms: 4B for "123456789".
-    assert crc_check(b"123456789\x4b")
-    assert not crc_check(b"123456789\x4c")
+def test_nameless_replies_that_contradict_each_other_are_dropped():
+    lists = assemble_bare_can_lines([b"410080180001", b"410000080000"])
+    assert lists.messages == [("ECU", bytes.fromhex("410080180001"))]
+    same = assemble_bare_can_lines([b"410D05", b"410D05"])
+    assert same.messages == [("ECU", bytes.fromhex("410D05"))]
+    other = assemble_bare_can_lines([b"410D000C0FA0", b"410C0FA4"])
+    assert (other.messages, other.damaged) == ([], 2)
+    codes = assemble_bare_can_lines([b"43010171", b"43010301"])
+    assert len(codes.messages) == 2
 
 
 @given(st.lists(st.binary(max_size=40), max_size=12))
@@ -106,19 +121,18 @@ def test_nothing_escapes_from_garbage(lines):
     for found in (
         assemble_can_lines(lines, 11),
         assemble_can_lines(lines, 29),
-        assemble_legacy_lines(lines),
-        assemble_legacy_lines(lines, sum_check),
+        assemble_bare_can_lines(lines),
     ):
         assert all(data for _, data in found.messages)
 
 
-@given(st.lists(st.text("0123456789ABCDEF 7E8", max_size=30), max_size=12))
+@given(st.lists(st.text("0123456789ABCDEF 7E8:", max_size=30), max_size=12))
 @settings(max_examples=300, deadline=None)
 def test_nothing_escapes_from_hex_garbage(texts):
     lines = [text.encode() for text in texts]
     for found in (
         assemble_can_lines(lines, 11),
         assemble_can_lines(lines, 29),
-        assemble_legacy_lines(lines),
+        assemble_bare_can_lines(lines),
     ):
         assert all(data for _, data in found.messages)

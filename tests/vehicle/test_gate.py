@@ -38,7 +38,6 @@ from logbench.vehicle.records.clearing import (
     list_control_tests,
     read_conditions,
 )
-from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import read_car
 from tests.vehicle.peers import KINDS, Peer, linked, on_tcp
 
@@ -382,16 +381,6 @@ def test_a_car_that_takes_too_long_to_say_how_it_stands(save, monkeypatch):
 
 
 # --- every link, every entry point ---
-
-
-@pytest.fixture
-def save(tmp_path):
-    def keep(reading: CarReading) -> Path:
-        path = tmp_path / "before.json"
-        path.write_text(reading.model_dump_json(), encoding="utf-8")
-        return path
-
-    return keep
 
 
 @pytest.fixture(autouse=True)

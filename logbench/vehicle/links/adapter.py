@@ -12,7 +12,7 @@ import time
 from abc import abstractmethod
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logbench.errors import (
     AdapterUnfitError,
@@ -21,13 +21,7 @@ from logbench.errors import (
     ReplyError,
     RequestRefusedError,
 )
-from logbench.vehicle.framing import (
-    Raw,
-    assemble_can_lines,
-    assemble_legacy_lines,
-    crc_check,
-    sum_check,
-)
+from logbench.vehicle.framing import Raw, assemble_bare_can_lines, assemble_can_lines
 from logbench.vehicle.gate import LineGate, Permit
 from logbench.vehicle.link import (
     CHANGE_TIMEOUT_S,
@@ -35,12 +29,14 @@ from logbench.vehicle.link import (
     Answers,
     Link,
     answers_to,
+    is_filled,
     is_pending,
 )
 from logbench.vehicle.links.device import Device
 from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, SEARCH_ORDER, Status, status_of
 from logbench.vehicle.links.schemes import LinkUrl
 from logbench.vehicle.model import Progress, Protocol, Reply
+from logbench.vehicle.older import Form, assemble_older_lines, crc_check, form_of, sum_check
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +49,11 @@ MAX_COUNT = 15
 """The reply count is one hex digit."""
 PENDING_PAUSE_S = 0.2
 """Between two readings of an ECU that says 'response pending' (our choice)."""
+_FIRST_ECUS = {
+    11: tuple(f"7E{digit}" for digit in "89ABCDEF"),
+    29: tuple(f"18DAF1{source}" for source in ("10", "11", "0E", "17", "18", "1D")),
+}
+"""Tried in this order (29 bit: common practice, no source)."""
 _IDLE_S = 0.015
 _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
@@ -65,28 +66,41 @@ class Spoken:
     number: str
     service: int = 0x01
     """0x01, or 0x22 where the car answers only SAE J1979-2."""
-    checksum: bool = False
-    """The adapter passes the older buses' check byte on."""
+    form: Form = Form()  # noqa: RUF009 - frozen
+    """What is printed of a frame of the older buses."""
+    fills: bool = False
+    """As `Link.fills`."""
+    bare: bool = False
+    """On CAN: headers are not printed."""
+    only: str = ""
+    """The one ECU that is asked where no reply names its sender; `` where that is not known."""
+
+    @property
+    def nameless(self) -> bool:
+        """Nobody says who sent a reply: that there is only one must be seen."""
+        return self.bare and not self.only if self.protocol.is_can else not self.form.head
 
     @property
     def protocol(self) -> Protocol:
         """What the number means."""
         return PROTOCOLS[self.number]
 
-    def assemble(self, lines: list[bytes]) -> Raw:
-        """Messages from the lines of a reply."""
-        if self.protocol.is_can:
+    def assemble(self, lines: list[bytes], asked: str | None = None) -> Raw:
+        """Messages from the lines of a reply. `asked`: the ECU that was addressed, None: all."""
+        if not self.protocol.is_can:
+            return assemble_older_lines(lines, self.form)
+        if not self.bare:
             return assemble_can_lines(lines, self.protocol.id_bits)
-        if not self.checksum:
-            return assemble_legacy_lines(lines)
-        return assemble_legacy_lines(lines, crc_check if self.number in "12" else sum_check)
+        out = assemble_bare_can_lines(lines)
+        if asked:
+            out.messages = [(asked, data) for _, data in out.messages]
+        return out
 
 
-def find_protocol(device: Device, first: str, volts: float | None, progress: Progress) -> Spoken:
+def find_protocol(device: Device, first: str, progress: Progress) -> Spoken:
     """The protocol numbered `first` is tried, then the adapter's own search.
 
-    `volts` at the connector, for the message. Raises AdapterUnfitError, IgnitionOffError,
-    CarSilentError.
+    Raises AdapterUnfitError, IgnitionOffError, CarSilentError.
     """
     statuses: set[Status | None] = set()
     accepted = False
@@ -115,7 +129,7 @@ def find_protocol(device: Device, first: str, volts: float | None, progress: Pro
         )
     found = _try_newer(device) or _try_each(device, statuses, progress)
     if found is None:
-        raise _no_car(statuses, volts)
+        raise _no_car(statuses, device.voltage())
     return found
 
 
@@ -134,13 +148,16 @@ def _spoken(number: str, lines: list[str], service: int = 0x01) -> Spoken | None
     if number not in PROTOCOLS:
         return None
     raw = [line.encode() for line in lines]
-    spoken, checked = Spoken(number, service), Spoken(number, service, checksum=True)
+    spoken = Spoken(number, service)
+    if spoken.protocol.is_can:
+        bare = replace(spoken, bare=True)
+        if any(data[0] == service | 0x40 for _, data in bare.assemble(raw).messages):
+            spoken = bare
+    elif form := form_of(raw, crc_check if number in "12" else sum_check):
+        spoken = replace(spoken, form=form)
     found = spoken.assemble(raw).messages
-    if not found:
-        return None
-    if spoken.protocol.is_can or len(checked.assemble(raw).messages) != len(found):
-        return spoken
-    return checked
+    fills = spoken.protocol.is_can and any(is_filled(data) for _, data in found)
+    return replace(spoken, fills=fills) if found else None
 
 
 def _newer(device: Device, number: str) -> Spoken | None:
@@ -173,6 +190,11 @@ def _try_each(device: Device, statuses: set[Status | None], progress: Progress) 
 
 
 def _no_car(statuses: set[Status | None], volts: float | None) -> CarSilentError | IgnitionOffError:
+    if volts is not None and volts < MIN_SUPPLY_V:
+        return IgnitionOffError(
+            f"The car does not answer, and the adapter sees only {volts:.1f} V at the diagnostic "
+            "connector: push it in fully, turn the ignition on and connect again."
+        )
     shown = "" if volts is None else f" (connector voltage {volts:.1f} V)"
     if Status.NO_PROTOCOL in statuses:
         return IgnitionOffError(
@@ -183,6 +205,23 @@ def _no_car(statuses: set[Status | None], volts: float | None) -> CarSilentError
         f"The adapter works, but the car does not answer{shown}: check that the ignition is "
         "on, the plug sits firmly and the car has standard diagnosis, and connect again."
     )
+
+
+def _first_ecu(device: Device, spoken: Spoken) -> str:
+    """The first ECU that answers alone, since without headers no reply names its sender; `` where
+    none does."""
+    request = "0100" if spoken.service == 0x01 else "22F400"
+    for ecu in _FIRST_ECUS[spoken.protocol.id_bits]:
+        try:
+            device.aim(ecu, spoken.protocol)
+            lines = [line.encode() for line in device.ask_twice(request, SEARCH_TIMEOUT_S)]
+        except ReplyError as error:
+            log.info("%s is not asked alone: %s", ecu, error)
+            break
+        if spoken.assemble(lines).messages:
+            return ecu
+    device.aim(None, spoken.protocol)
+    return ""
 
 
 class AdapterLink(Link):
@@ -213,18 +252,15 @@ class AdapterLink(Link):
         self.adapter = self._device.name
 
     def _open(self) -> None:
-        volts = self._device.voltage()
-        if volts is not None and volts < MIN_SUPPLY_V:
-            raise IgnitionOffError(
-                f"The adapter sees only {volts:.1f} V at the diagnostic connector: "
-                "push it in fully, turn the ignition on and connect again."
-            )
         self.progress("Looking for the car's protocol")
-        self._spoken = find_protocol(self._device, self._spoken.number, volts, self.progress)
+        self._spoken = find_protocol(self._device, self._spoken.number, self.progress)
         self._device.number = self._spoken.number
         self.protocol, self.service = self._spoken.protocol, self._spoken.service
+        self.fills = self._spoken.fills
         if not self.protocol.is_can:
             self.timeout_s = LEGACY_TIMEOUT_S
+        if self._spoken.bare:
+            self._spoken = replace(self._spoken, only=_first_ecu(self._device, self._spoken))
         self.progress(f"Protocol found: {self.protocol.name}")
 
     def voltage(self) -> float | None:
@@ -243,11 +279,11 @@ class AdapterLink(Link):
     def _exchange(
         self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
     ) -> Raw:
-        self._device.aim(to, self.protocol)
+        self._device.aim(to or self._spoken.only or None, self.protocol)
         command = payload.hex().upper()
         if payload in self._slow:
             return self._exchange_slowly(command, payload)
-        if frames and frames <= MAX_COUNT and self._counts:
+        if frames and frames <= MAX_COUNT and self._counts and not self._spoken.nameless:
             command += f"{frames:X}"
         raw = self._round(command, timeout_s, payload)
         if _waiting(raw.messages):
@@ -295,6 +331,7 @@ class AdapterLink(Link):
             ]
             return _waiting([(reply.ecu, reply.data) for reply in answers.replies])
 
+        self._device.aim(None, self.protocol)
         self._device.change(permit, CHANGE_TIMEOUT_S, heard)
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
@@ -357,7 +394,7 @@ class AdapterLink(Link):
         if lines and lines[0].replace(b" ", b"").startswith(echo):
             # Echo is off since start-up: seeing one means that the adapter has restarted.
             lines, restarted = lines[1:], True
-        found = self._spoken.assemble(lines)
+        found = self._spoken.assemble(lines, self._device.aimed)
         statuses: set[Status] = set()
         for text in found.other:
             status = status_of(text)

@@ -31,6 +31,7 @@ from logbench.vehicle.link import (
     Answers,
     Link,
     answers_to,
+    is_filled,
     is_pending,
 )
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
@@ -174,6 +175,7 @@ class CanLink(Link):
             raw = self._exchange(payload, None, SEARCH_TIMEOUT_S, None)
             if any(data[0] == service | 0x40 for _, data in raw.messages):
                 self.service = service
+                self.fills = any(is_filled(data) for _, data in raw.messages)
                 name = f"ISO 15765-4 CAN, {id_bits} bit, {bitrate // 1000} kbit/s"
                 self.protocol = Protocol(name, True, id_bits, bitrate)
                 return True

@@ -10,7 +10,7 @@ import re
 import time
 from collections.abc import Callable
 
-from logbench.errors import AdapterMuteError, AdapterUnfitError, LinkLostError, ReplyError
+from logbench.errors import AdapterMuteError, LinkLostError, ReplyError
 from logbench.foreign import Foreign, fill
 from logbench.system.limits import REPLY_BYTES
 from logbench.vehicle.framing import request_address
@@ -163,7 +163,6 @@ class Talk:
 START_TIMEOUT_S = 2.0
 SETTING_TIMEOUT_S = 1.0
 CLOSE_TIMEOUT_S = 0.3
-_REQUIRED = {"ATE0", "ATH1"}
 _SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
 _VOLTS = re.compile(r"^(\d{1,2}(?:\.\d+)?)\s*V?$", re.IGNORECASE)
 
@@ -181,7 +180,8 @@ class Device:
         self._asleep = False
         self.hurried = False
         """Whether the adapter waits as briefly as it can for further replies."""
-        self._aimed: str | None = None
+        self.aimed: str | None = None
+        """The ECU that requests go to; None: all of them."""
         self.name = ""
         self.number = ""
         """Of the bus protocol in use; '' while none is found."""
@@ -192,9 +192,9 @@ class Device:
     # --- start and end ---
 
     def open(self, gate: LineGate, progress: Progress) -> None:
-        """Find the adapter and set it up; raises AdapterMuteError, AdapterUnfitError."""
+        """Find the adapter and set it up; raises AdapterMuteError."""
         self._talk = Talk(gate, self._check)
-        self.last, self._aimed, self._asleep = "", None, False
+        self.last, self.aimed, self._asleep = "", None, False
         progress("Looking for the adapter")
         self._wake()
         progress(fill("Setting up the adapter ({name})", name=self.name))
@@ -235,13 +235,6 @@ class Device:
             lines = self.ask_twice(command)
             if "OK" in lines:
                 continue
-            if command in _REQUIRED:
-                raise AdapterUnfitError(
-                    "The adapter ({name}) does not understand {command}, which is "
-                    "needed: use another adapter.",
-                    name=self.name,
-                    command=command,
-                )
             log.info("the adapter refuses %s: %s", command, lines)
         if self.hurried:
             self.ask_twice("ATAT2")
@@ -249,7 +242,7 @@ class Device:
     def restore(self) -> None:
         """Set the adapter up again after it has restarted by itself."""
         log.info("setting the adapter up again")
-        self.last, self._aimed = "", None
+        self.last, self.aimed = "", None
         self._set_up()
         if self.number:
             self.ask_twice(f"ATTP{self.number}")
@@ -276,7 +269,7 @@ class Device:
         if self._asleep:
             return
         self.ask("ATPC", SETTING_TIMEOUT_S)
-        self._aimed = None  # so that the next request sees to it again
+        self.aimed = None  # so that the next request sees to it again
         self._asleep = "OK" in self.ask("ATLP", SETTING_TIMEOUT_S)
 
     def hurry(self) -> None:
@@ -287,7 +280,7 @@ class Device:
 
     def aim(self, to: str | None, protocol: Protocol) -> None:
         """Address one ECU or, with None, all of them."""
-        if to == self._aimed:
+        if to == self.aimed:
             return
         if to is not None:
             address = request_address(to)
@@ -299,7 +292,7 @@ class Device:
             self.ask_twice(f"ATCP{address[:2]}")
         if "OK" not in self.ask_twice(f"ATSH{address[-6:]}"):
             raise ReplyError("The adapter refuses to address a single ECU.")
-        self._aimed = to
+        self.aimed = to
 
     # --- commands ---
 

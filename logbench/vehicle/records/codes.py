@@ -49,45 +49,83 @@ def code_of(code: str, state: CodeState, ecu: str) -> Code:
     )
 
 
-def _keep(
-    reading: CarReading, asker: Asker, ecu: str, state: CodeState, codes: list[str], odd: str
-) -> None:
-    """Put an ECU's codes into the reading, each once; note what is odd about its answer."""
-    if odd:
-        asker.problem(f"The answer of {ecu} to {state} codes {odd}: read the car again.")
+def _keep(reading: CarReading, ecu: str, state: CodeState, codes: list[str]) -> None:
+    """Put an ECU's codes into the reading, each once."""
     have = {(code.code, code.state, code.ecu) for code in reading.codes}
     for code in dict.fromkeys(codes):
         if (code, state, ecu) not in have:
             reading.codes.append(code_of(code, state, ecu))
 
 
-def codes_of_reply(reply: Reply) -> tuple[list[str], str]:
-    """Codes of one positive reply, and what is odd about it as a clause (`` when nothing).
+NOT_UNDERSTOOD = "The answer of {ecu} to {what} {odd}: what it says is not known, ask again."
+_FILLERS = (0x00, 0x55, 0xAA, 0xCC, 0xFF)
+"""What ISO 15765-2 leaves open to fill a frame with; those in use (common practice, no source)."""
 
-    SAE J1979 on ISO 15765-4: service byte, number of codes, two bytes each. On the older buses the
-    link puts a zero in the place of the number, and pairs of zeros fill the last message.
+
+def codes_of_reply(reply: Reply, is_can: bool = True, fills: bool = False) -> tuple[list[str], str]:
+    """Codes of one positive reply and ``, or none and why it was not understood, as a clause.
+
+    SAE J1979: two bytes a code; before them the number of codes on ISO 15765-4, none on the older
+    buses, where pairs of zeros fill the last line. Cars mix the two up, so that the parity of the
+    bytes decides. `fills`: this ECU's replies are filled up to whole frames, and the filler is
+    counted as part of them; then parity says nothing, and the number counts.
     """
-    if len(reply.data) < 2:
-        return [], "is too short"
-    count, data = reply.data[1], reply.data[2:]
-    pairs = zip(data[::2], data[1::2], strict=False)
-    codes = [code_from_bytes(a, b) for a, b in pairs if (a, b) != (0, 0)]
-    if len(data) % 2:
-        return codes, "ends within a code"
-    if count and count != len(codes):
-        return codes, f"announces {count} codes and holds {len(codes)}"
-    return codes, ""
+    rest = reply.data[1:]
+    counted, plain = _counted(rest), _plain(rest)
+    if counted is not None and (fills or len(rest) % 2 or _surely_filled(rest)):
+        return counted, ""
+    if len(rest) % 2:
+        return [], f"announces {rest[0]} codes and has room for {(len(rest) - 1) // 2}"
+    if is_can and counted not in (None, plain) and _off_by_one(rest):
+        return [], "can be read in two ways"
+    if fills and _surely_filled(rest):
+        return [], "ends in something that is no code"
+    return plain, ""
+
+
+def _counted(rest: bytes) -> list[str] | None:
+    """Codes behind their number, with nothing but filler after them; None where it is not so."""
+    end = 1 + 2 * rest[0] if rest else 0
+    left = set(rest[end:])
+    if not 0 < end <= len(rest) or len(left) > 1 or not left.issubset(_FILLERS):
+        return None
+    codes = _plain(rest[1:end])
+    return codes if len(codes) == rest[0] else None
+
+
+def _plain(pairs: bytes) -> list[str]:
+    """Codes of two bytes each; zeros are none."""
+    both = zip(pairs[::2], pairs[1::2], strict=False)
+    return [code_from_bytes(a, b) for a, b in both if (a, b) != (0, 0)]
+
+
+def _surely_filled(rest: bytes) -> bool:
+    """Whether it ends in a filler that would be no code, read from whatever byte on."""
+    return len(rest) > 2 and rest[-1] > 0 and len(set(rest[-3:])) == 1
+
+
+def _off_by_one(rest: bytes) -> bool:
+    """Whether pairs end in half a code or in filler, as they do when read from the wrong byte."""
+    return rest[-1] > 0 or len(rest.rstrip(b"\0")) % 2 > 0
 
 
 def read_codes(reading: CarReading, asker: Asker) -> None:
-    """All three kinds, each as soon as it is read. Codes of one ECU are given once each."""
+    """All three kinds, each as soon as it is read. Codes of one ECU are given once each; an ECU
+    whose answer was not understood counts neither as having codes nor as having none."""
     ecus = [ecu.address for ecu in reading.identity.ecus]
+    link = asker.link
     for state in STATES:
         what = f"{state} codes"
+        puzzling = set()
         for reply in asker.ask(bytes((SERVICES[state],)), what):
-            codes, odd = codes_of_reply(reply)
-            _keep(reading, asker, reply.ecu, state, codes, odd)
-        asker.silent(what, ecus)
+            codes, odd = codes_of_reply(reply, link.protocol.is_can, link.fills)
+            if odd:
+                puzzling.add(reply.ecu)
+                asker.problem(NOT_UNDERSTOOD.format(ecu=reply.ecu, what=what, odd=odd))
+            else:
+                _keep(reading, reply.ecu, state, codes)
+        asker.silent(what, [ecu for ecu in ecus if ecu not in puzzling])
+        asker.answered[what] = [ecu for ecu in asker.answered[what] if ecu not in puzzling]
 
 
 # --- service 19 of SAE J1979-2 ---
@@ -193,7 +231,9 @@ def _ask(
         except ReplyError as error:
             asker.problem(f"{reply.ecu} answers {what} in a way that makes no sense: {error}")
             continue
-        _keep(reading, asker, reply.ecu, state, codes, odd)
+        if odd:
+            asker.problem(f"The answer of {reply.ecu} to {what} {odd}: read the car again.")
+        _keep(reading, reply.ecu, state, codes)
         understood.append(reply.ecu)
     asker.answered[what] = sorted({*before, *understood})
     return understood

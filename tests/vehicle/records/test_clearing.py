@@ -42,16 +42,6 @@ def faulty(**how) -> StillCar:
     )
 
 
-@pytest.fixture
-def save(tmp_path):
-    def keep(reading: CarReading) -> Path:
-        path = tmp_path / "before.json"
-        path.write_text(reading.model_dump_json(), encoding="utf-8")
-        return path
-
-    return keep
-
-
 def test_clearing_saves_clears_and_reads_back(simulated, save, tmp_path):
     car = faulty()
     with simulated(car) as link:

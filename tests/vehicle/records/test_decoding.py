@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from obd.codes import TEST_IDS
 from obd.commands import commands
 from obd.decoders import dtc, monitor, parse_monitor_test, status
 from obd.protocols.protocol import Message
 from obd.UnitsAndScaling import UAS, UAS_IDS
 
+from logbench.signals.codes import code_from_bytes
 from logbench.signals.decoding import decode
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.codes import codes_of_reply
@@ -57,18 +60,72 @@ def test_the_standards_own_example_of_a_code():
     assert codes_of_reply(Reply("7E8", bytes.fromhex("43 01 0143"), 0)) == (["P0143"], "")
 
 
+LAYOUTS = {
+    "no byte but the service": ("43", [], ""),
+    "none": ("43 00", [], ""),
+    "none, filled with zeros": ("43 00 0000 0000 00", [], ""),
+    "none, filled with AA": ("43 00 AAAA AAAA AA", [], ""),
+    "counted": ("43 02 0171 0301", ["P0171", "P0301"], ""),
+    "counted, filled": ("43 01 0171 AAAA AA", ["P0171"], ""),
+    "counted, filled with pairs of zeros": ("43 01 0171 0000", ["P0171"], ""),
+    "counted, over several frames": ("43 04 0171 0301 C100 8420", None, ""),
+    "not counted": ("47 0143", ["P0143"], ""),
+    "not counted, begins like a count": ("43 0143 0196 0234", ["P0143", "P0196", "P0234"], ""),
+    "not counted, as on the older buses": ("43 0143 0000 0000", ["P0143"], ""),
+    "not counted, P0300 alone": ("43 0300 0000 0000", ["P0300"], ""),
+    "one too few": ("43 02 0171", [], "announces 2 codes and has room for 1"),
+    "not counted, two": ("43 0171 0301", ["P0171", "P0301"], ""),
+    "a count of none before codes": ("43 00 0171 0301 0000", [], "announces 0 codes and"),
+    "a zero for a code": ("43 01 0000", [], "announces 1 codes and"),
+    "P0171 counted, or P0101 and B3100": ("43 01 0171 0000 00", [], "two ways"),
+    "two counted, or three": ("43 02 0171 0301 00", [], "two ways"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_the_layout_of_a_reply_to_a_code_request(name):
+    """Seen before: P0143 without a count read as C0301, and pending codes as none."""
+    data, codes, why = LAYOUTS[name]
+    found, odd = codes_of_reply(Reply("7E8", bytes.fromhex(data), 0))
+    if codes is None:
+        codes = ["P0171", "P0301", "U0100", "B0420"]
+    assert found == codes
+    assert (why in odd) if why else not odd
+
+
 @pytest.mark.parametrize(
-    ("data", "codes", "odd"),
+    ("data", "codes"),
     [
-        ("43", [], "is too short"),
-        ("4300", [], ""),
-        ("43 02 0171", ["P0171"], "announces 2 codes and holds 1"),
-        ("43 01 0171 03", ["P0171"], "ends within a code"),
-        ("43 00 0171 0301 0000", ["P0171", "P0301"], ""),
+        ("43 01 0171 0000 00", ["P0171"]),
+        ("43 02 0171 0301 00", ["P0171", "P0301"]),
+        ("43 02 0171 0301 55", ["P0171", "P0301"]),
+        ("43 00 5555 5555 55", []),
+        ("43 03 0171 0301 C100 0000 0000 00", ["P0171", "P0301", "U0100"]),
     ],
 )
-def test_odd_replies_to_code_requests(data, codes, odd):
-    assert codes_of_reply(Reply("7E8", bytes.fromhex(data), 0)) == (codes, odd)
+def test_where_filler_is_known_to_be_counted_the_number_of_codes_decides(data, codes):
+    assert codes_of_reply(Reply("7E8", bytes.fromhex(data), 0), fills=True) == (codes, "")
+
+
+def test_on_the_older_buses_zeros_fill_a_line():
+    for data in ("43 0171 0000 0000", "43 01710000 0000", "43 0171"):
+        reply = Reply("10", bytes.fromhex(data), 0)
+        assert codes_of_reply(reply, is_can=False) == (["P0171"], "")
+
+
+@given(st.lists(st.integers(1, 0xFFFF), max_size=12, unique=True), st.booleans())
+def test_no_code_is_invented_whatever_the_layout(codes, counted):
+    """Any list of codes, in both layouts, filled up in every usual way or not at all: it is read as
+    it was sent, or not understood."""
+    pairs = b"".join(code.to_bytes(2, "big") for code in codes)
+    sent = [code_from_bytes(*pairs[n : n + 2]) for n in range(0, len(pairs), 2)]
+    body = bytes((0x43, len(codes))) + pairs if counted else b"\x43" + pairs
+    frame = 7 if len(body) <= 7 else 6 + -(-(len(body) - 6) // 7) * 7
+    found, odd = codes_of_reply(Reply("7E8", body, 0))
+    assert (found, odd) == (sent, "") or (odd and not counted)
+    for filler in (b"\0", b"\x55", b"\xaa", b"\xff") if counted else ():
+        found, odd = codes_of_reply(Reply("7E8", body.ljust(frame, filler), 0), fills=True)
+        assert found == sent or odd
 
 
 # --- identity ---

@@ -1,0 +1,130 @@
+"""Adapters and cars that are odd, but no reason to refuse: each was refused, or slow, before."""
+
+from __future__ import annotations
+
+from contextlib import closing
+
+import pytest
+
+from logbench.vehicle.discovery import discover
+from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.links.schemes import open_link
+from logbench.vehicle.poller import Poller
+from logbench.vehicle.records.clearing import clear_codes
+from logbench.vehicle.records.read import read_car
+from tests.vehicle.peers import Peer, linked, on_serial, on_tcp
+
+VIN = "ZZ9TEST170X000001"
+ENGINE = {
+    "0100": ("4100801A0001",),
+    "010C": ("410C0FA0",),
+    "010D": ("410D00",),
+    "010F": ("410F50",),
+    "03": ("43010171",),
+    "07": ("4700",),
+    "04": ("44",),
+    "0900": ("490040000000",),
+    "0902": ("490201" + VIN.encode().hex().upper(),),
+}
+SECOND = {
+    "0100": ("410080180000",),
+    "010C": ("410C1770",),
+    "010D": ("410D00",),
+    "03": ("43010741",),
+    "07": ("4700",),
+    "04": ("44",),
+}
+
+
+def recorded(link, signals=("RPM", "VSS"), steps=20):
+    """What polling brings, as (signal, ECU) to the set of values."""
+    poller = Poller(link, discover(link), signals)
+    found = {}
+    for _ in range(steps):
+        for reading in poller.step():
+            found.setdefault((reading.signal, reading.ecu), set()).add(reading.value)
+    return found
+
+
+# --- headers ---
+
+
+class Bare(Peer):
+    """An adapter that prints no headers, two ECUs behind it; `h1`: what it says to that setting."""
+
+    def __init__(self, h1: str = "OK", shares: bool = True) -> None:
+        lines = {"ATH1": h1} | ({} if shares else {"ATSH7E0": "?", "ATSH7DF": "?"})
+        super().__init__(lines=lines)
+        self.to = "7DF"
+
+    def line(self, line: bytes) -> str | None:
+        said = super().line(line)
+        if line.startswith(b"ATSH") and said == "OK":
+            self.to = line[4:].decode()
+        return said
+
+    def asked(self, request: str) -> tuple[str, ...]:
+        self.requests.append(request)
+        ecus = {"7E0": [ENGINE], "7E1": [SECOND], "7DF": [ENGINE, SECOND]}[self.to]
+        return tuple(reply for ecu in ecus for reply in packed(ecu, request))
+
+    def printed(self, replies: tuple[str, ...]) -> str:
+        lines = []
+        for reply in replies:
+            if len(reply) <= 14:
+                lines.append(reply)
+                continue
+            filled = reply.ljust(12 + -(-(len(reply) - 12) // 14) * 14, "A")
+            rest = [filled[n : n + 14] for n in range(12, len(filled), 14)]
+            lines += [f"{len(reply) // 2:03X}", f"0:{filled[:12]}"]
+            lines += [f"{n % 16:X}:{text}" for n, text in enumerate(rest, 1)]
+        return "\r".join(lines) or "NO DATA"
+
+
+def packed(ecu: dict[str, tuple[str, ...]], request: str) -> tuple[str, ...]:
+    """An ECU's reply, also to several PIDs."""
+    if request in ecu or not request.startswith("01"):
+        return ecu.get(request, ())
+    pids = [request[n : n + 2] for n in range(2, len(request), 2)]
+    parts = "".join(ecu[f"01{pid}"][0][2:] for pid in pids if f"01{pid}" in ecu)
+    return ("41" + parts,) if parts else ()
+
+
+@pytest.mark.parametrize("h1", ["OK", "?"])
+@pytest.mark.parametrize("serve", [on_tcp, on_serial])
+def test_an_adapter_that_prints_no_headers(serve, h1, save):
+    peer = Bare(h1)
+    with serve(peer) as url, closing(open_link(url)) as link:
+        link.connect()
+        assert recorded(link, ("RPM", "VSS", "IAT"), 30) == {
+            ("RPM", "7E8"): {1000.0}, ("VSS", "7E8"): {0.0}, ("IAT", "7E8"): {40.0},
+        }  # fmt: skip
+        assert discover(link).vin == VIN
+        ENGINE["010C"], kept = ("410C0000",), ENGINE["010C"]
+        try:
+            done = clear_codes(link, CONSENT, save)
+        finally:
+            ENGINE["010C"] = kept
+    assert peer.requests.count("04") == 1
+    assert done.change.to == "", "all ECUs are cleared, not the one that is polled"
+    assert done.change.outcome == "accepted"
+
+
+def test_an_adapter_that_prints_no_headers_and_addresses_nobody():
+    """Values of which nobody knows whose they are do not come in; the others do."""
+    with on_tcp(Bare(shares=False)) as url, closing(open_link(url)) as link:
+        link.connect()
+        found = recorded(link, ("RPM", "VSS", "IAT"), 30)
+        assert found.pop(("VSS", "ECU"), {0.0}) == {0.0}
+        assert found == {("IAT", "ECU"): {40.0}}
+        assert {code.code for code in read_car(link).codes} == {"P0171", "P0741"}
+
+
+# --- the supply ---
+
+
+@pytest.mark.parametrize("volts", ["0.0V", "5.1V", "0.0", "?"])
+@pytest.mark.parametrize("kind", ["tcp", "serial"])
+def test_a_voltage_that_is_wrong_or_low_though_the_car_answers(kind, volts):
+    with linked(kind, Peer(lines={"ATRV": volts})) as link:
+        assert recorded(link)[("RPM", "7E8")] == {0.0}
