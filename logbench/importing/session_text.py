@@ -21,7 +21,8 @@ from logbench.importing.heard import Heard, decode_all, drives_of
 from logbench.importing.model import ENGINE_ECU, Imported, Report
 from logbench.system.limits import LINE_CHARS, SESSION_BYTES, SESSION_REQUESTS
 from logbench.system.reading import open_plain
-from logbench.vehicle.framing import Raw, assemble_can_lines, assemble_legacy_lines
+from logbench.vehicle.framing import Raw, assemble_can_lines
+from logbench.vehicle.older import Form, assemble_older_lines
 
 _LOOKED_AT = 65_536
 """Bytes in which a session must show itself as one."""
@@ -188,7 +189,7 @@ def _assembled(lines: list[str], request: bytes) -> Raw:
     if any(line.startswith("18DAF1") for line in lines):
         return assemble_can_lines(encoded, 29)
     if any(line[6:8] == answers and not line.startswith(answers) for line in lines):
-        return assemble_legacy_lines(encoded)
+        return assemble_older_lines(encoded, Form())
     return _without_headers(lines, answers)
 
 
