@@ -18,8 +18,9 @@ def best_packs(
 ) -> list[tuple[int, ...]]:
     """`pids` in packs of at most `most`, so that asking each pack once takes the least time.
 
-    Deterministic. Tries full packs, one pack more, and packs that fit a single frame; starts with
-    the groups of `together` and improves by moving and swapping. Exact on the tests' small cases.
+    Deterministic. Tries full packs, one pack more, packs that fit a single frame, and packs filled
+    as long as that pays; starts with the groups of `together` and improves by moving and swapping.
+    Exact on the tests' small cases.
     """
     if not pids:
         return []
@@ -27,11 +28,32 @@ def best_packs(
     neighbours = _pairs(order, together)
     fewest = -(-len(order) // most)
     highest = min(len(order), max(fewest + 1, -(-len(order) // 3)))
-    found = [
-        _Search(order, number, most, cost, neighbours).run()
-        for number in sorted({fewest, min(fewest + 1, highest), highest})
-    ]
+    homes = [_even(len(order), n) for n in sorted({fewest, min(fewest + 1, highest), highest})]
+    homes.append(_filled(order, most, cost))
+    found = [_Search(order, home, most, cost, neighbours).run() for home in homes]
     return min(found, key=lambda pair: pair[0])[1]
+
+
+def _even(count: int, number: int) -> list[int]:
+    """The pack of each place: as many in each."""
+    size = -(-count // number)
+    return [at // size for at in range(count)]
+
+
+def _filled(order: Sequence[int], most: int, cost: PackCost) -> list[int]:
+    """The pack of each place: the first one that is the dearer for it by less than a new one."""
+    packs: list[tuple[int, ...]] = []
+    home: list[int] = []
+    for pid in order:
+        fits = (
+            at
+            for at, pack in enumerate(packs)
+            if len(pack) < most and cost(tuple(sorted((*pack, pid)))) < cost(pack) + cost((pid,))
+        )
+        at = next(fits, len(packs))
+        packs[at : at + 1] = [tuple(sorted((*packs[at], pid)))] if at < len(packs) else [(pid,)]
+        home.append(at)
+    return home
 
 
 def _grouped_order(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[int]:
@@ -47,12 +69,12 @@ def _pairs(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[tuple
 
 
 class _Search:
-    """Local search over one number of packs; packs are bit masks over `order`."""
+    """Local search from packs to begin with; packs are bit masks over `order`."""
 
     def __init__(
         self,
         order: Sequence[int],
-        number: int,
+        homes: list[int],
         most: int,
         cost: PackCost,
         neighbours: Sequence[tuple[int, int]],
@@ -63,9 +85,8 @@ class _Search:
         bit = {pid: 1 << at for at, pid in enumerate(order)}
         self._pairs = [bit[a] | bit[b] for a, b in neighbours]
         self._known: dict[int, tuple[float, int]] = {0: (0.0, 0)}
-        size = -(-len(order) // number)
-        self._home = [at // size for at in range(len(order))]
-        self._masks = [0] * number
+        self._home = homes
+        self._masks = [0] * (max(homes) + 1)
         for at, home in enumerate(self._home):
             self._masks[home] |= 1 << at
         self._total = sum(self._worth(mask)[0] for mask in self._masks)

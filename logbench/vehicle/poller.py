@@ -7,6 +7,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 from logbench.errors import ReplyError, RequestRefusedError
@@ -15,7 +16,8 @@ from logbench.vehicle.discovery import ask, read_scaling
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
-from logbench.vehicle.replies import Answered, CostModel, FrameBook, Pids, ReplyReader
+from logbench.vehicle.peer import SURE, Kind, Peer, Pids
+from logbench.vehicle.replies import Answered, CostModel, FrameBook, ReplyReader
 from logbench.vehicle.scheduler import Scheduler
 from logbench.vehicle.wanted import (
     DataService,
@@ -27,14 +29,9 @@ from logbench.vehicle.wanted import (
 
 log = logging.getLogger(__name__)
 
-_MISSES = 3
-"""So many times in a row a PID must be missing before it is asked alone, and before it is lost."""
 _LOST_RETRY_S = 10.0
-_REFUSALS = 2
-"""So often in a row packing must fail, and one PID alone work, before less is packed."""
-_REPACK_S = (30.0, 600.0)
-"""So long after packing was refused it is tried again, each time twice as long, up to the second:
-a disturbed bus can look like a refusal."""
+_SETTLED_S = 1.5
+"""So long nothing has changed before it is said how many PIDs go into a request."""
 _REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
 _CAN_TIMEOUT_S = 1.5
@@ -80,6 +77,7 @@ class Poller:
         self._book = FrameBook(
             self._pids, self._replies.lengths, self._service, link.protocol.is_can, self._to
         )
+        self.peer = Peer(self._book.asked, self._book.least)
         self._timeout_s = _CAN_TIMEOUT_S if link.protocol.is_can else None
         self._line_chars = 20.0
         self.cost = CostModel()
@@ -94,10 +92,14 @@ class Poller:
         self._chosen: tuple[int, Pids] | None = None
         self._unlearnt: Exchange | None = None
         self._last_reply_s = time.monotonic()
-        self._silent_run = 0
-        self._refusals = 0
-        self._repack_s = _REPACK_S[0]
-        self._repack_at_s = math.inf
+        self._suspect: _Tried | None = None
+        """Brought nothing, and nobody knows whether the car is there."""
+        self._witness: Pids = ()
+        """Asked next, to find out."""
+        self._exploring = False
+        self._lost: set[int] = set()
+        self._changes = 0
+        self._settled_s = math.inf
         self._least_packed = self._scheduler.most
 
     # --- for users ---
@@ -113,16 +115,18 @@ class Poller:
         readings = self._ask(pids)
         if readings:
             self._good_s, self._notified = time.monotonic(), False
-        if self.counts["requests"] in _REPLAN_AFTER:
+        if self.peer.changes != self._changes:
+            self._adapt()
+        elif self.counts["requests"] in _REPLAN_AFTER:
             self._scheduler.plan()
-        if time.monotonic() > self._repack_at_s:
-            self._repack()
+        if time.monotonic() > self._settled_s:
+            self._tell()
         return readings
 
     def go_on(self) -> None:
         """The link was connected anew, to the same car: what has been learnt still holds."""
         self._chosen = self._unlearnt = None
-        self._silent_run = 0
+        self._suspect, self._witness, self._exploring = None, (), False
         self._last_reply_s = self._good_s = time.monotonic()
         self._notified = False
 
@@ -143,8 +147,14 @@ class Poller:
 
     def _next_pids(self) -> Pids:
         """What to ask now: chosen in advance while the last reply was on its way, if valid."""
+        witness, self._witness = self._witness, ()
+        if witness:
+            return witness
         if self._replies.singles:
             return (self._replies.singles.popleft(),)
+        if again := self._try_again(time.monotonic()):
+            self._exploring = True
+            return again
         chosen, self._chosen = self._chosen, None
         if chosen is not None and chosen[0] == self._scheduler.plans:
             return chosen[1]
@@ -170,47 +180,50 @@ class Poller:
         frames = self._book.predicted(pids) or 2 * len(pids)
         payload = 2 * len(self._service.payload(pids)) + 2
         sent = 1 if repeated and self._link.repeats else payload
-        return self.cost.predict_s(sent + frames * self._line_chars, frames)
+        return self.peer.cost_s(pids, self.cost.predict_s(sent + frames * self._line_chars, frames))
 
     # --- asking ---
 
     def _ask(self, pids: Pids) -> list[Reading]:
-        """One exchange, and at once one with a single PID where packing may be refused."""
-        exchange = self._exchange(pids)
-        if exchange is None:
-            return []
+        """One exchange, and what is learnt from it."""
+        self.counts["requests"] += 1
+        start_s = time.monotonic()
+        exchange, kind = self._exchange(pids)
         readings, answered = self._read(exchange.replies, pids)
-        self._book.learn(pids, exchange.raw.frames, exchange.raw.damaged > 0, answered)
-        if len(pids) > 1 and not exchange.raw.damaged and len(answered) <= 1:
-            readings += self._try_alone(pids, answered)
-        else:
-            self._refusals = 0
-            self._watch(pids, answered, exchange)
-        self._silent_run = 0 if exchange.replies or exchange.raw.damaged else self._silent_run + 1
+        raw = exchange.raw
+        self._book.learn(pids, raw.frames, raw.damaged > 0, answered)
+        now_s = time.monotonic()
+        self._judge(_Tried(pids, kind, now_s - start_s), answered, bool(exchange.replies))
+        if self._exploring:
+            self._exploring = False
+            self.peer.explored(now_s, now_s - start_s, pids, set(pids) <= set(answered))
         return readings
 
-    def _exchange(self, pids: Pids) -> Exchange | None:
-        """The round trip; None when nothing usable came. A refusal looks like silence."""
-        self.counts["requests"] += 1
+    def _exchange(self, pids: Pids) -> tuple[Exchange, Kind]:
+        """The round trip; what there was instead of what did not come."""
+        nothing = Exchange([], 0.0, Raw())
         try:
             exchange = self._link.exchange(
                 self._service.payload(pids), self._book.expected(pids), self._timeout_s, self._to
             )
         except RequestRefusedError:
-            self._silent_run = -1  # the adapter speaks: this is no silence
-            return Exchange([], 0.0, Raw())
+            return nothing, Kind.REFUSED
         except ReplyError as error:
             log.info("PIDs %s: %s", [f"{pid:02X}" for pid in pids], error)
             self.counts["damaged"] += 1
             self._disturbed(str(error))
-            return None
+            return nothing, Kind.DAMAGED
         self.counts["damaged"] += exchange.raw.damaged
+        self._unlearnt = exchange if exchange.replies and not exchange.raw.damaged else None
         if exchange.replies:
             self._last_reply_s = time.monotonic()
         elif exchange.raw.damaged:
             self._disturbed(DAMAGED)
-        self._unlearnt = exchange if exchange.replies and not exchange.raw.damaged else None
-        return exchange
+        if exchange.raw.damaged:
+            return exchange, Kind.DAMAGED
+        if exchange.pending:
+            return exchange, Kind.PENDING
+        return exchange, Kind.REFUSED if exchange.replies else Kind.SILENT
 
     def _read(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
         """Samples, and who answered; lengths that turn out otherwise change what to expect."""
@@ -220,83 +233,86 @@ class Poller:
             self._book.clear()
         return found
 
-    def _try_alone(self, pids: Pids, answered: Answered) -> list[Reading]:
-        """A packed request brought at most one PID: does the car take single ones?"""
-        if self._silent_run > 0 and not answered:
-            return []
-        alone = next(pid for pid in pids if pid not in answered)
-        exchange = self._exchange((alone,))
-        if exchange is None:
-            return []
-        readings, single = self._read(exchange.replies, (alone,))
-        if not single:
-            self._watch((alone,), single, exchange)
-            return readings
-        self._refusals += 1
-        if self._refusals >= _REFUSALS:
-            self._pack_less(len(pids))
-        return readings
+    # --- learning what works ---
 
-    def _pack_less(self, refused: int) -> None:
-        """Packing `refused` PIDs does not work: take half, and try again some time later."""
-        self._refusals = 0
-        self._scheduler.most = max(1, min(refused, self._scheduler.most) // 2)
+    def _judge(self, tried: _Tried, answered: Answered, replied: bool) -> None:
+        """Whether the car is there at all decides what a failure means: where nothing came, the
+        next request shows it, for a single PID that has worked."""
+        suspect, self._suspect = self._suspect, None
+        if replied or tried.kind in (Kind.REFUSED, Kind.PENDING):
+            if suspect is not None and answered and not set(answered) >= set(suspect.pids):
+                self.peer.learn(suspect.pids, {}, suspect.kind, suspect.took_s)
+            self.peer.learn(tried.pids, answered, tried.kind, tried.took_s)
+        elif suspect is None:
+            self._suspect = tried
+            others = tried.pids if len(tried.pids) > 1 else tuple(set(self._pids) - {*tried.pids})
+            if others:
+                best = max(others, key=lambda pid: (self.peer.alone(pid), -pid))
+                self._witness = (best,)
+
+    def _adapt(self) -> None:
+        """Something works no more, or again: plan with what does, and say so."""
+        self._changes = self.peer.changes
+        alone = set()
+        for pid, state in self._pids.items():
+            ecus = [ecu for ecu in self._book.ecus(pid) if self.peer.comes(ecu, pid)]
+            if not all(self.peer.comes(ecu, pid, packed=True) for ecu in ecus):
+                alone.add(pid)
+            if (not ecus) != (pid in self._lost):
+                self._lose(state) if not ecus else self._find(state)
+        self._scheduler.solo = alone | self._lost
         self._scheduler.plan()
-        self._repack_later()
-        if self._scheduler.most < self._least_packed:
-            self._least_packed = self._scheduler.most
+        self._settled_s = time.monotonic() + _SETTLED_S
+
+    def _tell(self) -> None:
+        """Fewer PIDs in a request than ever: said once it is clear how many."""
+        self._settled_s = math.inf
+        most = self.peer.most(self._scheduler.most, SURE)
+        if most < self._least_packed:
+            self._least_packed = most
             self._notify(
-                f"The car or the adapter refuses {refused} signals in one request: "
-                f"going on with at most {self._scheduler.most}, which is slower."
+                f"With more than {most} signal{'' if most == 1 else 's'} in one request "
+                f"{self.peer.why(most + 1)}: asking for {'one' if most == 1 else f'up to {most}'} "
+                "at a time, which is slower."
             )
 
-    def _repack_later(self) -> None:
-        if math.isinf(self._repack_at_s):
-            self._repack_at_s = time.monotonic() + self._repack_s
-            self._repack_s = min(2 * self._repack_s, _REPACK_S[1])
+    def _lose(self, state: PolledPid) -> None:
+        self._lost.add(state.pid)
+        self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
+        self._notify(
+            f"The car no longer reports {state.names}: asking again every {_LOST_RETRY_S:.0f} s."
+        )
 
-    def _repack(self) -> None:
-        """Give packing another chance, as a whole and for each PID that was put alone."""
-        self._repack_at_s = math.inf
-        if self._link.protocol.is_can:
-            self._scheduler.most = self._service.most
-        self._scheduler.solo = {pid for pid, state in self._pids.items() if state.lost}
-        self._scheduler.plan()
+    def _find(self, state: PolledPid) -> None:
+        self._lost.discard(state.pid)
+        self._scheduler.resume(state.pid)
+        self._notify(f"The car reports {state.names} again.")
 
-    def _watch(self, pids: Pids, answered: Answered, exchange: Exchange) -> None:
-        """Notice a PID that no longer comes although the car answers."""
-        for pid in answered:
-            state = self._pids[pid]
-            state.misses = 0
-            if state.lost:
-                self._notify(f"The car reports {state.names} again.")
-                state.lost = False
-                self._scheduler.resume(pid)
-        # A silent car is no proof against a PID: something else must have been answered.
-        if exchange.raw.damaged or (not answered and self._silent_run > 0):
-            return
-        for pid in pids:
-            state = self._pids[pid]
-            if pid in answered:
-                continue
-            state.misses += 1
-            if state.misses >= _MISSES:
-                state.misses = 0
-                self._demote(state, alone=len(pids) == 1)
+    def _try_again(self, now_s: float) -> Pids:
+        """A request for what did not work, now and then: a PID with another one that it was left
+        out of packs for, or more PIDs than go at present; empty: not now."""
+        solo = sorted(self._scheduler.solo - self._lost)
+        live = [pid for pid in self._pids if pid not in self._scheduler.solo]
+        limit = min(self._scheduler.most, len(live))
+        sure = self.peer.most(limit, SURE)
+        if not self.peer.explore(now_s, bool(solo) or self.peer.limited):
+            return ()
+        turn, number = divmod(self.peer.tries, 2)
+        if solo and live and (number or limit < 2):
+            pids = [solo[turn % len(solo)], live[turn % len(live)]]
+        else:
+            more = sure + 1 + turn % (limit - sure) if limit > sure else limit
+            pids = live[:more]
+        return tuple(sorted(pids))
 
-    def _demote(self, state: PolledPid, alone: bool) -> None:
-        """Ask a missing PID alone; one that is missing alone too, rarely."""
-        if not alone:
-            self._scheduler.solo.add(state.pid)
-            self._scheduler.plan()
-            self._repack_later()
-        elif not state.lost:
-            self._notify(
-                f"The car no longer reports {state.names}: asking again every "
-                f"{_LOST_RETRY_S:.0f} s."
-            )
-            state.lost = True
-            self._scheduler.suspend(state.pid, 1 / _LOST_RETRY_S)
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A request, what there was instead of replies, and how long it took."""
+
+    pids: Pids
+    kind: Kind
+    took_s: float
 
 
 def _single_ecu(link: Link, facts: CarFacts, pids: Mapping[int, PolledPid]) -> str | None:

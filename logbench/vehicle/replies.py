@@ -21,6 +21,7 @@ from logbench.signals.table import Signal
 from logbench.vehicle.framing import frames_of
 from logbench.vehicle.link import NEGATIVE
 from logbench.vehicle.model import Reading, Reply
+from logbench.vehicle.peer import Asked, Pids, Shape
 from logbench.vehicle.wanted import DataService, PolledPid
 
 log = logging.getLogger(__name__)
@@ -31,8 +32,6 @@ _ODD = 2
 """So often in a row a reply must differ before the expectation is given up."""
 _LEGACY_DATA_BYTES = 5
 """SAE J1979: a frame of the older buses holds service, PID and up to five data bytes."""
-
-Pids = tuple[int, ...]
 
 
 @dataclass(slots=True)
@@ -59,23 +58,41 @@ class FrameBook:
         self._service = service
         self._is_can = is_can
         self._to = to
-        self._predicted: dict[Pids, int | None] = {}
+        self._asked: dict[Pids, tuple[Asked, ...]] = {}
         self._expected: dict[Pids, _Expectation] = {}
 
     def clear(self) -> None:
         """Begin anew: lengths have changed."""
-        self._predicted.clear()
+        self._asked.clear()
         self._expected.clear()
 
     def ecus(self, pid: int) -> tuple[str, ...]:
         """Who should answer `pid`."""
         return (self._to,) if self._to else self._pids[pid].ecus
 
+    def asked(self, pids: Pids) -> tuple[Asked, ...]:
+        """What a request asks of each ECU, and in how many frames it should answer."""
+        if pids not in self._asked:
+            by_ecu: dict[str, list[int]] = {}
+            for pid in pids:
+                for ecu in self.ecus(pid):
+                    by_ecu.setdefault(ecu, []).append(pid)
+            self._asked[pids] = tuple(
+                Asked(ecu, Shape(len(pids), self._frames(of_ecu)), tuple(of_ecu))
+                for ecu, of_ecu in by_ecu.items()
+            )
+        return self._asked[pids]
+
+    def least(self, pids: int) -> Shape:
+        """The smallest request for so many PIDs: each has one data byte."""
+        lengths = dict.fromkeys(range(pids), 1)
+        return Shape(pids, frames_of(self._service.reply_bytes(tuple(lengths), lengths)))
+
     def predicted(self, pids: Pids) -> int | None:
         """Frames by calculation; None when only the reply can tell."""
-        if pids not in self._predicted:
-            self._predicted[pids] = self._calculate(pids)
-        return self._predicted[pids]
+        if not self._is_can and any(self._lengths[pid] > _LEGACY_DATA_BYTES for pid in pids):
+            return None
+        return sum(one.shape.frames for one in self.asked(pids))
 
     def expected(self, pids: Pids) -> int | None:
         """Frames to announce; None: announce nothing and see."""
@@ -100,19 +117,10 @@ class FrameBook:
             if known.odd >= (_LOOK_AGAIN if steady else _ODD):
                 known.frames, known.odd = None, 0
 
-    def _calculate(self, pids: Pids) -> int | None:
+    def _frames(self, pids: Sequence[int]) -> int:
         if not self._is_can:
-            if any(self._lengths[pid] > _LEGACY_DATA_BYTES for pid in pids):
-                return None
-            return sum(len(self.ecus(pid)) for pid in pids)
-        by_ecu: dict[str, list[int]] = {}
-        for pid in pids:
-            for ecu in self.ecus(pid):
-                by_ecu.setdefault(ecu, []).append(pid)
-        return sum(
-            frames_of(self._service.reply_bytes(of_ecu, self._lengths))
-            for of_ecu in by_ecu.values()
-        )
+            return max(-(-self._lengths[pid] // _LEGACY_DATA_BYTES) for pid in pids)
+        return frames_of(self._service.reply_bytes(pids, self._lengths))
 
 
 _FORGETTING = 1e-4

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logbench.vehicle.packing import best_packs
+from logbench.vehicle.peer import UNANSWERED_S
 
 CostOf = Callable[[tuple[int, ...], bool], float]
 """Predicted seconds of a request for these PIDs; True when it repeats the one before."""
@@ -185,9 +186,12 @@ class Scheduler:
                     for other in group
                     if self._wanted.get(other, 0.0) > self._wanted[pid] and other not in self.solo
                 ]
-        room = max(self.most - 1, 0)
         own = self._mask_of((pid,))
-        return Unit((pid,), self._wanted[pid], own, own | self._mask_of(companions[:room]))
+        for room in range(min(self.most - 1, len(companions)), 0, -1):
+            mask = own | self._mask_of(companions[:room])
+            if self.cost_of(self._pids_of(mask), False) < UNANSWERED_S:
+                return Unit((pid,), self._wanted[pid], own, mask)
+        return Unit((pid,), self._wanted[pid], own, own)
 
     def _mask_of(self, pids: Iterable[int]) -> int:
         mask = 0

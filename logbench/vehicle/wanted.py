@@ -16,16 +16,13 @@ from logbench.signals.table import Signal
 from logbench.vehicle.model import CarFacts
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class PolledPid:
-    """One polled PID: who answers it, what is wanted of it, and how it is doing."""
+    """One polled PID: who answers it, and what is wanted of it."""
 
     pid: int
     ecus: tuple[str, ...]
     signals: tuple[Signal, ...]
-    misses: int = 0
-    """Times in a row it was missing although the car answered."""
-    lost: bool = False
 
     @property
     def names(self) -> str:

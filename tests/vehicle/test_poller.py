@@ -199,7 +199,9 @@ def test_polling_works_with_a_lasting_trouble(simulated, name):
     with troubled(simulated, f"{name}@0:1000", said) as poller:
         readings: list = []
         deadline = time.monotonic() + 10
-        while time.monotonic() < deadline and len(readings) < 60:
+        while time.monotonic() < deadline and (
+            len(readings) < 60 or (name.endswith("packed") and not said)
+        ):
             readings += poller.step()
         readings = readings[-40:]
     assert {reading.signal for reading in readings} == set(TWELVE)

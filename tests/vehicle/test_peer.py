@@ -1,0 +1,159 @@
+"""Cars and adapters that take less than the standard lets a request hold: what is got from them."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Iterator
+
+import pytest
+
+from logbench.signals.table import table
+from logbench.vehicle.discovery import discover
+from logbench.vehicle.model import CarFacts, Reading
+from logbench.vehicle.poller import Poller
+from tests.vehicle.peers import Peer, linked
+
+SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "TP")
+PIDS = {signal: table().by_acronym(signal).pid for signal in SIGNALS}
+NO_DATA_S = 0.1
+"""What the adapter waits for a car that says nothing."""
+LATENCY_S = 0.008
+
+
+class Choosy(Peer):
+    """`most`: PIDs of a request that it answers; beyond, it does as `beyond` says: 'silent',
+    'first' (answers the first PID only), '?' (the adapter refuses) or '7F' (the ECU does).
+    `frames`: of a reply that arrive; beyond, `cut`: 'full' (BUFFER FULL) or 'first' (first frame
+    only). `spoils`: PIDs that it answers alone only, and no request with them."""
+
+    def __init__(self, most: int = 6, beyond: str = "silent", frames: int = 9, cut: str = "full"):
+        super().__init__()
+        self.most, self.beyond, self.frames, self.cut = most, beyond, frames, cut
+        self.spoils: set[int] = set()
+        numbers = set(PIDS.values()) | {0x20}
+        bits = sum(1 << (32 - pid) for pid in numbers if pid <= 0x20)
+        self.answers["0100"] = (f"4100{bits & ~1:08X}",)
+
+    def asked(self, request: str) -> tuple[str, ...]:
+        plain = super().asked(request)
+        time.sleep(LATENCY_S)
+        pids = bytes.fromhex(request)[1:]
+        if plain or not request.startswith("01") or not set(pids) <= set(PIDS.values()):
+            return plain
+        if len(pids) > self.most or (len(pids) > 1 and self.spoils & set(pids)):
+            if self.beyond != "first":
+                return () if self.beyond == "silent" else (self.beyond,)
+            pids = pids[:1]
+        data = b"".join(bytes((pid, *(10,) * table().lengths[pid])) for pid in pids)
+        return ((b"\x41" + data).hex().upper(),)
+
+    def line(self, line: bytes) -> str | Iterator[bytes] | None:  # type: ignore[override]
+        said = super().line(line)
+        if said == "NO DATA":
+            return self._late(said)
+        if said is not None and said.startswith("7E8"):
+            return "\r".join(self._framed(bytes.fromhex(said[5:])))
+        return said
+
+    def _late(self, said: str) -> Iterator[bytes]:
+        time.sleep(NO_DATA_S)
+        yield said.encode() + b"\r\r>"
+
+    def _framed(self, data: bytes) -> Iterator[str]:
+        if data[:1] in (b"\x7f", b"?"):
+            yield "7E8037F0112"
+            return
+        if len(data) <= 7:
+            yield f"7E8{len(data):02X}{data.hex()}"
+            return
+        rest = [data[at : at + 7] for at in range(6, len(data), 7)]
+        lines = [f"7E81{len(data):03X}{data[:6].hex()}"]
+        lines += [f"7E82{n + 1 & 15:X}{part.ljust(7, b'0').hex()}" for n, part in enumerate(rest)]
+        if len(lines) <= self.frames:
+            yield from lines
+        elif self.cut == "full":
+            yield from (lines[0], "BUFFER FULL")
+        else:
+            yield lines[0]
+
+
+def polled(kind: str, peer: Peer, seconds: float) -> tuple[list[Reading], list[str], Poller]:
+    """The samples of so many seconds, and what was said meanwhile."""
+    said: list[str] = []
+    with linked(kind, peer) as link:
+        facts = discover(link)
+        poller = Poller(link, facts, SIGNALS, dict.fromkeys(SIGNALS, 10.0), said.append)
+        readings: list[Reading] = []
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            readings += poller.step()
+    return readings, said, poller
+
+
+def late(readings: list[Reading], seconds: float = 1.0) -> Counter[str]:
+    """How many samples of each signal the last second brought."""
+    since = readings[-1].t_ns - seconds * 1e9
+    return Counter(reading.signal for reading in readings if reading.t_ns > since)
+
+
+@pytest.mark.parametrize("kind", ["tcp", "can"])
+def test_a_car_silent_on_requests_for_several_signals_is_recorded_at_full_rate(kind):
+    peer = Choosy(most=1)
+    readings, said, poller = polled(kind, peer, 5.0)
+    assert set(late(readings)) == set(SIGNALS)
+    recent = peer.requests[-50:]
+    assert sum(len(request) > 4 for request in recent) <= 2, recent  # tried again, rarely
+    assert any("in one request" in text for text in said), said
+    assert poller.silent_s < 0.5
+
+
+@pytest.mark.parametrize("beyond", ["silent", "first", "7F"])
+@pytest.mark.parametrize("most", [2, 4])
+def test_packs_are_as_large_as_the_car_takes_them(most, beyond):
+    peer = Choosy(most, beyond)
+    readings, _, _ = polled("tcp", peer, 5.0)
+    assert set(late(readings)) == set(SIGNALS)
+    sizes = Counter(len(request) // 2 - 1 for request in peer.requests[-40:])
+    assert sizes.most_common(1)[0][0] == most, sizes
+
+
+@pytest.mark.parametrize("cut", ["full", "first"])
+@pytest.mark.parametrize("frames", [1, 2])
+def test_replies_that_never_arrive_whole_are_not_asked_for_again_and_again(cut, frames):
+    peer = Choosy(frames=frames, cut=cut)
+    readings, said, _ = polled("tcp", peer, 4.0)
+    assert set(late(readings)) == set(SIGNALS)
+    assert frames == 2 or any("in one request" in text for text in said), said
+    bytes_of = {f"{pid:02X}": 1 + table().lengths[pid] for pid in PIDS.values()}
+    for request in peer.requests[-30:]:
+        pids = [request[at : at + 2] for at in range(2, len(request), 2)]
+        assert 1 + sum(bytes_of[pid] for pid in pids) <= (7 if frames == 1 else 13), request
+
+
+def test_a_signal_that_spoils_every_request_it_is_in_is_asked_alone():
+    peer = Choosy()
+    peer.spoils = {PIDS["MAF"]}
+    readings, _, _ = polled("tcp", peer, 5.0)
+    counts = late(readings)
+    assert set(counts) == set(SIGNALS)
+    assert all(
+        len(r) == 4 for r in peer.requests[-40:] if r[2:] and PIDS["MAF"] in bytes.fromhex(r)[1:]
+    )
+    assert any(len(r) > 6 for r in peer.requests[-40:])
+
+
+def test_a_car_that_takes_packs_again_is_asked_for_packs_again():
+    peer = Choosy(most=1)
+    with linked("tcp", peer) as link:
+        facts: CarFacts = discover(link)
+        poller = Poller(link, facts, SIGNALS, dict.fromkeys(SIGNALS, 10.0))
+        end = time.monotonic() + 4.0
+        while time.monotonic() < end:
+            poller.step()
+        peer.most = 6
+        end = time.monotonic() + 40.0
+        while time.monotonic() < end and min(map(len, peer.requests[-10:])) < 8:
+            poller.step()
+    sizes = Counter(len(request) // 2 - 1 for request in peer.requests[-10:])
+    assert min(sizes) >= 3, sizes
