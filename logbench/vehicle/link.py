@@ -15,6 +15,7 @@ from typing import Self
 
 from logbench.errors import CarSilentError, ConnectingStoppedError, LinkError, LinkLostError
 from logbench.foreign import in_terminal
+from logbench.vehicle.filler import unfilled
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.gate import Permit, reads
 from logbench.vehicle.model import Progress, Protocol, Reply
@@ -91,8 +92,8 @@ class Link(ABC):
         self.service = 0x01
         """0x01, or 0x22 where a car answers only SAE J1979-2."""
         self.fills = False
-        """Replies on CAN are filled up to whole frames and their length counts the filler, as the
-        reply to the first request has shown."""
+        """Replies on CAN are filled up to whole frames and their length counts the filler
+        (`filler.py`)."""
         self.repeats = False
         """True while 'the same again' costs a single character."""
 
@@ -159,7 +160,10 @@ class Link(ABC):
         start_ns = time.monotonic_ns()
         raw = self._exchange(payload, frames, limit_s, to)
         end_ns = time.monotonic_ns()
-        messages, pending = _filtered(payload, raw.messages)
+        found = raw.messages
+        if self.fills:
+            found = [(ecu, unfilled(payload, data)) for ecu, data in found]
+        messages, pending = _filtered(payload, found)
         if log.isEnabledFor(WIRE):
             log.log(WIRE, "%s -> %s", payload.hex(), [(e, d.hex()) for e, d in messages])
         middle_ns = (start_ns + end_ns) // 2
@@ -253,8 +257,8 @@ class Link(ABC):
 
 
 def is_pending(data: bytes) -> bool:
-    """True for a 'response pending' negative response (7F xx 78)."""
-    return len(data) == 3 and data[0] == NEGATIVE and data[2] == RESPONSE_PENDING
+    """True for a 'response pending' negative response (7F xx 78), filler behind it or not."""
+    return len(data) >= 3 and data[0] == NEGATIVE and data[2] == RESPONSE_PENDING
 
 
 def _why_ended(error: BaseException) -> str:
@@ -264,12 +268,6 @@ def _why_ended(error: BaseException) -> str:
         return "The waiting was interrupted."
     log.error("while a change was waited for", exc_info=error)
     return f"The program failed ({type(error).__name__}): report the fault with the log."
-
-
-def is_filled(message: bytes) -> bool:
-    """Whether the reply to the first request of service 01, six bytes in every car, is filled up to
-    a whole frame and the filler counted."""
-    return message[:2] == b"\x41\x00" and len(message) == 7
 
 
 def answers_to(payload: bytes, data: bytes) -> bool:

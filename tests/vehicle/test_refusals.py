@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import time
 from contextlib import closing
 
 import pytest
@@ -13,6 +15,7 @@ from logbench.vehicle.poller import Poller
 from logbench.vehicle.records.clearing import clear_codes
 from logbench.vehicle.records.read import read_car
 from tests.vehicle.peers import Peer, linked, on_serial, on_tcp
+from tests.vehicle.test_isotp import segmented
 
 VIN = "ZZ9TEST170X000001"
 ENGINE = {
@@ -128,3 +131,127 @@ def test_an_adapter_that_prints_no_headers_and_addresses_nobody():
 def test_a_voltage_that_is_wrong_or_low_though_the_car_answers(kind, volts):
     with linked(kind, Peer(lines={"ATRV": volts})) as link:
         assert recorded(link)[("RPM", "7E8")] == {0.0}
+
+
+# --- echo, start, speed ---
+
+
+class Echoing(Peer):
+    """What is sent comes back, with `e0` as the answer to the wish that it did not; of requests
+    alone where `requests_only`."""
+
+    def __init__(self, e0: str, requests_only: bool = False) -> None:
+        short = {request: said for request, said in ENGINE.items() if request[:2] != "09"}
+        super().__init__(short, {"ATE0": e0})
+        self.requests_only = requests_only
+
+    def line(self, line: bytes) -> str | None:
+        said = super().line(line)
+        if self.requests_only and not line.strip()[:1].isdigit():
+            return said
+        return f"{line.decode('latin-1')}\r{said}"
+
+
+@pytest.mark.parametrize("e0", ["OK", "?"])
+@pytest.mark.parametrize("requests_only", [False, True])
+@pytest.mark.parametrize("kind", ["tcp", "serial"])
+def test_an_echo_that_stays_on_is_learnt_once(kind, requests_only, e0):
+    """Seen before: each request set the adapter up anew, or the adapter was refused."""
+    peer = Echoing(e0, requests_only)
+    with linked(kind, peer) as link:
+        assert recorded(link)[("RPM", "7E8")] == {1000.0}
+    assert peer.wire.count(b"ATE0") <= 2
+
+
+def test_an_adapter_that_restarts_without_a_word_though_its_echo_stays_on():
+    peer = Echoing("OK")
+    printed, headers = peer.printed, []
+
+    def bare(replies: tuple[str, ...]) -> str:
+        restored = b"ATH1" in peer.wire[headers[0] :] if headers else True
+        return printed(replies) if restored else "\r".join(replies)
+
+    peer.printed = bare
+    with linked("tcp", peer) as link:
+        poller = Poller(link, discover(link), ("RPM",))
+        assert poller.step()
+        headers.append(len(peer.wire))
+        readings = [reading for _ in range(8) for reading in poller.step()]
+    assert readings
+    assert {reading.value for reading in readings} == {1000.0}
+    assert peer.wire[headers[0] :].count(b"ATE0") == 1
+
+
+@pytest.mark.parametrize("command", ["ATWS", "ATZ"])
+def test_an_adapter_that_takes_its_time_to_start(command):
+    peer = Peer(lines={"ATWS": "?"} if command == "ATZ" else {})
+
+    def line(text: bytes, answer=peer.line) -> str | None:
+        said = answer(text)
+        if text.decode() == command:
+            time.sleep(3.0)
+            return "\rABCD v1.0"
+        return said
+
+    peer.line = line
+    with linked("serial", peer) as link:
+        assert link.adapter == "ABCD v1.0"
+    assert peer.wire.count(command.encode()) == 1
+
+
+@pytest.mark.parametrize("baud", [1_000_000, 2_000_000])
+def test_a_fast_serial_port_is_found(baud):
+    termios = pytest.importorskip("termios")
+    speed = getattr(termios, f"B{baud}", None)
+    if speed is None:
+        pytest.skip("no such speed here")
+    peer, ends = Peer(), []
+
+    def line(text: bytes, answer=peer.line) -> str | None:
+        return answer(text) if termios.tcgetattr(ends[0])[4] == speed else "\xff\xfe"
+
+    peer.line = line
+    with on_serial(peer) as url:
+        path = url.removeprefix("serial:").partition("?")[0]
+        ends.append(os.open(path, os.O_RDWR | os.O_NOCTTY))
+        with closing(open_link(f"serial:{path}")) as link:
+            link.connect()
+            assert link.exchange(b"\x01\x0d").replies
+        os.close(ends[0])
+
+
+# --- filler that is counted ---
+
+
+class Filling(Peer):
+    """Every reply is a whole frame, as far as its length says."""
+
+    filler = "AA"
+
+    def asked(self, request: str) -> tuple[str, ...]:
+        self.requests.append(request)
+        return tuple(r + self.filler * (7 - len(r) // 2) for r in packed(ENGINE, request))
+
+    def printed(self, replies: tuple[str, ...]) -> str:
+        lines = []
+        for reply in replies:
+            frames = segmented(bytes.fromhex(reply))
+            lines += [f"7E8{frame.hex().upper().ljust(16, 'A')}" for frame in frames]
+        return "\r".join(lines) or "NO DATA"
+
+
+@pytest.mark.parametrize("filler", ["00", "55", "AA", "FF"])
+@pytest.mark.parametrize("kind", ["tcp", "serial"])
+def test_filler_that_is_counted_in_the_length(kind, filler):
+    peer = Filling()
+    peer.filler = filler
+    with linked(kind, peer) as link:
+        assert recorded(link, ("RPM", "VSS", "IAT"), 20) == {
+            ("RPM", "7E8"): {1000.0}, ("VSS", "7E8"): {0.0}, ("IAT", "7E8"): {40.0},
+        }  # fmt: skip
+        reading = read_car(link)
+    assert [code.code for code in reading.codes] == ["P0171"]
+    assert reading.codes_known("pending")
+    assert len(peer.requests[-1]) <= 6
+    packs = [request for request in peer.requests if request[:2] == "01" and len(request) > 4]
+    assert packs, "packing goes on"

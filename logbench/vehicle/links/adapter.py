@@ -21,6 +21,7 @@ from logbench.errors import (
     ReplyError,
     RequestRefusedError,
 )
+from logbench.vehicle.filler import is_filled
 from logbench.vehicle.framing import Raw, assemble_bare_can_lines, assemble_can_lines
 from logbench.vehicle.gate import LineGate, Permit
 from logbench.vehicle.link import (
@@ -29,7 +30,6 @@ from logbench.vehicle.link import (
     Answers,
     Link,
     answers_to,
-    is_filled,
     is_pending,
 )
 from logbench.vehicle.links.device import Device
@@ -49,12 +49,16 @@ MAX_COUNT = 15
 """The reply count is one hex digit."""
 PENDING_PAUSE_S = 0.2
 """Between two readings of an ECU that says 'response pending' (our choice)."""
+RESTARTED = "The adapter restarted (low supply voltage?); it was set up again."
 _FIRST_ECUS = {
     11: tuple(f"7E{digit}" for digit in "89ABCDEF"),
     29: tuple(f"18DAF1{source}" for source in ("10", "11", "0E", "17", "18", "1D")),
 }
 """Tried in this order (29 bit: common practice, no source)."""
 _IDLE_S = 0.015
+_GARBLED, _GARBLED_AGAIN = 3, 100
+"""After so many replies in a row that make no sense the adapter is set up anew, and then every so
+many (our choice)."""
 _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
 
@@ -240,6 +244,9 @@ class AdapterLink(Link):
         self._slow: set[bytes] = set()
         self._patient = False
         self._waits = 0
+        self._restored = False
+        """The adapter was set up anew because the last request came back as an echo."""
+        self._garbled = 0
 
     @abstractmethod
     def _open_port(self) -> LineGate:
@@ -356,7 +363,7 @@ class AdapterLink(Link):
         if Status.RESET in statuses:
             self._device.resync()
             self._device.restore()
-            raise ReplyError("The adapter restarted (low supply voltage?); it was set up again.")
+            raise ReplyError(RESTARTED)
         if Status.NOT_UNDERSTOOD in statuses:
             return self._without_count(command, timeout_s, payload)
         if Status.INTERRUPTED in statuses:
@@ -390,10 +397,7 @@ class AdapterLink(Link):
     def _once(self, command: str, timeout_s: float, payload: bytes) -> tuple[Raw, set[Status]]:
         """Send `command`, which asks for `payload`: what came, and the status texts in it."""
         lines, sent, received = self._device.say(command, timeout_s)
-        echo, restarted = payload.hex().upper().encode(), False
-        if lines and lines[0].replace(b" ", b"").startswith(echo):
-            # Echo is off since start-up: seeing one means that the adapter has restarted.
-            lines, restarted = lines[1:], True
+        lines = self._without_echo(lines, payload.hex().upper().encode())
         found = self._spoken.assemble(lines, self._device.aimed)
         statuses: set[Status] = set()
         for text in found.other:
@@ -404,12 +408,32 @@ class AdapterLink(Link):
                 found.damaged += 1
             else:
                 statuses.add(status)
-        if restarted:
-            self._device.restore()
+        self._notice_garble(found)
         # 'Response pending' does not count as a reply, for the adapter neither.
         found.frames -= sum(is_pending(data) for _, data in found.messages)
         found.sent, found.received = sent, received
         return found, statuses
+
+    def _without_echo(self, lines: list[bytes], echo: bytes) -> list[bytes]:
+        """Lines without the request that may stand before them. It was switched off: to see it
+        means that the adapter has restarted, or that it echoes whatever it is told."""
+        if not lines or not lines[0].replace(b" ", b"").startswith(echo):
+            self._restored = False
+            return lines
+        if self._restored:
+            log.info("the adapter echoes requests, whatever it is told")
+            self._device.echoes = True
+        if not self._device.echoes:
+            self._restored = True
+            self._device.restore()
+            raise ReplyError(RESTARTED)
+        return lines[1:]
+
+    def _notice_garble(self, found: Raw) -> None:
+        """An adapter that has restarted without a word prints in another way than it was set up."""
+        self._garbled = self._garbled + 1 if found.damaged and not found.messages else 0
+        if self._garbled % _GARBLED_AGAIN == _GARBLED:
+            self._device.restore()
 
 
 def _waiting(messages: Sequence[tuple[str, bytes]]) -> bool:

@@ -22,6 +22,7 @@ from logbench.errors import (
     first_line,
 )
 from logbench.system.limits import REPLY_FRAMES
+from logbench.vehicle.filler import is_filled
 from logbench.vehicle.framing import CanAssembler, Raw, reply_name, request_address
 from logbench.vehicle.gate import FLOW_CONTROL, FUNCTIONAL, FrameGate, Permit
 from logbench.vehicle.link import (
@@ -31,7 +32,6 @@ from logbench.vehicle.link import (
     Answers,
     Link,
     answers_to,
-    is_filled,
     is_pending,
 )
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl

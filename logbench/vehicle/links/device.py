@@ -160,7 +160,8 @@ class Talk:
         return False
 
 
-START_TIMEOUT_S = 2.0
+START_TIMEOUT_S = 6.0
+"""Adapters take up to some seconds to start anew (common practice, no source)."""
 SETTING_TIMEOUT_S = 1.0
 CLOSE_TIMEOUT_S = 0.3
 _SETTINGS = ("ATE0", "ATL0", "ATS0", "ATH1", "ATAT1", "ATCAF1")
@@ -188,6 +189,9 @@ class Device:
         self.last = ""
         """The request that a lone carriage return repeats; '' where that is not sure."""
         self.is_set_up = False
+        self.echoes = False
+        """What is sent comes back in front of the reply, although that was switched off."""
+        self._echoed = False
 
     # --- start and end ---
 
@@ -238,6 +242,7 @@ class Device:
             log.info("the adapter refuses %s: %s", command, lines)
         if self.hurried:
             self.ask_twice("ATAT2")
+        self.echoes = self.echoes or self._echoed
 
     def restore(self) -> None:
         """Set the adapter up again after it has restarted by itself."""
@@ -301,7 +306,9 @@ class Device:
         self.last = ""
         lines, _, _ = self.say(command, timeout_s)
         texts = [line.decode("ascii", "replace") for line in lines]
-        return [text for text in texts if text.replace(" ", "").upper() != command]
+        rest = [text for text in texts if text.replace(" ", "").upper() != command]
+        self._echoed = len(rest) < len(texts)
+        return rest
 
     def may_repeat(self, command: str) -> bool:
         """Whether 'the same again' is that command."""

@@ -18,7 +18,7 @@ from logbench.vehicle.model import Progress
 log = logging.getLogger(__name__)
 
 OPTIONS = frozenset({"baud", "protocol"})
-BAUDS = (115_200, 38_400, 9_600, 230_400, 500_000, 57_600, 19_200)
+BAUDS = (115_200, 38_400, 9_600, 230_400, 500_000, 57_600, 19_200, 1_000_000, 2_000_000)
 """Tried in this order when none is given: the common ones first (common practice, no source)."""
 PROBE_TIMEOUT_S = 0.25
 

@@ -18,6 +18,7 @@ from logbench.signals.codes import code_from_bytes, is_manufacturer_code, text_o
 from logbench.signals.decoding import Scaling, decode, label
 from logbench.signals.table import table
 from logbench.vehicle.discovery import walk_lists
+from logbench.vehicle.filler import FILLERS
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.model import (
@@ -58,27 +59,24 @@ def _keep(reading: CarReading, ecu: str, state: CodeState, codes: list[str]) -> 
 
 
 NOT_UNDERSTOOD = "The answer of {ecu} to {what} {odd}: what it says is not known, ask again."
-_FILLERS = (0x00, 0x55, 0xAA, 0xCC, 0xFF)
-"""What ISO 15765-2 leaves open to fill a frame with; those in use (common practice, no source)."""
 
 
-def codes_of_reply(reply: Reply, is_can: bool = True, fills: bool = False) -> tuple[list[str], str]:
+def codes_of_reply(reply: Reply, is_can: bool = True) -> tuple[list[str], str]:
     """Codes of one positive reply and ``, or none and why it was not understood, as a clause.
 
     SAE J1979: two bytes a code; before them the number of codes on ISO 15765-4, none on the older
     buses, where pairs of zeros fill the last line. Cars mix the two up, so that the parity of the
-    bytes decides. `fills`: this ECU's replies are filled up to whole frames, and the filler is
-    counted as part of them; then parity says nothing, and the number counts.
+    bytes decides, held against the number and what fills a frame.
     """
     rest = reply.data[1:]
     counted, plain = _counted(rest), _plain(rest)
-    if counted is not None and (fills or len(rest) % 2 or _surely_filled(rest)):
+    if counted is not None and (len(rest) % 2 or _surely_filled(rest)):
         return counted, ""
     if len(rest) % 2:
         return [], f"announces {rest[0]} codes and has room for {(len(rest) - 1) // 2}"
     if is_can and counted not in (None, plain) and _off_by_one(rest):
         return [], "can be read in two ways"
-    if fills and _surely_filled(rest):
+    if _surely_filled(rest):
         return [], "ends in something that is no code"
     return plain, ""
 
@@ -87,7 +85,7 @@ def _counted(rest: bytes) -> list[str] | None:
     """Codes behind their number, with nothing but filler after them; None where it is not so."""
     end = 1 + 2 * rest[0] if rest else 0
     left = set(rest[end:])
-    if not 0 < end <= len(rest) or len(left) > 1 or not left.issubset(_FILLERS):
+    if not 0 < end <= len(rest) or len(left) > 1 or not left.issubset(FILLERS):
         return None
     codes = _plain(rest[1:end])
     return codes if len(codes) == rest[0] else None
@@ -101,7 +99,7 @@ def _plain(pairs: bytes) -> list[str]:
 
 def _surely_filled(rest: bytes) -> bool:
     """Whether it ends in a filler that would be no code, read from whatever byte on."""
-    return len(rest) > 2 and rest[-1] > 0 and len(set(rest[-3:])) == 1
+    return len(rest) > 2 and rest[-1] in FILLERS - {0} and len(set(rest[-3:])) == 1
 
 
 def _off_by_one(rest: bytes) -> bool:
@@ -113,12 +111,12 @@ def read_codes(reading: CarReading, asker: Asker) -> None:
     """All three kinds, each as soon as it is read. Codes of one ECU are given once each; an ECU
     whose answer was not understood counts neither as having codes nor as having none."""
     ecus = [ecu.address for ecu in reading.identity.ecus]
-    link = asker.link
+    is_can = asker.link.protocol.is_can
     for state in STATES:
         what = f"{state} codes"
         puzzling = set()
         for reply in asker.ask(bytes((SERVICES[state],)), what):
-            codes, odd = codes_of_reply(reply, link.protocol.is_can, link.fills)
+            codes, odd = codes_of_reply(reply, is_can)
             if odd:
                 puzzling.add(reply.ecu)
                 asker.problem(NOT_UNDERSTOOD.format(ecu=reply.ecu, what=what, odd=odd))

@@ -13,6 +13,7 @@ from obd.UnitsAndScaling import UAS, UAS_IDS
 
 from logbench.signals.codes import code_from_bytes
 from logbench.signals.decoding import decode
+from logbench.vehicle.filler import unfilled
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.codes import codes_of_reply
 from logbench.vehicle.records.model import Readiness
@@ -104,7 +105,7 @@ def test_the_layout_of_a_reply_to_a_code_request(name):
     ],
 )
 def test_where_filler_is_known_to_be_counted_the_number_of_codes_decides(data, codes):
-    assert codes_of_reply(Reply("7E8", bytes.fromhex(data), 0), fills=True) == (codes, "")
+    assert codes_of_reply(Reply("7E8", unfilled(b"\x03", bytes.fromhex(data)), 0)) == (codes, "")
 
 
 def test_on_the_older_buses_zeros_fill_a_line():
@@ -124,7 +125,8 @@ def test_no_code_is_invented_whatever_the_layout(codes, counted):
     found, odd = codes_of_reply(Reply("7E8", body, 0))
     assert (found, odd) == (sent, "") or (odd and not counted)
     for filler in (b"\0", b"\x55", b"\xaa", b"\xff") if counted else ():
-        found, odd = codes_of_reply(Reply("7E8", body.ljust(frame, filler), 0), fills=True)
+        data = unfilled(b"\x03", body.ljust(frame, filler))
+        found, odd = codes_of_reply(Reply("7E8", data, 0))
         assert found == sent or odd
 
 
