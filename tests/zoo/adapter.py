@@ -275,7 +275,8 @@ class TextAdapter:
 
     @staticmethod
     def _is_pending(frame: Frame) -> bool:
-        return b"\x7f\x01\x78" in frame.data[1:7]
+        data = frame.data[1:4] if len(frame.data) <= 8 and frame.data[0] == 3 else frame.data[3:6]
+        return data[:1] == b"\x7f" and data[2:] == b"\x78"
 
     def _wait_s(self) -> float:
         """For the next frame: what it has learnt of this car, or what was set."""

@@ -87,7 +87,7 @@ class Bus:
             if to not in ("", ecu.name) or self.random.random() < self.car.silent:
                 continue
             t_s = at_s + asleep_s + self.random.uniform(*ecu.latency_ms) / 1000
-            pending = payload[0] == 1 and self.random.random() < self.car.pending
+            pending = payload[0] in (0x01, 0x22) and self.random.random() < self.car.pending
             answer_s = t_s + self.car.pending_ms / 1000 * pending
             answers = self._answers(ecu, payload, answer_s, during)
             if answers and pending:
@@ -96,30 +96,44 @@ class Bus:
         return sorted(found, key=lambda message: message.t_s)
 
     def _answers(self, ecu: Ecu, payload: bytes, t_s: float, during: Round) -> list[Message]:
-        if payload[0] == 1 and len(payload) > 1:
-            data = self._values(ecu, payload[1:], t_s, during)
-            return [Message(t_s, ecu.name, data)] if data else []
-        if payload[0] == 9 and len(payload) == 2 and self.car.has_vin and ecu is self.car.ecus[0]:
-            return self._information(ecu, payload[1], t_s)
-        return []
+        service, rest = payload[0], payload[1:]
+        pids: Sequence[int] = ()
+        if self.car.newer and service == 0x22 and len(rest) % 2 == 0:
+            if set(rest[::2]) == {0xF4}:
+                pids = rest[1::2]
+            elif rest == b"\xf8\x02":
+                return self._information(ecu, 2, t_s)
+        elif service == 1 and not self.car.newer:
+            pids = rest
+        elif service == 9 and len(rest) == 1 and not self.car.newer:
+            return self._information(ecu, rest[0], t_s)
+        data = self._values(ecu, pids, t_s, during) if pids else b""
+        if not data and pids and self.car.says_no and not self._too_many(pids):
+            data = bytes((0x7F, service, 0x12))
+        return [Message(t_s, ecu.name, data)] if data else []
+
+    def _too_many(self, pids: Sequence[int]) -> bool:
+        return len(pids) > self.car.most
 
     def _values(self, ecu: Ecu, pids: Sequence[int], t_s: float, during: Round) -> bytes:
         """The positive reply, a negative one, or none."""
-        if len(pids) > self.car.most:
+        service = 0x22 if self.car.newer else 0x01
+        if self._too_many(pids):
             if self.car.too_many == "negative" and self.car.is_can:
-                return b"\x7f\x01\x12"
+                return bytes((0x7F, service, 0x12))
             if self.car.too_many == "silent" or not self.car.is_can:
                 return b""
             pids = pids[: self.car.most]
         if self.car.order != "asked":
             pids = sorted(pids, reverse=self.car.order == "descending")
         parts = b"".join(self._part(ecu, pid, t_s, during) for pid in pids)
-        return b"\x41" + parts if parts else b""
+        return bytes((service | 0x40,)) + parts if parts else b""
 
     def _part(self, ecu: Ecu, pid: int, t_s: float, during: Round) -> bytes:
+        head = bytes((0xF4, pid)) if self.car.newer else bytes((pid,))
         if pid % 0x20 == 0:
             listed = supported_list(pid, (*ecu.pids, *ecu.dead))
-            return bytes((pid,)) + listed if pid == 0 or any(listed) else b""
+            return head + listed if pid == 0 or any(listed) else b""
         if pid not in ecu.pids:
             return b""
         kind = PIDS[pid]
@@ -128,15 +142,19 @@ class Bus:
         raw = count % (0x10000 if kind.wide else 0x100)
         self.ledger.append(Given(pid, ecu.name, raw, t_s, during))
         value = raw.to_bytes(2 if kind.wide else 1, "big")
-        return bytes((pid,)) + value.ljust(kind.data_bytes, bytes((count & 0x7F,)))
+        return head + value.ljust(kind.data_bytes, bytes((count & 0x7F,)))
 
     def _information(self, ecu: Ecu, kind: int, t_s: float) -> list[Message]:
+        if not self.car.has_vin or ecu is not self.car.ecus[0]:
+            return []
         if kind == 0:
             data = supported_list(0, (2,))
             count = b"" if self.car.is_can else b"\x01"
             return [Message(t_s, ecu.name, b"\x49\x00" + count + data)]
         if kind != 2:
             return []
+        if self.car.newer:
+            return [Message(t_s, ecu.name, b"\x62\xf8\x02" + VIN)]
         if self.car.is_can:
             return [Message(t_s, ecu.name, b"\x49\x02\x01" + VIN)]
         padded = b"\0\0\0" + VIN

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 Choice = TypeVar("Choice")
@@ -106,6 +106,10 @@ class Car:
     has_vin: bool = True
     asleep_ms: float = 0.0
     """The first request wakes it, and is answered so late."""
+    newer: bool = False
+    """SAE J1979-2: data by service 22, identifiers F400 to F4FF, and nothing by service 01."""
+    says_no: bool = False
+    """An ECU that has none of what is asked answers `7F 01 12`, instead of nothing."""
 
     @property
     def is_can(self) -> bool:
@@ -243,8 +247,26 @@ def draw(seed: int) -> Peer:
     protocol = d.any("66789" if kind != "can" else "67") if is_can else d.any("12345")
     car = _car(d, protocol, native=kind == "can")
     if kind == "can":
-        return Peer(seed, car, Wire("can"), None)
-    return Peer(seed, car, _wire(d, kind), _adapter(d))
+        return Peer(seed, _odder(d, car), Wire("can"), None)
+    wire, adapter = _wire(d, kind), _adapter(d)
+    if kind == "pty":
+        wire = replace(wire, baud=d.one(wire.baud, 1_000_000, 2_000_000))
+    car = _odder(d, car)
+    if car.newer:  # three bytes are the least that such a car can be asked with
+        adapter = replace(adapter, most_bytes=max(3, adapter.most_bytes))
+    return Peer(seed, car, wire, adapter)
+
+
+def _odder(d: _Draw, car: Car) -> Car:
+    """What is drawn last."""
+    if not car.is_can:
+        return replace(car, says_no=car.protocol in "45" and d.one(False, True))
+    newer = d.one(False, True)
+    ecus = car.ecus
+    if d.one(False, True):
+        ecus = (replace(ecus[0], latency_ms=(105.0, 118.0)), *ecus[1:])
+    most = min(3, car.most) if newer else car.most
+    return replace(car, ecus=ecus, newer=newer, most=most, says_no=d.one(False, True))
 
 
 def _ecus(d: _Draw, protocol: str) -> tuple[Ecu, ...]:
@@ -262,7 +284,7 @@ def _ecus(d: _Draw, protocol: str) -> tuple[Ecu, ...]:
         if index == 0 and d.one(False, True):  # no ECU has all
             has = alive[1:]
         low = d.between(2, 30) if protocol in "6789" else d.between(20, 40)
-        high = low + d.between(0, 10)
+        high = round(low + d.between(0, 10), 1)
         ecus.append(Ecu(names[index], tuple(sorted(has)), (low, high), dead if not index else ()))
     if missing := set(alive) - {pid for ecu in ecus for pid in ecu.pids}:
         first = ecus[-1]

@@ -38,7 +38,7 @@ def _best(peer: Peer, ecus: Sequence[Ecu], wanted: tuple[int, ...]) -> Optimum:
     """Exact, over all partitions into packs. `cost / yield` of a pack is its expected time."""
     limit = min(peer.car.most, 6)
     if peer.adapter is not None:
-        limit = min(limit, peer.adapter.most_bytes - 1)
+        limit = min(limit, (peer.adapter.most_bytes - 1) // _head(peer))
     full = (1 << len(wanted)) - 1
 
     @cache
@@ -66,6 +66,11 @@ def _best(peer: Peer, ecus: Sequence[Ecu], wanted: tuple[int, ...]) -> Optimum:
     return Optimum(len(wanted), round_s, packs)
 
 
+def _head(peer: Peer) -> int:
+    """Bytes that name a PID."""
+    return 2 if peer.car.newer else 1
+
+
 def _frames(data_bytes: int) -> int:
     return 1 if data_bytes <= 7 else 1 + -(-(data_bytes - 6) // 7)
 
@@ -83,24 +88,22 @@ def _request_s(peer: Peer, ecus: Sequence[Ecu], pids: Sequence[int]) -> float:
         or (not is_a.long_messages and any(count > 1 for _, count in frames))
     ):
         return float("inf")
-    bus_s, last_s = _on_the_bus(peer, frames)
+    first_s, last_s = _on_the_bus(peer, frames)
     late = sum(count - 1 for _, count in frames)
     whole = (1 - car.silent) ** len(frames) * (1 - car.lost_frames) ** late
     if is_a is None:
-        return (whole * bus_s + (1 - whole) * (bus_s + 0.1)) / whole + car.pending * (
-            car.pending_ms / 1000
-        )
+        return (last_s + (1 - whole) * 0.1) / whole + car.pending * (car.pending_ms / 1000)
     line = _line_characters(peer, max(size for _, size in sizes))
     wire = peer.wire
     char_s = 10 / wire.baud if wire.baud else 0.0
     counted = is_a.count == "obeys" and total <= 15
-    asked = 2 * len(pids) + 2 + counted + 1
+    asked = 2 * _head(peer) * len(pids) + 2 + counted + 1
     sent = 1 if is_a.repeats and len(car.given) == len(pids) else asked
     told_s = char_s * (sent + (asked if is_a.echo != "obeys" else 0)) + is_a.command_ms / 1000
     printed_s = char_s * line * total
     wait_s = 0.0 if counted else least_wait_s(peer)
     # lines leave while further frames come; the last one after the last frame
-    replied_s = max(last_s + char_s * line, bus_s - last_s + printed_s) if total else last_s
+    replied_s = max(last_s + char_s * line, first_s + printed_s)
     end_s = max(replied_s, last_s + wait_s)
     gap_s = GAP_MS.get(car.protocol, 0.0) / 1000
     idle_s = end_s - last_s + told_s + char_s * len(is_a.prompt) + 2 * wire.delay_ms / 1000
@@ -111,20 +114,21 @@ def _request_s(peer: Peer, ecus: Sequence[Ecu], pids: Sequence[int]) -> float:
 
 
 def _on_the_bus(peer: Peer, frames: Sequence[tuple[Ecu, int]]) -> tuple[float, float]:
-    """When the slowest reply is whole, and when its last frame has come: from the request on."""
+    """When the first frame of all replies has come, and when the last: from the request on."""
     car = peer.car
     request_s = Bus(car, 0).frame_s
-    ends = []
+    begins, ends = [], []
     for ecu, count in frames:
         low, high = ecu.latency_ms  # of two ECUs one is later than the mean
         mean_s = (low + (high - low) * (0.5 if len(frames) == 1 else 0.65)) / 1000
+        begins.append(request_s + mean_s)
         if car.is_can:
             step_s = max(car.separation_ms, CLEAR_MS[car.protocol]) / 1000
             flow_s = FLOW_S if peer.adapter is not None else 0.0
             ends.append(request_s + mean_s + (flow_s + step_s * (count - 1)) * (count > 1))
         else:
             ends.append(request_s + mean_s + 8 * BYTE_MS[car.protocol] / 1000)
-    return max(ends), max(ends)
+    return min(begins), max(ends)
 
 
 def _line_characters(peer: Peer, size: int) -> int:

@@ -180,8 +180,13 @@ class CanServer:
                 self._held[message.ecu] = (rest, during)
 
     def _flow(self, ecu: str, data: bytes, now_s: float) -> None:
-        """ISO 15765-2: clear to send; the separation asked for, or our own if longer."""
+        """ISO 15765-2: clear to send as many as the block size says (0: all); the separation asked
+        for, or our own if longer."""
         rest, during = self._held.pop(ecu)
+        block = data[1] if len(data) > 1 else 0
+        if block and len(rest) > block:
+            self._held[ecu] = (rest[block:], during)
+            rest = rest[:block]
         asked = data[2] if len(data) > 2 else 0
         asked_ms = asked if asked < 0x80 else 0.1 * (asked & 0x0F)
         step_s = max(asked_ms, self.bus.car.separation_ms, 0.25) / 1000
