@@ -21,6 +21,8 @@ class StillCar(model.StillCar):
     calibration_ids: tuple[str, ...] = ("LB-BENCH-0001",)
     tests: Mapping[str, tuple[MonitorTest, ...]] = field(default_factory=dict)
     """ECU to what its service 06 reports."""
+    counters: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """ECU to its in-use counters."""
     controls: Mapping[str, frozenset[int]] = field(default_factory=dict)
     """ECU to the test IDs of its service 08; they start only while the engine stands."""
     started: list[tuple[str, int]] = field(default_factory=list)
@@ -51,6 +53,10 @@ class StillCar(model.StillCar):
     def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
         """The tests given for `ecu`."""
         return self.tests.get(ecu, ())
+
+    def in_use(self, ecu: str) -> tuple[int, ...]:
+        """The counters given for `ecu`."""
+        return self.counters.get(ecu, ())
 
     def control_tests(self, ecu: str) -> frozenset[int]:
         """The test IDs given for `ecu`."""

@@ -10,6 +10,7 @@ from logbench.foreign import joined
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION
 from logbench.job.times import local_text
+from logbench.vehicle.records.in_use import use_text
 from logbench.vehicle.records.model import STATES
 from logbench.vehicle.records.monitors import missing_sentence
 
@@ -71,6 +72,9 @@ def reading(shown: CarReading) -> None:
             say(
                 joined(" ", "Failed:", result.ecu, joined(", ", result.monitor, result.test)), "red"
             )
+    for used in shown.in_use:
+        for use in used.counted:
+            say(joined(" ", "Ran in use:", used.ecu, joined(": ", use.monitor, use_text(use))))
     for sentence in (*shown.problems, *shown.remarks):
         say(sentence, "yellow")
 

@@ -25,14 +25,17 @@ from logbench.signals.catalogue import catalogue
 from logbench.signals.codes import text_of
 from logbench.signals.decoding import label
 from logbench.signals.table import table
+from logbench.vehicle.records.in_use import MONITORS
 from logbench.vehicle.records.model import (
     STATES,
     CarReading,
     Code,
     FreezeFrame,
     FrozenValue,
+    InUse,
     MonitorResult,
     MonitorState,
+    MonitorUse,
     Readiness,
 )
 from logbench.vehicle.records.monitors import name_of, unit_scalings
@@ -104,13 +107,15 @@ def private_reading(reading: CarReading) -> CarReading:
         ],
         readiness=[_readiness(r, ecus[r.ecu]) for r in reading.readiness],
         monitor_results=[_result(r, ecus[r.ecu]) for r in reading.monitor_results],
+        in_use=[_in_use(u, ecus[u.ecu]) for u in reading.in_use],
         rpm=reading.rpm,
         speed_kmh=reading.speed_kmh,
     )  # fmt: skip
 
 
 def _ecus(reading: CarReading) -> Iterable[str]:
-    for parts in (reading.codes, reading.freeze_frames, reading.readiness, reading.monitor_results):
+    for parts in (reading.codes, reading.freeze_frames, reading.readiness, reading.monitor_results,
+                  reading.in_use):  # fmt: skip
         yield from (part.ecu for part in parts)
     for ecus in reading.answered.values():
         yield from ecus
@@ -152,14 +157,25 @@ def _result(result: MonitorResult, ecu: str) -> MonitorResult:
     makers = result.monitor_id is None
     kept = {"monitor_id", "test_id", "component", "scaling", "value", "minimum", "maximum",
             "passed", "margin"}  # fmt: skip
-    scaling = unit_scalings().get(result.scaling or -1)
+    units = {scaling.unit for scaling in unit_scalings().values()}
     return MonitorResult(
         ecu=ecu,
         monitor="maker's own monitor" if makers else name_of("monitor", result.monitor_id or 0),
         test=f"test {result.test_id:02X}" if makers else name_of("test", result.test_id),
-        unit=scaling.unit if scaling is not None else "counts",
+        unit=result.unit if result.unit in units else "counts",
         **result.model_dump(include=kept),
     )
+
+
+def _in_use(used: InUse, ecu: str) -> InUse:
+    known = {name for names in MONITORS.values() for name in names}
+    monitors = [
+        MonitorUse(monitor=use.monitor, ran=use.ran, of=use.of)
+        for use in used.monitors
+        if use.monitor in known
+    ]
+    numbers = used.model_dump(include={"ignition", "encountered", "ignition_cycles"})
+    return InUse(ecu=ecu, monitors=monitors, **numbers)
 
 
 def search_words(code: str, year: int | None, make: str) -> str:

@@ -10,6 +10,7 @@ from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.charts import margin_bar
 from logbench.report.gather import Material
 from logbench.signals.units import METRIC, Units
+from logbench.vehicle.records.in_use import MEANING
 from logbench.vehicle.records.model import (
     STATES,
     CarReading,
@@ -43,6 +44,7 @@ def reading_blocks(reading: CarReading, more: Iterator[Block], units: Units) -> 
     yield from more
     yield from _readiness_blocks(reading, units)
     yield from _results_blocks(reading)
+    yield from _use_blocks(reading)
     if reading.problems:
         yield Bullets(tuple(reading.problems), "small")
 
@@ -159,6 +161,23 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
     yield Paragraph(
         "The line in the middle of each bar is the limit: right of it is inside.", "small"
     )
+
+
+def _use_blocks(reading: CarReading) -> Iterator[Block]:
+    """How often each monitor has run, where any driving cycle counted."""
+    for entry in reading.in_use:
+        if not entry.counted:
+            continue
+        yield Heading(f"How often the monitors of {entry.ecu} run", 2)
+        yield Paragraph(
+            f"{entry.encountered} driving cycles counted, {entry.ignition_cycles} ignition cycles."
+        )
+        rows = tuple(
+            (u.monitor, str(u.ran), str(u.of), "–" if u.ratio is None else f"{u.ratio:.2f}")
+            for u in entry.counted
+        )
+        yield Table(("monitor", "ran", "of", "ratio"), rows, (52, 16, 16, 16), small=True)
+        yield Paragraph(MEANING, "small")
 
 
 def _limits(result: MonitorResult) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import Car
 from logbench.simulator.fueling import CELLS, CLOSED
+from logbench.simulator.in_use import InUse
 from logbench.simulator.model import Memory
 from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.state import State
@@ -54,6 +55,7 @@ class Diagnosis(Memory):
         self.fuel_level_pct = rng.uniform(25, 85)
         self.done_ever_s: dict[str, float] = dict.fromkeys(MONITORS, 1000000000.0)
         self._last_distance_m = 0.0
+        self._in_use = InUse(rng, car.odometer_km)
 
     def codes(self, service: int) -> tuple[str, ...]:
         """Stored (0x03), pending (0x07) or permanent (0x0A) codes; others: none."""
@@ -115,6 +117,10 @@ class Diagnosis(Memory):
             found.append(test)
         return tuple(found)
 
+    def in_use(self, ecu: str) -> tuple[int, ...]:
+        """In-use counters of the engine computer."""
+        return self._in_use.numbers if ecu == ENGINE else ()
+
     def control_tests(self, ecu: str) -> frozenset[int]:
         """Closing the evaporative system for a leak test, at the engine computer."""
         return frozenset({EVAP_LEAK_TEST}) if ecu == ENGINE else frozenset()
@@ -153,6 +159,7 @@ class Diagnosis(Memory):
             self._failed_before |= set(self._pending)
             self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
             self._timers.clear()
+            self._in_use.key_on()
         self._key_was_on = s.key_on
         if not s.running:
             self._was_running = False
@@ -163,6 +170,7 @@ class Diagnosis(Memory):
             self._air_since_start_g = 0.0
             self._warm_counted = False
         self.clear_run_s += dt
+        self._in_use.running(dt, s.speed_m_s)
         if self.mil:
             self.mil_run_s += dt
         self.fuel_level_pct -= s.fuel_g_s * dt / 745.0 / 50.0 * 100.0
@@ -181,6 +189,8 @@ class Diagnosis(Memory):
             if ready:
                 self.done_cycle_s[monitor] += dt
                 self.done_ever_s[monitor] += dt
+                if self.complete(monitor, cycle=True):
+                    self._in_use.complete(monitor)
 
     def _judge(self, code: str, failing: bool, after_s: float, dt: float) -> None:
         """Count failing time up and passing time down; a code comes when it is long enough."""

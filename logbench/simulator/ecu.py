@@ -137,6 +137,8 @@ class Ecus:
             yield from self._codes(ecu, service, can)
         elif service == 0x04 and not rest:
             yield self._clear(ecu)
+        elif service == 0x05 and not can:
+            yield from monitors.oxygen(self.car.memory.monitor_tests(ecu), rest)
         elif service == 0x06:
             yield from monitors.results(self.car.memory.monitor_tests(ecu), rest, can)
         elif service == 0x08:
@@ -230,6 +232,7 @@ class Ecus:
         items = {
             0x04: [text.ljust(16, b"\x00")[:16] for text in calibrations],
             0x06: [zlib.crc32(text).to_bytes(4, "big") for text in calibrations],
+            0x08: [n.to_bytes(2, "big") for n in self.car.memory.in_use(ecu)],
             0x0A: [self.car.names[ecu].encode("ascii").ljust(20, b"\x00")[:20]],
         }
         if ecu == self.car.ecus[0]:

@@ -30,6 +30,10 @@ class Memory:
         """What service 06 of an ECU reports; empty for one without monitors."""
         return ()
 
+    def in_use(self, ecu: str) -> tuple[int, ...]:
+        """What service 09, info type 08, of an ECU counts; empty for one without."""
+        return ()
+
     def control_tests(self, ecu: str) -> frozenset[int]:
         """Test IDs of service 08 that an ECU knows; empty for one without."""
         return frozenset()

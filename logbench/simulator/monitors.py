@@ -1,4 +1,4 @@
-"""On-board monitor results (service 06) and control of the evaporative system (service 08).
+"""On-board monitor results (services 05 and 06) and control of the evaporative system (service 08).
 
 Written from SAE J1979 (ISO 15031-5), from memory. On CAN a monitor ID names the monitor and its
 component, and every test carries its unit-and-scaling ID; a test that has not run since the codes
@@ -70,6 +70,35 @@ def _elsewhere(tests: Sequence[MonitorTest], asked: int) -> Iterator[bytes]:
         for lower, limit in ((0x80, test.minimum), (0x00, test.maximum)):
             value = (test.value & 0xFFFF).to_bytes(2, "big")
             yield bytes((0x46, asked, lower | 0x01)) + value + (limit & 0xFFFF).to_bytes(2, "big")
+
+
+_THRESHOLD = 90
+"""0.45 V, in steps of 0.005 V."""
+_MS = 0x10
+_STEP_MS = 40
+"""Of the sensor's period in service 05."""
+
+
+def oxygen(tests: Sequence[MonitorTest], rest: bytes) -> Iterator[bytes]:
+    """Messages of one ECU of the older buses to service 05: test ID and the sensor's bit of PID
+    0x13. Both thresholds are constants; the sensor's period has its limits."""
+    if len(rest) != 2 or rest[1].bit_count() != 1:
+        return
+    monitor = rest[1].bit_length()  # bank 1 sensor 1 is bit 0 and monitor 01
+    periods = [t for t in tests if t.monitor == monitor and t.test == 0x0A and t.scaling == _MS]
+    if not periods:
+        return
+    (period,) = periods
+    answers = {
+        0x01: bytes((_THRESHOLD,)),
+        0x02: bytes((_THRESHOLD,)),
+        0x0A: bytes(
+            min(n // _STEP_MS, 0xFF) for n in (period.value, period.minimum, period.maximum)
+        ),
+    }
+    answers[0x00] = encode.supported_map(0, frozenset(answers))
+    if rest[0] in answers:
+        yield b"\x45" + rest + answers[rest[0]]
 
 
 def control(

@@ -6,10 +6,10 @@ the car there are three, and each needs a `Permit`, which sending spends: one pe
 transmission, whatever comes back or does not. Everything else is refused with a ValueError, with
 nothing sent: that it was asked for is a fault of ours.
 
-SAE J1979 (ISO 15031-5): 01, 02, 03, 06, 07, 09 and 0A read; 22 reads, and of its identifiers only
-those of SAE J1979-2 (F4xx, F8xx) are asked for; of 19 only four sub-functions that list trouble
-codes (ISO 14229-1, from memory). 04, and 14 of SAE J1979-2, clear; 08 lists what can be controlled,
-and starts it. The rest of ISO 14229-1 does not exist for this program.
+SAE J1979 (ISO 15031-5): 01, 02, 03, 05, 06, 07, 09 and 0A read; 22 reads, and of its identifiers
+only those of SAE J1979-2 (F4xx, F8xx) are asked for; of 19 only four sub-functions that list
+trouble codes (ISO 14229-1, from memory). 04, and 14 of SAE J1979-2, clear; 08 lists what can be
+controlled, and starts it. The rest of ISO 14229-1 does not exist for this program.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if typing.TYPE_CHECKING:
 
 # --- requests ---
 
-READING = frozenset({0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A})
+READING = frozenset({0x01, 0x02, 0x03, 0x05, 0x06, 0x07, 0x09, 0x0A})
 IDENTIFIERS = frozenset({0xF4, 0xF8})
 """High bytes of the identifiers of service 22 that may be read."""
 CODE_LISTS = {0x02: 2, 0x15: 1, 0x42: 4, 0x55: 2}

@@ -21,7 +21,15 @@ from logbench.app.theme import Look
 from logbench.foreign import joined
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
-from logbench.vehicle.records.model import STATES, CarReading, FrozenValue, MonitorResult, Readiness
+from logbench.vehicle.records.in_use import MEANING, use_text
+from logbench.vehicle.records.model import (
+    STATES,
+    CarReading,
+    FrozenValue,
+    InUse,
+    MonitorResult,
+    Readiness,
+)
 from logbench.vehicle.records.monitors import missing_sentence
 from logbench.words import tr, word
 
@@ -107,6 +115,9 @@ class ReadingTree(Tree):
             if entry.monitors:
                 self._section(missing_sentence(entry), _monitor_rows(entry, units), open_=False)
         self._results(reading)
+        for used in reading.in_use:
+            if used.counted:
+                self._in_use(used)
         if not reading.freeze_frames:
             known = bool(reading.answered.get("freeze frames"))
             text = tr("No freeze frame is stored.") if known else tr("Freeze frames: not reported.")
@@ -181,6 +192,16 @@ class ReadingTree(Tree):
                 said = tr("margin {margin:.0f} %", margin=100.0 * result.margin)
             row.setData(MARGIN_COLUMN, Qt.ItemDataRole.AccessibleTextRole, said)
             row.setToolTip(MARGIN_COLUMN, plain_tip(said))
+
+    def _in_use(self, used: InUse) -> None:
+        title = tr(
+            "How often the monitors of {ecu} run: {n} driving cycles counted",
+            ecu=used.ecu,
+            n=used.encountered,
+        )
+        rows = [(use.monitor, use_text(use), "") for use in used.counted]
+        section = self._section(title, rows, open_=False)
+        section.setToolTip(0, plain_tip(MEANING))
 
     def _section(
         self, title: str, rows: Iterable[Sequence[str]] = (), open_: bool = True

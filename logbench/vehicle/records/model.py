@@ -152,6 +152,37 @@ class MonitorResult(_Record):
     anything), 0 on a limit, negative outside; at least -1."""
 
 
+class MonitorUse(_Record):
+    """How often one monitor has run in use."""
+
+    monitor: ToldLine
+    ran: int
+    """Driving cycles in which it finished."""
+    of: int
+    """Driving cycles that were long enough to expect it; 0 also for one that the car lacks."""
+
+    @property
+    def ratio(self) -> float | None:
+        """None before any driving cycle counted."""
+        return self.ran / self.of if self.of else None
+
+
+class InUse(_Record):
+    """In-use counters of one ECU (service 09, 08 or 0B); each stops or is halved at 65,535."""
+
+    ecu: ToldName
+    ignition: Ignition = ""
+    encountered: int
+    """Driving cycles with the general conditions."""
+    ignition_cycles: int
+    monitors: list[MonitorUse] = Field(default_factory=list)
+
+    @property
+    def counted(self) -> list[MonitorUse]:
+        """Those for which any driving cycle counted."""
+        return [use for use in self.monitors if use.ran or use.of]
+
+
 CarOutcome = Literal["accepted", "refused", "waiting", "not answered"]
 
 
@@ -275,6 +306,7 @@ class CarReading(_Record):
     freeze_frames: list[FreezeFrame] = Field(default_factory=list)
     readiness: list[Readiness] = Field(default_factory=list)
     monitor_results: list[MonitorResult] = Field(default_factory=list)
+    in_use: list[InUse] = Field(default_factory=list)
     odometer_km: float | None = None
     rpm: float | None = None
     speed_kmh: float | None = None

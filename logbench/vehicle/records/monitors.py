@@ -186,13 +186,14 @@ def result_of_nine(ecu: str, data: bytes) -> MonitorResult:
             raw * uas.scale + uas.offset for raw in (value, low, high)
         )
         result.passed = low <= value <= high
-        result.margin = margin(value, low, high, signed=scaling >= 0x80)
+        ends = (-0x8000, 0x7FFF) if scaling >= 0x80 else (0, 0xFFFF)
+        result.margin = margin(value, low, high, ends)
     return result
 
 
-def margin(value: int, low: int, high: int, *, signed: bool) -> float | None:
-    """See `MonitorResult.margin`; a limit at the end of the number's range says nothing."""
-    bottom, top = (-0x8000, 0x7FFF) if signed else (0, 0xFFFF)
+def margin(value: int, low: int, high: int, ends: tuple[int, int]) -> float | None:
+    """See `MonitorResult.margin`; a limit at an end of the number's range says nothing."""
+    bottom, top = ends
     if high <= low:
         return None
     if low > bottom and high < top:

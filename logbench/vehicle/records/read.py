@@ -16,6 +16,7 @@ from logbench.vehicle.link import Link, silent
 from logbench.vehicle.model import CarFacts, Progress
 from logbench.vehicle.records.asking import Asker, Values, read_values
 from logbench.vehicle.records.codes import read_codes, read_freeze_frames, read_newer_codes
+from logbench.vehicle.records.in_use import read_in_use
 from logbench.vehicle.records.model import Calibration, CarReading, EcuIdentity, Identity
 from logbench.vehicle.records.monitors import (
     STATUS_PIDS,
@@ -23,7 +24,8 @@ from logbench.vehicle.records.monitors import (
     ignition_of,
     read_monitor_results,
 )
-from logbench.vehicle.wanted import data_service
+from logbench.vehicle.records.oxygen import read_oxygen_results
+from logbench.vehicle.wanted import DataService, data_service
 
 log = logging.getLogger(__name__)
 
@@ -100,21 +102,26 @@ def _steps(
         scalings = read_scaling(lambda p: asker.ask(p, "maximum values"), service, supported)
         read_freeze_frames(reading, asker, scalings)
 
+    def results() -> None:
+        read_monitor_results(reading, asker)
+        read_oxygen_results(reading, asker, supported)
+
     supported: dict[str, frozenset[int]] = {}
     steps: list[tuple[str, Step]] = [
         ("Asking the car who it is", identify),
         ("Reading lamp, monitors and counters", current),
     ]
+    information = "Reading vehicle information", lambda: read_information(reading, asker)
     if asker.link.service == 0x22:
         asker.problem(NEWER_ONLY)
         codes = "Reading trouble codes", lambda: read_newer_codes(reading, asker)
-        return [*steps, codes]
+        return [*steps, codes, information]
     return [
         *steps,
         ("Reading trouble codes", lambda: read_codes(reading, asker)),
         ("Reading freeze frames", freeze),
-        ("Reading monitor results", lambda: read_monitor_results(reading, asker)),
-        ("Reading calibration verification", lambda: read_verification(reading, asker)),
+        ("Reading monitor results", results),
+        information,
     ]
 
 
@@ -170,12 +177,18 @@ def fill_identity(reading: CarReading, facts: CarFacts) -> None:
     reading.identity = identity
 
 
-def read_verification(reading: CarReading, asker: Asker) -> None:
-    """Verification numbers of each ECU's calibrations, matched by their order."""
+def read_information(reading: CarReading, asker: Asker) -> None:
+    """Verification numbers and in-use counters, as far as an ECU lists them."""
     service = data_service(asker.link.service)
     lists = asker.ask(service.info_payload(0x00), "list of vehicle information")
-    if not any(CVN in kinds for kinds in info_kinds(asker.link, lists).values()):
-        return
+    kinds = info_kinds(asker.link, lists)
+    if any(CVN in known for known in kinds.values()):
+        read_verification(reading, asker, service)
+    read_in_use(reading, asker, service, kinds)
+
+
+def read_verification(reading: CarReading, asker: Asker, service: DataService) -> None:
+    """Verification numbers of each ECU's calibrations, matched by their order."""
     what = "calibration verification numbers"
     for reply in asker.ask(service.info_payload(CVN), what):
         data = reply.data[service.info_head() :]

@@ -269,7 +269,8 @@ def test_failed_untested_and_unknown():
     ],
 )
 def test_margin(value, low, high, signed, expected):
-    assert margin(value, low, high, signed=signed) == expected
+    ends = (-0x8000, 0x7FFF) if signed else (0, 0xFFFF)
+    assert margin(value, low, high, ends) == expected
 
 
 def test_older_buses_have_one_limit_a_message():
