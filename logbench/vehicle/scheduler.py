@@ -104,7 +104,9 @@ class Scheduler:
         # What counts is the age when the reply is there, one request from now.
         mask = self._choose(now_s + self.round_s)
         pids = self._pids_of(mask)
-        self.round_s = self.cost_of(pids, mask == self._before)
+        cost_s = self.cost_of(pids, mask == self._before)
+        if cost_s < UNANSWERED_S:
+            self.round_s = cost_s
         self._before = mask
         return pids
 

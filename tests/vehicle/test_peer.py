@@ -23,7 +23,7 @@ LATENCY_S = 0.008
 
 class Choosy(Peer):
     """`most`: PIDs of a request that it answers; beyond, it does as `beyond` says: 'silent',
-    'first' (answers the first PID only), '?' (the adapter refuses) or '7F' (the ECU does).
+    'first' (answers no more of them), '?' (the adapter refuses) or '7F' (the ECU does).
     `frames`: of a reply that arrive; beyond, `cut`: 'full' (BUFFER FULL) or 'first' (first frame
     only). `spoils`: PIDs that it answers alone only, and no request with them."""
 
@@ -44,7 +44,7 @@ class Choosy(Peer):
         if len(pids) > self.most or (len(pids) > 1 and self.spoils & set(pids)):
             if self.beyond != "first":
                 return () if self.beyond == "silent" else (self.beyond,)
-            pids = pids[:1]
+            pids = pids[: self.most]
         data = b"".join(bytes((pid, *(10,) * table().lengths[pid])) for pid in pids)
         return ((b"\x41" + data).hex().upper(),)
 
