@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import random
 from collections.abc import Callable, Sequence
 
 PackCost = Callable[[tuple[int, ...]], float]
@@ -11,6 +12,8 @@ _SPLIT_PENALTY = 0.004
 """What tearing a pair of a group apart may cost, as a share of the whole round: PIDs that belong
 together share a time stamp unless that is dear."""
 _ROUNDS = 40
+_WAYS = 6
+"""So many random ways to begin with."""
 
 
 def best_packs(
@@ -29,7 +32,7 @@ def best_packs(
     fewest = -(-len(order) // most)
     highest = min(len(order), max(fewest + 1, -(-len(order) // 3)))
     homes = [_even(len(order), n) for n in sorted({fewest, min(fewest + 1, highest), highest})]
-    homes.append(_filled(order, most, cost))
+    homes += _filled(order, most, cost)
     found = [_Search(order, home, most, cost, neighbours).run() for home in homes]
     return min(found, key=lambda pair: pair[0])[1]
 
@@ -40,19 +43,28 @@ def _even(count: int, number: int) -> list[int]:
     return [at // size for at in range(count)]
 
 
-def _filled(order: Sequence[int], most: int, cost: PackCost) -> list[int]:
-    """The pack of each place: the first one that is the dearer for it by less than a new one."""
+def _filled(order: Sequence[int], most: int, cost: PackCost) -> list[list[int]]:
+    """The pack of each place, in some ways: the first one that the place makes dearer by less than
+    a new one would cost. Which place comes first decides how much is left over."""
+    ways = [list(range(len(order)))]
+    if len(order) > most or cost(tuple(sorted(order))) >= sum(cost((pid,)) for pid in order):
+        ways += [random.Random(seed).sample(ways[0], len(order)) for seed in range(_WAYS)]
+    return [_fill(order, way, most, cost) for way in ways]
+
+
+def _fill(order: Sequence[int], way: Sequence[int], most: int, cost: PackCost) -> list[int]:
     packs: list[tuple[int, ...]] = []
-    home: list[int] = []
-    for pid in order:
-        fits = (
-            at
-            for at, pack in enumerate(packs)
-            if len(pack) < most and cost(tuple(sorted((*pack, pid)))) < cost(pack) + cost((pid,))
-        )
-        at = next(fits, len(packs))
-        packs[at : at + 1] = [tuple(sorted((*packs[at], pid)))] if at < len(packs) else [(pid,)]
-        home.append(at)
+    home = [0] * len(order)
+    for place in way:
+        pid = order[place]
+        for at, pack in enumerate(packs):
+            wider = tuple(sorted((*pack, pid)))
+            if len(pack) < most and cost(wider) < cost(pack) + cost((pid,)):
+                packs[at], home[place] = wider, at
+                break
+        else:
+            home[place] = len(packs)
+            packs.append((pid,))
     return home
 
 

@@ -191,12 +191,15 @@ class Poller:
         exchange, kind = self._exchange(pids)
         readings, answered = self._read(exchange.replies, pids)
         raw = exchange.raw
+        whole = set(pids) <= set(answered)
+        if not whole:
+            self._unlearnt = None  # what was waited for in vain says nothing of what comes
         self._book.learn(pids, raw.frames, raw.damaged > 0, answered)
         now_s = time.monotonic()
         self._judge(_Tried(pids, kind, now_s - start_s), answered, bool(exchange.replies))
         if self._exploring:
             self._exploring = False
-            self.peer.explored(now_s, now_s - start_s, pids, set(pids) <= set(answered))
+            self.peer.explored(now_s, now_s - start_s, pids, whole)
         return readings
 
     def _exchange(self, pids: Pids) -> tuple[Exchange, Kind]:

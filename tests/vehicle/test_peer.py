@@ -112,7 +112,7 @@ def test_a_car_silent_on_requests_for_several_signals_is_recorded_at_full_rate(k
 @pytest.mark.parametrize("most", [2, 4])
 def test_packs_are_as_large_as_the_car_takes_them(most, beyond):
     peer = Choosy(most, beyond)
-    readings, _, _ = polled("tcp", peer, 5.0)
+    readings, _, _ = polled("tcp", peer, 4.0)
     assert set(late(readings)) == set(SIGNALS)
     sizes = Counter(len(request) // 2 - 1 for request in peer.requests[-40:])
     assert sizes.most_common(1)[0][0] == most, sizes
@@ -126,9 +126,11 @@ def test_replies_that_never_arrive_whole_are_not_asked_for_again_and_again(cut, 
     assert set(late(readings)) == set(SIGNALS)
     assert frames == 2 or any("in one request" in text for text in said), said
     bytes_of = {f"{pid:02X}": 1 + table().lengths[pid] for pid in PIDS.values()}
+    too_long = 0
     for request in peer.requests[-30:]:
         pids = [request[at : at + 2] for at in range(2, len(request), 2)]
-        assert 1 + sum(bytes_of[pid] for pid in pids) <= (7 if frames == 1 else 13), request
+        too_long += 1 + sum(bytes_of[pid] for pid in pids) > (7 if frames == 1 else 13)
+    assert too_long <= 2  # tried again, rarely
 
 
 def test_a_signal_that_spoils_every_request_it_is_in_is_asked_alone():
