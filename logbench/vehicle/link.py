@@ -29,7 +29,7 @@ NEGATIVE = 0x7F
 RESPONSE_PENDING = 0x78
 PENDING_LIMIT_S = 5.0
 """P2* of ISO 15765-3 table 2: how long a car may take after 'response pending'."""
-PENDING_TOTAL_S = 30.0
+PENDING_TOTAL_S = 60.0
 """And altogether, however often it says so again (our choice: the standard sets no limit)."""
 CHANGE_TIMEOUT_S = 5.0
 """For an answer to a change: clearing writes to an ECU's memory."""

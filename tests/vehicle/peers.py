@@ -215,8 +215,8 @@ def on_can(peer: Peer) -> Iterator[str]:
     try:
         with _running(serve, end), pytest.MonkeyPatch.context() as patch:
             # a busy computer: this car is a thread of Python
-            for name in ("REPLY_TIMEOUT_S", "SEARCH_TIMEOUT_S"):
-                patch.setattr(f"logbench.vehicle.links.can.{name}", 0.3)
+            patch.setattr("logbench.vehicle.links.can.SEARCH_TIMEOUTS_S", (0.3,))
+            patch.setattr("logbench.vehicle.links.can.MORE_TIMEOUT_S", 0.3)
             yield f"can:virtual/{channel}?bitrate=500000"
     finally:
         bus.shutdown()

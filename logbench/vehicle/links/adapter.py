@@ -327,19 +327,16 @@ class AdapterLink(Link):
     def _change(self, permit: Permit, answers: Answers) -> None:
         self.repeats = False
 
-        def heard(line: bytes, t_ns: int) -> bool:
+        def hears(line: bytes, t_ns: int) -> list[tuple[str, bytes]]:
             # one line, one message: no answer to a change needs more
             found = self._spoken.assemble([line])
             answers.said += found.other
-            answers.replies += [
-                Reply(ecu, data, t_ns)
-                for ecu, data in found.messages
-                if answers_to(permit.payload, data)
-            ]
-            return _waiting([(reply.ecu, reply.data) for reply in answers.replies])
+            said = [(e, data) for e, data in found.messages if answers_to(permit.payload, data)]
+            answers.replies += [Reply(ecu, data, t_ns) for ecu, data in said]
+            return said
 
         self._device.aim(None, self.protocol)
-        self._device.change(permit, CHANGE_TIMEOUT_S, heard)
+        self._device.change(permit, CHANGE_TIMEOUT_S, hears, "0100")
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
         repeat = self.repeats and self._device.may_repeat(command)

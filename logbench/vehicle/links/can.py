@@ -23,7 +23,7 @@ from logbench.errors import (
 )
 from logbench.system.limits import REPLY_FRAMES
 from logbench.vehicle.filler import is_filled
-from logbench.vehicle.framing import CanAssembler, Raw, reply_name, request_address
+from logbench.vehicle.framing import N_CR_S, CanAssembler, Raw, reply_name, request_address
 from logbench.vehicle.gate import FLOW_CONTROL, FUNCTIONAL, FrameGate, Permit
 from logbench.vehicle.link import (
     CHANGE_TIMEOUT_S,
@@ -36,6 +36,7 @@ from logbench.vehicle.link import (
 )
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress, Protocol, Reply
+from logbench.vehicle.waiting import Waiting
 
 if TYPE_CHECKING:
     import can
@@ -45,11 +46,14 @@ log = logging.getLogger(__name__)
 OPTIONS = frozenset({"bitrate"})
 BIT_RATES = (500_000, 250_000)
 """ISO 15765-4 allows these two."""
-REPLY_TIMEOUT_S = 0.1
-"""P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
+REPLY_TIMEOUT_S = 0.3
+"""P2 of ISO 15765-4 is at most 50 ms; gateways and busy computers take longer (our choice)."""
+MORE_TIMEOUT_S = 0.15
+"""After an answer, for those of other ECUs."""
 CHANGE_WAIT_S = 1.0
 """For the next answer to a change, as an adapter at its most patient (our choice)."""
-SEARCH_TIMEOUT_S = 0.15
+SEARCH_TIMEOUTS_S = (0.15, 0.35)
+"""At the first look and at the second, for which the first may have woken the ECUs."""
 CHECK_S = 0.1
 MOST_11_BIT = 0x7FF
 _UNSHAREABLE = ("virtual", "udp_multicast")
@@ -118,16 +122,16 @@ class CanLink(Link):
         if self._interface in _UNSHAREABLE:
             rates = rates[:1]
         heard = False
-        for bitrate in rates:
-            self.progress(f"Opening {self.adapter} at {bitrate // 1000} kbit/s")
-            self._gate = gate = FrameGate(CanPort(self._open_bus(bitrate)))
-            self.progress("Looking for the car's protocol")
-            for id_bits in (11, 29):
-                if self._find(id_bits, bitrate):
+        for timeout_s in SEARCH_TIMEOUTS_S:
+            for bitrate in rates:
+                self.progress(f"Opening {self.adapter} at {bitrate // 1000} kbit/s")
+                self._gate = gate = FrameGate(CanPort(self._open_bus(bitrate)))
+                self.progress("Looking for the car's protocol")
+                if any(self._find(id_bits, bitrate, timeout_s) for id_bits in (11, 29)):
                     self.progress(f"Protocol found: {self.protocol.name}")
                     return
-            heard = heard or gate.read(0.2) is not None
-            self._shut()
+                heard = heard or gate.read(0.2) is not None
+                self._shut()
         if heard:
             raise CarSilentError(
                 "There is traffic on the bus, but no ECU answers: check that this is the "
@@ -168,17 +172,18 @@ class CanLink(Link):
                 f"({first_line(error)}): check its name and driver, and that it is plugged in."
             ) from None
 
-    def _find(self, id_bits: int, bitrate: int) -> bool:
+    def _find(self, id_bits: int, bitrate: int, timeout_s: float) -> bool:
         """Whether an ECU answers with addresses of `id_bits`, in service 01 or 22."""
         self._id_bits = id_bits
-        for service, payload in ((0x01, b"\x01\x00"), (0x22, b"\x22\xf4\x00")):
-            raw = self._exchange(payload, None, SEARCH_TIMEOUT_S, None)
-            if any(data[0] == service | 0x40 for _, data in raw.messages):
-                self.service = service
-                self.fills = any(is_filled(data) for _, data in raw.messages)
-                name = f"ISO 15765-4 CAN, {id_bits} bit, {bitrate // 1000} kbit/s"
-                self.protocol = Protocol(name, True, id_bits, bitrate)
-                return True
+        for payload in (b"\x01\x00", b"\x22\xf4\x00"):
+            found = [data for _, data in self._exchange(payload, None, timeout_s, None).messages]
+            for service in (0x01, 0x22):  # that of the first request may come late
+                if any(data[0] == service | 0x40 for data in found):
+                    self.service = service
+                    self.fills = any(map(is_filled, found))
+                    name = f"ISO 15765-4 CAN, {id_bits} bit, {bitrate // 1000} kbit/s"
+                    self.protocol = Protocol(name, True, id_bits, bitrate)
+                    return True
         return False
 
     # --- requests ---
@@ -197,28 +202,39 @@ class CanLink(Link):
             log.debug("not sent: %s", error)
         self._sent()
         raw = Raw(sent=8)
-        wait_s = min(timeout_s, REPLY_TIMEOUT_S)
-        raw.messages += self._messages(raw, wait_s, timeout_s, timeout_s + PENDING_LIMIT_S, frames)
+        waiting = Waiting(
+            time.monotonic(),
+            first_s=min(timeout_s, REPLY_TIMEOUT_S),
+            more_s=MORE_TIMEOUT_S,
+            usual_s=timeout_s,
+            pending_s=PENDING_LIMIT_S,
+            total_s=timeout_s + PENDING_LIMIT_S,
+        )
+        raw.messages += self._messages(raw, waiting, frames)
         return raw
 
     def _change(self, permit: Permit, answers: Answers) -> None:
         self._forget()
         self._own_gate().request(FUNCTIONAL[self._id_bits], permit.payload, permit)
-        messages = self._messages(Raw(), CHANGE_WAIT_S, CHANGE_TIMEOUT_S, PENDING_TOTAL_S)
-        for ecu, data in messages:
+        waiting = Waiting(
+            time.monotonic(),
+            first_s=CHANGE_TIMEOUT_S,
+            more_s=CHANGE_WAIT_S,
+            usual_s=CHANGE_TIMEOUT_S,
+            pending_s=PENDING_LIMIT_S,
+            total_s=PENDING_TOTAL_S,
+        )
+        for ecu, data in self._messages(Raw(), waiting):
             if answers_to(permit.payload, data):
                 answers.replies.append(Reply(ecu, data, time.monotonic_ns()))
 
     def _messages(
-        self, raw: Raw, wait_s: float, timeout_s: float, longest_s: float, frames: int | None = None
+        self, raw: Raw, waiting: Waiting, frames: int | None = None
     ) -> Iterator[tuple[str, bytes]]:
-        """Messages of ECUs, whole, as they come: until `frames` are there, none has come for
-        `wait_s`, or `timeout_s` is over; longer, up to `longest_s`, while an ECU says 'response
-        pending'. Counts into `raw`; raises ReplyError for more than any reply holds."""
-        gate, start_s = self._own_gate(), time.monotonic()
-        deadline, limit, longest = start_s + wait_s, start_s + timeout_s, start_s + longest_s
-        pending: set[str] = set()
-        while (left_s := min(deadline, limit) - time.monotonic()) > 0:
+        """Messages of ECUs, whole, as they come, until `frames` are there or the waiting is over.
+        Counts into `raw`; raises ReplyError for more than any reply holds."""
+        gate = self._own_gate()
+        while (left_s := waiting.until_s - time.monotonic()) > 0:
             frame = self._receive(min(left_s, CHECK_S))
             if frame is None:
                 self.check()
@@ -228,20 +244,17 @@ class CanLink(Link):
             raw.frames += 1
             if raw.frames > REPLY_FRAMES:
                 raise ReplyError(f"More than {REPLY_FRAMES:,} frames came for one request.")
-            deadline = max(deadline, time.monotonic() + wait_s)
-            message = self._assembler.feed(ecu, data, time.monotonic())
+            now_s = time.monotonic()
+            message = self._assembler.feed(ecu, data, now_s)
             if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
                 gate.frame(int(request_address(ecu), 16), FLOW_CONTROL)
             if message is not None:
-                if is_pending(message):
-                    raw.frames -= 1
-                    pending.add(ecu)
-                    deadline = limit = min(time.monotonic() + PENDING_LIMIT_S, longest)
-                elif ecu in pending:
-                    pending.discard(ecu)
-                    deadline = time.monotonic() + wait_s
+                waiting.hears(ecu, message, now_s)
+                raw.frames -= is_pending(message)
                 yield ecu, message
-            if frames and raw.frames >= frames and not pending and not self._assembler.open:
+            if self._assembler.open:
+                waiting.goes_on(now_s, N_CR_S)
+            elif frames and raw.frames >= frames and not waiting.pending:
                 break
         self._assembler.abandon()
         raw.damaged = self._assembler.damaged

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from logbench.errors import AdapterMuteError, LinkLostError, ReplyError
 from logbench.foreign import Foreign, fill
@@ -18,6 +18,7 @@ from logbench.vehicle.gate import NONSENSE, LineGate, Permit
 from logbench.vehicle.link import PENDING_LIMIT_S, PENDING_TOTAL_S, WIRE
 from logbench.vehicle.links.dialect import lines_of, status_of
 from logbench.vehicle.model import Progress, Protocol
+from logbench.vehicle.waiting import Waiting
 
 log = logging.getLogger(__name__)
 
@@ -33,9 +34,15 @@ _IDLE = b"\0\r\n >"
 """What an adapter may say when it waits for a command."""
 _LINE_ENDS = re.compile(rb"[\r\n]")
 
-Heard = Callable[[bytes, int], bool]
-"""Gets a line, without empty ones and noise, and when it came, in ns of the monotonic clock; says
-whether an ECU has said 'response pending' and is still to answer."""
+LISTEN_S = 0.2
+"""Between two readings that only make the adapter listen (our choice)."""
+
+Heard = Callable[[bytes, int], None]
+"""Gets a line, without empty ones and noise, and when it came, in ns of the monotonic clock."""
+
+
+Hears = Callable[[bytes, int], Sequence[tuple[str, bytes]]]
+"""As `Heard`, and gives what ECUs said about the request in it."""
 
 
 class Talk:
@@ -67,18 +74,22 @@ class Talk:
         log.log(WIRE, "%s -> %r", command, reply)
         return reply
 
-    def change(self, permit: Permit, timeout_s: float, heard: Heard) -> bool:
-        """Send what is permitted; then only wait, up to `timeout_s` or as long as an ECU that says
-        'response pending' may take, handing over every line as it comes. False: no prompt."""
+    def change(self, permit: Permit, waiting: Waiting, heard: Heard, reading: str) -> bool:
+        """Send what is permitted; then only wait, handing over every line as it comes. False: no
+        prompt.
+
+        An adapter listens no longer than a request of its own lasts: where it gives its prompt
+        while an ECU is still to answer, `reading`, a request that changes nothing, makes it listen
+        on."""
         command = permit.payload.hex().upper()
         self._throw_away(command)
         self.gate.command(command, permit)
-        buffer, prompted, waiting = b"", False, False
-        now_s = time.monotonic()
-        until_s, longest_s = now_s + timeout_s, now_s + PENDING_TOTAL_S
-        while now_s < until_s and (waiting or not prompted):
-            chunk = self.gate.read(min(until_s - now_s, CHECK_S))
-            now_s = time.monotonic()
+        buffer, prompted, listening, asked_s = b"", False, False, time.monotonic()
+        while (left_s := waiting.until_s - time.monotonic()) > 0:
+            if prompted and time.monotonic() > asked_s + LISTEN_S:
+                self.gate.command(reading)
+                prompted, listening, asked_s = False, True, time.monotonic()
+            chunk = self.gate.read(min(left_s, CHECK_S))
             head, prompt, _ = chunk.partition(PROMPT)
             *lines, buffer = _LINE_ENDS.split((buffer + head)[-REPLY_BYTES:])
             if prompt:
@@ -86,9 +97,10 @@ class Talk:
                 lines.append(buffer)
             for line in lines_of(b"\r".join(lines)):
                 log.log(WIRE, "%s -> %r", command, line)
-                waiting = heard(line, time.monotonic_ns())
-                if waiting:
-                    until_s = min(now_s + PENDING_LIMIT_S, longest_s)
+                if not listening or status_of(line.decode("ascii", "replace")) is None:
+                    heard(line, time.monotonic_ns())
+            if prompted and not waiting.pending:
+                break
         return prompted
 
     def read_to_prompt(self, timeout_s: float) -> bytes | None:
@@ -336,12 +348,26 @@ class Device:
         if self._talk is not None:
             self._talk.rest(seconds)
 
-    def change(self, permit: Permit, timeout_s: float, heard: Heard) -> None:
-        """Send what is permitted, once, and wait; then see that the adapter is in step."""
+    def change(self, permit: Permit, timeout_s: float, hears: Hears, reading: str) -> None:
+        """Send what is permitted, once, and wait as `Talk.change`: `timeout_s`, and longer for
+        an ECU that says 'response pending'. Then see that the adapter is in step."""
         if self._talk is None:
             raise LinkLostError("The link is closed: connect it again.")
         self.last = ""
-        if not self._talk.change(permit, timeout_s, heard):
+        waiting = Waiting(
+            time.monotonic(),
+            first_s=timeout_s,
+            more_s=timeout_s,
+            usual_s=PENDING_TOTAL_S,
+            pending_s=PENDING_LIMIT_S,
+            total_s=PENDING_TOTAL_S,
+        )
+
+        def heard(line: bytes, t_ns: int) -> None:
+            for ecu, data in hears(line, t_ns):
+                waiting.hears(ecu, data, t_ns / 1e9)
+
+        if not self._talk.change(permit, waiting, heard, reading):
             self.resync()
 
     @property

@@ -3,7 +3,8 @@
 Both go through the same guard, in this order: an explicit consent, a full reading that was saved
 and can be read back from where it was saved, and, last, the engine and the wheels as the car itself
 reports them right before the request leaves. Whatever lacks ends in a `ClearingRefusedError` with
-nothing sent. The request leaves once (`vehicle/gate.py`); after that there is only waiting.
+nothing sent. The request leaves once (`vehicle/gate.py`); after that there is only waiting, at most
+with readings in between that keep an adapter listening.
 """
 
 from __future__ import annotations
