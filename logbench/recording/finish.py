@@ -13,7 +13,6 @@ import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -29,11 +28,13 @@ from logbench.errors import (
 )
 from logbench.recording.columns import FACTS_KEY, dictionary_column, number_column
 from logbench.recording.even import MOST_T_NS
+from logbench.recording.exchanges import Block, Said, blocks_of, write_within
 from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
     SUFFIX,
     JournalIndex,
     Samples,
+    exchanges_of,
     read_traces,
     scan_journal,
     scanned,
@@ -76,8 +77,10 @@ _PAUSES_S = (0.1, 0.4, 1.5)
 """Between attempts to finish."""
 
 
-def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
-    """Write a finished recording from traces in memory.
+def write_recording(
+    path: Path, traces: Iterable[Trace], facts: Facts, exchanges: Iterable[Said] = ()
+) -> Path:
+    """Write a finished recording from traces in memory, with the `exchanges` they were made of.
 
     Returns its name, which is `path` or, when that is taken, the next free `…-2.parquet`. The
     samples' checksum and, where missing, an id and the units are added to the facts. A trace
@@ -94,7 +97,8 @@ def write_recording(path: Path, traces: Iterable[Trace], facts: Facts) -> Path:
             )
     signals = (list(group) for _, group in itertools.groupby(ordered, attrgetter("signal")))
     with storage_trouble(path):
-        return write_new(path, lambda part: _write_proven(part, signals, facts))
+        blocks = blocks_of(exchanges)
+        return write_new(path, lambda part: _write_proven(part, signals, facts, blocks))
 
 
 def finish(journal: Path | JournalWriter, also_in: Sequence[Path] = ()) -> Path:
@@ -207,7 +211,14 @@ def _finish_locked(
         temporary.unlink(missing_ok=True)  # of a crash; nobody else writes it, we have the lock
         path = _earlier_attempt(wanted, content, facts) or write_new(
             wanted,
-            lambda part: _write_proven(part, content.by_signal(), facts, f"; {kept}"),
+            lambda part: _write_proven(
+                part,
+                content.by_signal(),
+                facts,
+                exchanges_of(lock.path) if index.exchanges_accepted else (),
+                index.exchanges_accepted,
+                f"; {kept}",
+            ),
             temporary,
         )
     accepted = index.accepted if accepted is None else accepted
@@ -338,9 +349,17 @@ def _samples(trace: Trace) -> npt.NDArray[np.void]:
     return pairs.view("V16").ravel()
 
 
-def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept: str = "") -> None:
-    """Write a file and read it back from the disk; `StorageError` where it is not the same."""
-    rows, complete = _write_parquet(part, signals, facts)
+def _write_proven(
+    part: Path,
+    signals: Iterable[list[Trace]],
+    facts: Facts,
+    exchanges: Iterable[Block] = (),
+    accepted: int | None = None,
+    kept: str = "",
+) -> None:
+    """Write a file and read it back from the disk; `StorageError` where it is not the same.
+    `accepted`: exchanges that there had been."""
+    rows, complete = _write_parquet(part, signals, facts, exchanges, accepted)
     pa.default_memory_pool().release_unused()
     forget_cached(part)
     found_rows, found_sha, found = 0, "", Facts()
@@ -348,6 +367,7 @@ def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept
         recording = open_recording(part)
         found = recording.facts
         found_rows, found_sha = recording.checksum()
+        recording.check_exchanges()
     except RecordingError as error:
         log.warning("%s", error)
     if (found_rows, found_sha) != (rows, complete.samples_sha256) or found != complete:
@@ -357,7 +377,13 @@ def _write_proven(part: Path, signals: Iterable[list[Trace]], facts: Facts, kept
         )
 
 
-def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> tuple[int, Facts]:
+def _write_parquet(
+    path: Path,
+    signals: Iterable[list[Trace]],
+    facts: Facts,
+    exchanges: Iterable[Block],
+    accepted: int | None,
+) -> tuple[int, Facts]:
     """Write and fsync the whole file; returns its samples and the facts that stand in it. `OSError`
     from the disk goes to the caller.
 
@@ -367,7 +393,8 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
     units: dict[str, str] = {}
     ecus: dict[str, str] = {}
     rows = 0
-    with open(path, "xb", opener=owner_only) as sink:
+    with open(path, "xb", opener=owner_only) as file:
+        sink = pa.PythonFile(file, "w")
         with _parquet_writer(sink) as writer:
             for traces in signals:
                 for trace in traces:
@@ -378,14 +405,15 @@ def _write_parquet(path: Path, signals: Iterable[list[Trace]], facts: Facts) -> 
                 rows += table.num_rows
                 if table.num_rows:
                     writer.write_table(table, row_group_size=table.num_rows)
-            document = facts_document(_completed(facts, units, ecus, digest.hexdigest()))
+            kept = facts.model_copy(update={"exchanges": write_within(sink, exchanges, accepted)})
+            document = facts_document(_completed(kept, units, ecus, digest.hexdigest()))
             writer.add_key_value_metadata(_metadata(document))
-        sink.flush()
-        os.fsync(sink.fileno())
+        file.flush()
+        os.fsync(file.fileno())
     return rows, Facts.model_validate_json(document)
 
 
-def _parquet_writer(sink: BinaryIO) -> pq.ParquetWriter:
+def _parquet_writer(sink: pa.NativeFile) -> pq.ParquetWriter:
     return pq.ParquetWriter(
         sink,
         PARQUET_SCHEMA,

@@ -8,8 +8,10 @@ compact protocol), and held against the size of the file and the limits.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
@@ -17,6 +19,8 @@ from logbench.system import limits
 from logbench.system.reading import open_plain
 
 MAGIC = b"PAR1"
+Opened = Callable[[], AbstractContextManager[BinaryIO]]
+"""Opens a Parquet file."""
 _HEAD_BYTES = 400
 """Of a page's head, read at first; statistics in it may make it longer."""
 _DEEPEST = 12
@@ -68,13 +72,13 @@ def absurd(size: int, rows: int, chunks: Sequence[Chunk], columns: int) -> str:
 class Believed:
     """A file whose footer is sound as to sizes: its chunks, row group by row group."""
 
-    path: Path
+    opened: Opened
     chunks: tuple[tuple[Chunk, ...], ...]
 
     def check_pages(self, groups: Iterable[int], columns: Sequence[int]) -> None:
         """Look at the head of every page of some row groups, before they are read. Raises
         `ValueError` where a page, or all together, unpack to more than is read; `OSError`."""
-        with open_plain(self.path) as file:
+        with self.opened() as file:
             unpacked = sum(
                 _check_pages(file, self.chunks[group][column], whole=True)
                 for group in groups
@@ -85,9 +89,14 @@ class Believed:
 
 
 def believe(path: Path) -> Believed:
-    """The sizes in a Parquet file. Raises `OSError`; `ValueError` where the file is none, cut
-    short, or claims what it cannot hold."""
-    with open_plain(path) as file:
+    """The sizes in a Parquet file. Raises as `believe_in`."""
+    return believe_in(partial(open_plain, path))
+
+
+def believe_in(opened: Opened) -> Believed:
+    """The sizes in the Parquet file that this opens. Raises `OSError`; `ValueError` where it is
+    none, cut short, or claims what it cannot hold."""
+    with opened() as file:
         size = file.seek(0, 2)
         file.seek(max(0, size - 8))
         end = file.read(8)
@@ -105,7 +114,7 @@ def believe(path: Path) -> Believed:
         for group in groups:
             for chunk in group:
                 _check_pages(file, chunk, whole=False)
-    return Believed(path, tuple(map(tuple, groups)))
+    return Believed(opened, tuple(map(tuple, groups)))
 
 
 def _check_pages(file: BinaryIO, chunk: Chunk, *, whole: bool) -> int:

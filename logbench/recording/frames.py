@@ -4,7 +4,7 @@ A frame can be read without any other::
 
     magic      8 bytes, `MAGIC`
     version    uint16, `VERSION`
-    kind       uint8: 0 head, 1 batch, 2 end; one zero byte
+    kind       uint8: 0 head, 1 batch, 2 end, 3 exchanges; one zero byte
     sequence   uint32: 0 for the head, one more for each frame
     recording  16 bytes: which recording it belongs to
     before     uint64: samples in all frames before this one
@@ -14,7 +14,8 @@ A frame can be read without any other::
     head CRC   uint32: CRC-32 of all that stands above
     body       the note, JSON in UTF-8, deflated (RFC 1951); then the rows, 18 bytes each, `ROW`
 
-All numbers are little-endian. `journal_reading` says what the note holds.
+All numbers are little-endian. `journal_reading` says what the note holds. A frame of exchanges has
+no rows and another note, that of `exchanges.pack`.
 """
 
 from __future__ import annotations
@@ -69,6 +70,7 @@ class Kind(IntEnum):
     HEAD = 0
     BATCH = 1
     END = 2
+    EXCHANGES = 3
 
 
 class Frame(NamedTuple):
@@ -98,8 +100,9 @@ def encode_frame(
     note: bytes,
     rows: npt.NDArray[np.void],
 ) -> bytes:
-    """A frame's bytes; `note` is JSON, `rows` are of `ROW`, shape (n,)."""
-    note = zlib.compress(note, wbits=_PLAIN)
+    """A frame's bytes; `note` is JSON, or packed exchanges; `rows` are of `ROW`, shape (n,)."""
+    if kind != Kind.EXCHANGES:
+        note = zlib.compress(note, wbits=_PLAIN)
     samples = rows.tobytes()
     crc = zlib.crc32(samples, zlib.crc32(note))
     header = _HEADER.pack(

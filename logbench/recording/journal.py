@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import RecordingMissingError, StorageError
+from logbench.recording.exchanges import MOST_AT_ONCE, Said, block_of, pack
 from logbench.recording.frames import MOST_NOTE, MOST_ROWS, ROW, Kind, encode_frame
 from logbench.recording.journal_reading import MAX_TRACES, JournalIndex, plain, scan_journal
 from logbench.recording.model import Event, Facts
@@ -125,6 +126,7 @@ class JournalWriter:
         writer._names = content.keys.copy()
         writer._bytes = content.whole_bytes
         writer.samples = writer._before = content.accepted
+        writer._said_before = content.exchanges_accepted
         writer.last_t_ns = content.last_sample_ns
         return writer, content
 
@@ -143,6 +145,9 @@ class JournalWriter:
         self._names: list[tuple[str, str]] = []
         """(signal, ECU) by trace number."""
         self._trace, self._t, self._value = array("h"), array("q"), array("d")
+        self._said: list[Said] = []
+        self._said_before = 0
+        """Exchanges in frames."""
         self._facts = facts.model_dump(mode="json")
         self._events: list[dict[str, Any]] = self._facts.pop("events")
         """All so far."""
@@ -195,6 +200,11 @@ class JournalWriter:
             self._names.append(name)
         return self._ids.setdefault(key, self._names.index(name))
 
+    def exchanges(self, rows: Iterable[Said]) -> None:
+        """Accept exchanges with the car."""
+        self._said += rows
+        self._touch()
+
     def event(self, event: Event) -> None:
         """Accept an event."""
         plain_event = event.model_dump(mode="json")
@@ -244,6 +254,8 @@ class JournalWriter:
             self._facts_due_bytes = self._bytes + again
         self._sequence += len(frames)
         self._before += len(self._t)
+        self._said_before += len(self._said)
+        self._said = []
         self._events_written = len(self._events)
         self._trace, self._t, self._value = nothing
         self._since = None
@@ -263,6 +275,17 @@ class JournalWriter:
             place = kind, self._sequence + len(frames), self._recording, self._before + start
             frames.append(encode_frame(*place, _json(note), rows))
             news = {}
+        return frames + self._exchange_frames(self._sequence + len(frames))
+
+    def _exchange_frames(self, sequence: int) -> list[bytes]:
+        """The exchanges that wait, behind the samples: the loss of one costs no sample."""
+        frames: list[bytes] = []
+        before = self._before + len(self._t)
+        for start in range(0, len(self._said), MOST_AT_ONCE):
+            block = block_of(self._said[start : start + MOST_AT_ONCE])
+            place = Kind.EXCHANGES, sequence + len(frames), self._recording, before
+            packed = pack(self._said_before + start, block)
+            frames.append(encode_frame(*place, packed, np.empty(0, ROW)))
         return frames
 
     def _rows(self, part: slice) -> tuple[dict[str, Any], npt.NDArray[np.void]]:

@@ -11,6 +11,7 @@ The note of a frame (`frames` has its form) is a JSON object:
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import zlib
@@ -31,6 +32,7 @@ from logbench.errors import (
     RecordingMissingError,
     RecordingTooNewError,
 )
+from logbench.recording.exchanges import Block, counts_in, unpack
 from logbench.recording.frames import (
     MAGIC,
     ROW,
@@ -116,6 +118,10 @@ class JournalIndex:
     next_sequence: int = 0
     accepted: int = 0
     """Samples that its writer had put into it, by the running counts."""
+    exchanges: int = 0
+    """Exchanges with the car, as rows of `exchanges.Said`."""
+    exchanges_accepted: int = 0
+    """The same, that its writer had put into it."""
     torn_bytes: int = 0
     """Behind the last sound frame: what a write left half done, or damage."""
     torn_samples: int | None = None
@@ -223,6 +229,20 @@ def samples_by_frame(path: Path) -> dict[int, int]:
         return {f.sequence: zlib.crc32(f.samples) for piece in pieces for f in piece if f.rows}
 
 
+def exchanges_of(path: Path) -> Iterator[Block]:
+    """The exchanges in a journal, some at a time; those of frames that are not sound are missing.
+    Raises as `scan_journal`."""
+    recording, seen = b"", set[int]()
+    with _opened(path) as fd:
+        for frame in itertools.chain.from_iterable(FrameSearch(fd).pieces()):
+            recording = recording or frame.recording
+            if frame.recording == recording and frame.sequence not in seen:
+                seen.add(frame.sequence)
+                if frame.kind == Kind.EXCHANGES:
+                    with contextlib.suppress(*_NO_NOTE):
+                        yield unpack(frame.note)
+
+
 def scan_start(path: Path) -> bytes:
     """Which recording a journal belongs to, empty where its first frame is not sound. Raises as
     `scan_journal` where it is no journal of ours, by its first megabyte."""
@@ -286,6 +306,8 @@ class _Taken:
         index = self._index
         for piece in search.pieces():
             frames = [frame for frame in piece if self._is_new(frame)]
+            self._count_exchanges(frames)
+            frames = [frame for frame in frames if frame.kind != Kind.EXCHANGES]
             tables = [self._table(frame) for frame in frames]
             if any(frame.rows for frame in frames):
                 yield self._part(frames, tables)
@@ -375,6 +397,16 @@ class _Taken:
         counts[: len(index.counts)] += index.counts
         index.counts = counts
         index.last_sample_ns = int(max(rows["t"].max(initial=0), index.last_sample_ns))
+
+    def _count_exchanges(self, frames: list[Frame]) -> None:
+        index = self._index
+        for frame in frames:
+            if frame.kind == Kind.EXCHANGES:
+                with contextlib.suppress(ValueError):
+                    before, rows = counts_in(frame.note)
+                    index.exchanges += rows
+                    accepted = max(before + rows, index.exchanges)
+                    index.exchanges_accepted = max(index.exchanges_accepted, accepted)
 
     # --- notes ---
 

@@ -125,6 +125,20 @@ class SignalFacts(_Open):
     """The same of a table: seconds from a reading to the nearest of the engine speed, median."""
 
 
+class ExchangesFacts(_Open):
+    """Where in the finished file the exchanges with the car lie (`recording/exchanges.py`)."""
+
+    start: int
+    """Place of the first byte."""
+    bytes: int
+    rows: int
+    """Messages of ECUs, and requests that nobody answered."""
+    lost: int = 0
+    """Rows that had been in the journal and could not be read any more."""
+    sha256: str
+    """Of these bytes."""
+
+
 class Correction(_Open):
     """One fact of a recording that a person corrected after the drive."""
 
@@ -187,6 +201,8 @@ class Facts(_Open):
     """True when the file was made from a journal that its writer never finished."""
     samples_sha256: str = ""
     """Checksum of the samples, see `hash_samples`; `` only before the file is finished."""
+    exchanges: ExchangesFacts | None = None
+    """None where none are kept."""
     corrections: list[Correction] = Field(default_factory=list)
     """What of these facts a person corrected after the drive, in order; the samples are as they
     were."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +28,7 @@ from logbench.errors import (
 from logbench.recording.columns import FACTS_KEY, number_column, numbers_of
 from logbench.recording.corrections import with_corrections
 from logbench.recording.even import MOST_T_NS
+from logbench.recording.exchanges import Said, exchanges_in, part_of
 from logbench.recording.footer import MAGIC, Believed, believe
 from logbench.recording.journal_reading import SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
@@ -153,6 +154,27 @@ class Recording:
         if not self.facts.samples_sha256:
             return None
         return self.checksum()[1] == self.facts.samples_sha256
+
+    def exchanges(self) -> Iterator[Said]:
+        """What was sent to the car and what it answered; nothing where that is not kept. Raises
+        `RecordingDamagedError` where it is not what was recorded."""
+        with self._damage_told():
+            if self.path is not None and self.facts.exchanges is not None:
+                yield from exchanges_in(self.path, self.facts.exchanges)
+
+    def check_exchanges(self) -> None:
+        """By their checksum; raises as `exchanges`."""
+        with self._damage_told():
+            if self.path is not None and self.facts.exchanges is not None:
+                part_of(self.path, self.facts.exchanges)
+
+    @contextmanager
+    def _damage_told(self) -> Iterator[None]:
+        try:
+            yield
+        except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+            why = f"{self.path}: what was exchanged with the car cannot be read ({error})."
+            raise RecordingDamagedError(why) from error
 
     def checksum(self) -> tuple[int, str]:
         """How many samples there are, and their SHA-256: read anew, none is kept. Raises

@@ -88,6 +88,11 @@ PAGE_HEAD_BYTES = 1_000_000
 """Of a page's head, with the lowest and highest value in it; ours have 30."""
 NAME_CHARS = 300
 """Of a signal's or ECU's name in a file."""
+EXCHANGE_BYTES = 67_108_864
+"""Of the exchanges with the car in one frame of a journal, unpacked; half a second's take 100 kB on
+the fastest bus."""
+EXCHANGES_BYTES = 2_000_000_000
+"""Of all exchanges in a recording: eight hours at 60 requests a second take 20 MB."""
 TRACES = 10_000
 """Pairs of signal and ECU in one recording."""
 

@@ -168,12 +168,12 @@ def test_the_finished_file_is_not_what_was_written(tmp_path, monkeypatch, what):
     writer = journal(out)
     write, forget = finishing._write_parquet, finishing.forget_cached
 
-    def other(part, signals, facts):
+    def other(part, signals, facts, *rest):
         if what == "facts":
             facts = facts.model_copy(update={"note": "another"})
-            rows, _ = write(part, signals, facts)
+            rows, _ = write(part, signals, facts, *rest)
             return rows, _.model_copy(update={"note": ""})
-        rows, complete = write(part, signals, facts)
+        rows, complete = write(part, signals, facts, *rest)
         if what in ("value", "fewer"):
             (trace,) = open_recording(part).traces()
             trace.value[:]  # what stands there
@@ -182,7 +182,7 @@ def test_the_finished_file_is_not_what_was_written(tmp_path, monkeypatch, what):
             if what == "value":
                 changed.value[7] += 1
             part.unlink()
-            write(part, [[changed]], facts)
+            write(part, [[changed]], facts, *rest)
         return rows, complete
 
     def gone_bad(part):
