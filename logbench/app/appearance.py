@@ -8,6 +8,7 @@ from pathlib import Path
 from PySide6.QtCore import QObject, Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
+    QCheckBox,
     QDialogButtonBox,
     QFileDialog,
     QHBoxLayout,
@@ -105,6 +106,13 @@ class SettingsDialog(Dialog):
             box.activated.connect(partial(self._unit_chosen, key))
             form.add(title, named(box, tr("Unit of {quantity}", quantity=inside(title))))
         form.add(tr("Second place"), self.second, self.second.folder)
+        self.exchanges = QCheckBox(tr("Keep what was sent to the car and answered"))
+        self.exchanges.setToolTip(
+            tr("Proves the values of a recording, and lets them be decoded again; holds the VIN")
+        )
+        self.exchanges.setChecked(settings.keep_exchanges)
+        self.exchanges.toggled.connect(partial(setattr, settings, "keep_exchanges"))
+        form.add(tr("In recordings"), self.exchanges)
         self.limits = styled(plain_text(), "muted")
         self.limits.setMinimumWidth(_LIMITS_PX)
         form.add(tr("Own limits"), self.limits)

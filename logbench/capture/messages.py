@@ -79,6 +79,8 @@ class CaptureRequest:
     """Stop after this long on the recording's clock; None: until stopped."""
     rates_hz: dict[str, float] = field(default_factory=dict)
     """Wanted rates by acronym; a signal that is missing gets its default."""
+    exchanges: bool = True
+    """What was sent and answered is kept beside the samples."""
     resume: Path | None = None
     """Journal of a capture that died, to go on with in the same recording; None: a new one."""
     rules: tuple[MarkRule, ...] = ()

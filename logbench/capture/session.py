@@ -51,6 +51,8 @@ log = logging.getLogger(__name__)
 
 GAP_S = 1.0
 """Without any sample for so long in real time, a `gap` is put into the recording."""
+_FETCH_S = 0.2
+"""So often the exchanges with the car go to the journal's thread, which writes twice as rarely."""
 CLOCKS = Clocks()
 _NOBODY_KNOWS = (
     "How long the capture was away cannot be told: the computer was started anew, or its clock was"
@@ -86,6 +88,7 @@ class Session:
         """Of the recording, or of the one that may yet be started."""
         self._gap_s = GAP_S
         self._pauses = Pauses(source.now_ns)
+        self._fetch_at_s = 0.0
         self._steady = True
         """The source's clock is a clock."""
         self._notify = self._new_notifier()
@@ -252,6 +255,8 @@ class Session:
                     return
                 continue
             self._take(readings)
+            if time.monotonic() >= self._fetch_at_s:
+                self._fetch_exchanges()
             self._carry_out_commands()
             self._notify.report_when_due()
 
@@ -279,8 +284,20 @@ class Session:
         for t_ns, text in self._notify.rules.feed(rows):
             self._notify.happened("marker", text, t_ns, "rule")
 
+    def _fetch_exchanges(self) -> None:
+        """What was sent and answered goes beside the samples."""
+        self._fetch_at_s = time.monotonic() + _FETCH_S
+        origin = self._notify.origin_ns
+        said = [
+            one._replace(sent_ns=one.sent_ns - origin, arrived_ns=one.arrived_ns - origin)
+            for one in self._source.exchanges()
+        ]
+        if said:
+            self._sink.exchanges(said)
+
     def _connect_again(self, error: LinkError) -> bool:
         """Try until it works; the recording goes on. False when it is over instead."""
+        self._fetch_exchanges()  # those of this car
         self._notify.reading = False
         key_off = isinstance(error, CAR_SILENT)
         self._notify.link = _away(error)
@@ -352,6 +369,7 @@ class Session:
 
     def _start_recording(self, command: Start) -> None:
         """With what is kept, or from now on; where the disk refuses, watching goes on."""
+        self._fetch_exchanges()
         now_ns = self._notify.now_ns
         since_ns = self._sink.since_ns(now_ns) if command.include else now_ns
         before_s = (now_ns - since_ns) / 1e9
@@ -380,6 +398,7 @@ class Session:
 
     def _finished(self) -> Finished:
         self._carry_out_commands()
+        self._fetch_exchanges()
         elapsed_s = self._notify.now_ns / 1e9
         self._source.close()
         path, samples, moved = None, self._sink.samples, ""

@@ -20,6 +20,7 @@ from typing import TypeVar
 from logbench.capture.messages import Trouble
 from logbench.capture.outbox import Outbox, Row
 from logbench.errors import LogbenchError, SamplesMissingError
+from logbench.recording.exchanges import Said
 from logbench.recording.finish import NothingRecordedError, finish, samples_in
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import JournalIndex
@@ -182,6 +183,9 @@ class RecentSamples:
         self._numbers: dict[tuple[str, str], int] = {}
         self._trace, self._t, self._value = array("i"), array("q"), array("d")
         self._events: deque[Event] = deque()
+        self._first: deque[Said] = deque()
+        """By which the car was found."""
+        self._said: deque[Said] = deque()
 
     def rows(self, rows: list[Row]) -> None:
         """Keep these; what has grown too old goes."""
@@ -191,6 +195,24 @@ class RecentSamples:
             self._value.append(value)
         if rows:
             self._forget(rows[-1][2] - self._hold_ns)
+
+    def exchanges(self, said: list[Said]) -> None:
+        """Keep exchanges with the car; those by which it was found, before 0, for good."""
+        for one in said:
+            kept = self._first if one.sent_ns < 0 else self._said
+            if len(kept) >= self._most // 10:
+                kept.popleft()
+            kept.append(one)
+        while self._said and self._said[0].sent_ns < said[-1].sent_ns - self._hold_ns:
+            self._said.popleft()
+
+    def said(self, since_ns: int) -> list[Said]:
+        """Exchanges from a time on, and those by which the car was found, counted from it."""
+        recent = [one for one in self._said if one.arrived_ns >= since_ns]
+        return [
+            one._replace(sent_ns=one.sent_ns - since_ns, arrived_ns=one.arrived_ns - since_ns)
+            for one in [*self._first, *recent]
+        ]
 
     def event(self, event: Event) -> None:
         """Keep an event."""
@@ -306,6 +328,7 @@ class Sink:
             self._journal.put(partial(_write, part))
         for event in held.events(since_ns):
             self.event(event)
+        self.exchanges(held.said(since_ns))
 
     def resume(self, journal: Path) -> JournalIndex:
         """Go on with a journal whose writer died; returns what it holds."""
@@ -327,6 +350,13 @@ class Sink:
             self._held.rows(rows)
         elif self._journal is not None:
             self._journal.put(lambda writer: writer.append(rows))
+
+    def exchanges(self, said: list[Said]) -> None:
+        """Take exchanges with the car."""
+        if self._held is not None:
+            self._held.exchanges(said)
+        elif self._journal is not None:
+            self._journal.put(lambda writer: writer.exchanges(said))
 
     def event(self, event: Event) -> None:
         """Take an event."""

@@ -31,6 +31,7 @@ from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
+from logbench.recording.exchanges import Said
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import Progress, Reading
 
@@ -163,6 +164,10 @@ class _Cycle(Source):
             if isinstance(error, CAR_SILENT):
                 self._falls_asleep()
             raise
+
+    def exchanges(self) -> list[Said]:
+        """The car's."""
+        return self._car.source.exchanges()
 
     def now_ns(self) -> int:
         """The car's clock."""

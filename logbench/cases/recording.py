@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.work import Deed, Outcome, Work, only_looks
-from logbench.errors import NotesError, UsageError
+from logbench.errors import NotesError, RecordingDamagedError, UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
@@ -77,17 +77,35 @@ def check_recording(
     return recording, judge(recording, limits).run(work)
 
 
+class Verified(NamedTuple):
+    """Whether samples, and what was exchanged with the car, have their checksums; None: there are
+    none, or no exchanges."""
+
+    samples: bool | None
+    exchanges: bool | None
+
+
 @only_looks
-def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, bool | None]:
-    """Whether the samples of recordings still have their checksum; None: there is none. Raises the
-    reader's errors."""
+def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, Verified]:
+    """Whether recordings still are what was recorded. Raises the reader's errors."""
     from logbench.recording.reader import open_recording
 
     found = {}
     for number, path in enumerate(paths):
         work.report(tr("Verifying {name}", name=path.name), number / len(paths))
-        found[path] = open_recording(path).intact()
+        recording = open_recording(path)
+        found[path] = Verified(recording.intact(), _exchanges_intact(recording))
     return found
+
+
+def _exchanges_intact(recording: Recording) -> bool | None:
+    if recording.facts.exchanges is None:
+        return None
+    try:
+        recording.check_exchanges()
+    except RecordingDamagedError:
+        return False
+    return True
 
 
 @dataclass(frozen=True)

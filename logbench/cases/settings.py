@@ -78,6 +78,8 @@ class Settings(BaseModel):
     recordings_folder: Path | None = None
     second_folder: Path | None = None
     """Recordings under way are mirrored to here."""
+    keep_exchanges: bool = True
+    """What was sent to the car and answered is kept in recordings."""
     unattended_folder: Path | None = None
     unattended_budget_gb: float = Field(10.0, ge=0.1, le=10_000.0)
     unattended_stop_below_v: float = Field(11.9, ge=6.0, le=30.0)

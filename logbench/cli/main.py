@@ -19,6 +19,7 @@ from logbench.cli.archive import archive_app
 from logbench.cli.check import check
 from logbench.cli.compare import compare
 from logbench.cli.correct import correct
+from logbench.cli.decode import decode
 from logbench.cli.demo import demo
 from logbench.cli.forget import forget
 from logbench.cli.job import job_app
@@ -86,6 +87,7 @@ app.command()(correct)
 app.command()(files.export)
 app.command()(report)
 app.command()(files.verify)
+app.command()(decode)
 
 
 @app.command()

@@ -61,6 +61,10 @@ def record(
     altitude_m: Altitude = None,
     humidity: Humidity = None,
     note: Annotated[str, typer.Option(help="A note, kept in the file.")] = "",
+    exchanges: Annotated[
+        bool,
+        typer.Option(help="Keep what was sent to the car and answered, to prove the values by."),
+    ] = True,
     unattended: Annotated[
         bool,
         typer.Option(
@@ -97,6 +101,7 @@ def record(
         known=CarsFile().load(),
         surroundings=surroundings_of(soak_hours, altitude_m, humidity),
         note=note,
+        exchanges=exchanges,
         limit_s=duration_s(limit) if limit else None,
     )
     if unattended:

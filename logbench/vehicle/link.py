@@ -18,7 +18,7 @@ from logbench.foreign import in_terminal
 from logbench.vehicle.filler import unfilled
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.gate import Permit, reads
-from logbench.vehicle.model import Progress, Protocol, Reply
+from logbench.vehicle.model import Progress, Protocol, Reply, Witnessed
 
 log = logging.getLogger(__name__)
 
@@ -89,6 +89,8 @@ class Link(ABC):
         self.meanwhile: Callable[[], None] | None = None
         """Called once, after the next request has left and before its reply is waited for: the
         place for work that would otherwise lengthen the cycle. Must not raise or use the link."""
+        self.witness: Callable[[Witnessed], None] | None = None
+        """Called with every exchange; must not raise or use the link."""
         self.service = 0x01
         """0x01, or 0x22 where a car answers only SAE J1979-2."""
         self.fills = False
@@ -163,6 +165,8 @@ class Link(ABC):
         found = raw.messages
         if self.fills:
             found = [(ecu, unfilled(payload, data)) for ecu, data in found]
+        if self.witness is not None:
+            self.witness(Witnessed(start_ns, end_ns, to or "", payload, tuple(found)))
         messages, pending = _filtered(payload, found)
         if log.isEnabledFor(WIRE):
             log.log(WIRE, "%s -> %s", payload.hex(), [(e, d.hex()) for e, d in messages])

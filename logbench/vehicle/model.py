@@ -25,6 +25,19 @@ class Reply:
 
 
 @dataclass(frozen=True, slots=True)
+class Witnessed:
+    """One exchange as it was, before anything was made of it: the request, service byte first, and
+    every message of an ECU that came. `to`: response address of the ECU asked alone; `` for all.
+    Times in ns on the link's clock; replies count as taken in the middle."""
+
+    sent_ns: int
+    arrived_ns: int
+    to: str
+    request: bytes
+    messages: tuple[tuple[str, bytes], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """One decoded sample: signal acronym, ECU, time on the link's clock in ns, value."""
 

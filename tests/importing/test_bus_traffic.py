@@ -119,17 +119,17 @@ def test_a_third_bank_costs_no_trims(tmp_path):
 
 
 def test_a_single_reply_gives_the_length_also_without_a_request_before_it(tmp_path):
-    """PID D1 is in no table: that it has two bytes here is seen of the reply to it alone."""
+    """PID E1 is in no table: that it has two bytes here is seen of the reply to it alone."""
     imported = read(
         log(
             tmp_path / "bus.log",
             [
-                (0.0, "can0", "7E8", "06 41 D1 01 02 05 7B"),
-                (0.5, "can0", "7E8", "07 41 0C 1A F8 D1 05 05"),
-                (1.0, "can0", "7DF", "02 01 D1"),
-                (1.1, "can0", "7E8", "04 41 D1 01 02"),
-                (2.0, "can0", "7DF", "03 01 D1 05"),
-                (2.1, "can0", "7E8", "06 41 D1 01 02 05 7B"),
+                (0.0, "can0", "7E8", "06 41 E1 01 02 05 7B"),
+                (0.5, "can0", "7E8", "07 41 0C 1A F8 E1 05 05"),
+                (1.0, "can0", "7DF", "02 01 E1"),
+                (1.1, "can0", "7E8", "04 41 E1 01 02"),
+                (2.0, "can0", "7DF", "03 01 E1 05"),
+                (2.1, "can0", "7E8", "06 41 E1 01 02 05 7B"),
             ],
         )
     )

@@ -253,6 +253,7 @@ class SetUp(QWidget):
             link_url=url,
             signals=self.picker.chosen(),
             second=self._settings.second_folder,
+            exchanges=self._settings.keep_exchanges,
             vehicle=vehicle,
             known=known,
             surroundings=self.car.surroundings(),

@@ -7,6 +7,7 @@ import dataclasses
 import logging
 import threading
 import time
+from collections import deque
 from contextlib import ExitStack
 
 from logbench.capture.messages import CaptureRequest
@@ -19,17 +20,20 @@ from logbench.errors import (
     ReplyError,
     SignalUnsupportedError,
 )
+from logbench.recording.exchanges import Said
 from logbench.signals.table import default_signals, supported_signals, table
 from logbench.vehicle.discovery import discover, identify
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link
-from logbench.vehicle.model import CarFacts, Progress, Protocol, Reading
+from logbench.vehicle.model import CarFacts, Progress, Protocol, Reading, Witnessed
 from logbench.vehicle.poller import Poller
 
 log = logging.getLogger(__name__)
 
 SILENT_S = 3.0
 """So long without any answer, the car counts as silent: its ignition is probably off."""
+_MOST_SAID = 50_000
+"""Exchanges that wait to be fetched; of more, those of longest ago go."""
 _SOFT_TRIES = 5
 """Times a silent car is simply asked again before the link is set up anew."""
 
@@ -49,6 +53,7 @@ class PolledSource(Source):
         self._opened: Opened | None = None
         self._waiting: list[Reading] = []
         self._soft_tries = 0
+        self._said: deque[Said] = deque(maxlen=_MOST_SAID)
 
     def open(self, progress: Progress) -> Opened:
         """Connect; after a loss, ask again or connect anew."""
@@ -90,7 +95,19 @@ class PolledSource(Source):
     def _own_link(self) -> Link:
         if self._link is None:
             self._link = open_link(self._url)
+            self._link.witness = self._keep if self._request.exchanges else None
         return self._link
+
+    def _keep(self, seen: Witnessed) -> None:
+        for ecu, data in seen.messages or (("", b""),):
+            times = seen.sent_ns, seen.arrived_ns
+            self._said.append(Said(*times, seen.to, seen.request, ecu, bytes(data)))
+
+    def exchanges(self) -> list[Said]:
+        """Everything since the last call, what was asked to find the car included."""
+        said = list(self._said)
+        self._said.clear()
+        return said
 
     def _ready(self, link: Link, progress: Progress) -> Opened:
         """Choose the signals and make the poller, or the one there is ready to go on."""
@@ -253,6 +270,15 @@ class SimulatedSource(PolledSource):
     def read(self) -> list[Reading]:
         """The samples of one request, on the hurried clock."""
         return [dataclasses.replace(r, t_ns=self._hurry(r.t_ns)) for r in super().read()]
+
+    def exchanges(self) -> list[Said]:
+        """On the hurried clock."""
+        return [
+            said._replace(
+                sent_ns=self._hurry(said.sent_ns), arrived_ns=self._hurry(said.arrived_ns)
+            )
+            for said in super().exchanges()
+        ]
 
     def now_ns(self) -> int:
         """The car's clock."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
+from logbench.recording.exchanges import Said
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
 
@@ -55,6 +56,11 @@ class Source(ABC):
     @abstractmethod
     def now_ns(self) -> int:
         """The source's clock, on which readings are stamped; never goes backward."""
+
+    def exchanges(self) -> list[Said]:
+        """What was sent and answered since the last call, on the source's clock, where it is kept;
+        a source without requests has none."""
+        return []
 
     def voltage(self) -> float | None:
         """Volts at the car, found without a word to it; None where nobody can say.
