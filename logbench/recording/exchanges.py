@@ -226,9 +226,9 @@ def write_within(
     return ExchangesFacts(start=start, bytes=part.size_bytes, rows=rows, lost=lost, sha256=sha256)
 
 
-def _writer(part: _Within) -> pq.ParquetWriter:
+def _writer(within: _Within) -> pq.ParquetWriter:
     return pq.ParquetWriter(
-        part,
+        within,
         _SCHEMA,
         store_schema=False,
         compression="zstd",
