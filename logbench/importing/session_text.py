@@ -21,7 +21,7 @@ from logbench.importing.heard import Heard, decode_all, drives_of
 from logbench.importing.model import ENGINE_ECU, Imported, Report
 from logbench.system.limits import LINE_CHARS, SESSION_BYTES, SESSION_REQUESTS
 from logbench.system.reading import open_plain
-from logbench.vehicle.framing import Raw, assemble_can_lines
+from logbench.vehicle.framing import NAMELESS, Raw, assemble_bare_can_lines, assemble_can_lines
 from logbench.vehicle.older import Form, assemble_older_lines
 
 _LOOKED_AT = 65_536
@@ -42,7 +42,6 @@ _INDEXED = re.compile(r"([0-9A-F]):([0-9A-F]*)")
 _HEX = re.compile(r"[0-9A-F]{2,}")
 _ELEVEN = re.compile(r"7E[89A-F](?:..)+")
 _NOT_WHOLE = "is no whole reply"
-_SEVERAL = "several ECUs answer, and nothing tells them apart"
 _DAY_NS = 86_400 * 10**9
 
 
@@ -172,16 +171,14 @@ def _heard(exchange: _Exchange, report: Report) -> Iterator[Heard]:
     raw = _assembled(lines, request)
     for _ in range(raw.damaged):
         report.leave_out(exchange.line, "", exchange.command, _NOT_WHOLE)
-    if len(raw.messages) > 1 and all(ecu == "" for ecu, _ in raw.messages):
-        report.leave_out(exchange.line, "", exchange.command, _SEVERAL)
-        return
     for ecu, data in raw.messages:
         if data:
-            yield Heard(t_ns, "", ecu or ENGINE_ECU, data, request, exchange.line)
+            named = ENGINE_ECU if ecu == NAMELESS else ecu
+            yield Heard(t_ns, "", named, data, request, exchange.line)
 
 
 def _assembled(lines: list[str], request: bytes) -> Raw:
-    """Messages of an adapter's lines; of ECU `` where they have no headers."""
+    """Messages of an adapter's lines; of ECU `NAMELESS` where they have no headers."""
     answers = f"{request[0] | 0x40:02X}" if request else ""
     encoded = [line.encode() for line in lines]
     if any(_ELEVEN.match(line) for line in lines):
@@ -190,24 +187,4 @@ def _assembled(lines: list[str], request: bytes) -> Raw:
         return assemble_can_lines(encoded, 29)
     if any(line[6:8] == answers and not line.startswith(answers) for line in lines):
         return assemble_older_lines(encoded, Form())
-    return _without_headers(lines, answers)
-
-
-def _without_headers(lines: list[str], answers: str) -> Raw:
-    """A length and numbered lines are one message, every other line is one."""
-    out, begun, total = Raw(), "", 0
-    for line in lines:
-        indexed = _INDEXED.fullmatch(line)
-        if indexed is not None:
-            begun += indexed[2]
-        elif len(line) == 3:
-            total = int(line, 16)
-        elif len(line) % 2 == 0 and line.startswith((answers, "7F")):
-            out.messages.append(("", bytes.fromhex(line)))
-        else:
-            out.damaged += 1
-    if total or begun:
-        whole = len(begun) % 2 == 0 and 0 < 2 * total <= len(begun)
-        out.damaged += not whole
-        out.messages += [("", bytes.fromhex(begun)[:total])] if whole else []
-    return out
+    return assemble_bare_can_lines(encoded)
