@@ -67,8 +67,11 @@ def decode_again(recording: Recording) -> DecodedAgain:
     """Raises `RecordingError` where the exchanges are not kept, or cannot be read."""
     if recording.facts.exchanges is None:
         raise RecordingError(
-            f"{recording.path} holds the values alone: what was exchanged with the car was not "
-            "kept, so that nothing can be decoded again."
+            tr(
+                "{file} holds the values alone: what was exchanged with the car was not kept, so "
+                "that nothing can be decoded again.",
+                file=recording.path,
+            )
         )
     report = Report()
     said = list(recording.exchanges())
