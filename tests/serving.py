@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar, CanFrame
+from logbench.simulator.ecu import Edition
 from logbench.simulator.model import CarSource
 from logbench.simulator.server import Server, Wire
 from logbench.simulator.timing import CarClock, Timing
@@ -32,6 +33,7 @@ def serve_tcp(
     *,
     timing: Timing | None = None,
     protocol: str = "6",
+    edition: Edition = "J1979",
     clock: CarClock | None = None,
     troubles: tuple[Trouble, ...] = (),
 ) -> Iterator[str]:
@@ -39,7 +41,9 @@ def serve_tcp(
 
     Raises `PortMissingError` when the port cannot be had.
     """
-    adapter = Adapter(car, timing, protocol=protocol, clock=clock, troubles=troubles)
+    adapter = Adapter(
+        car, timing, protocol=protocol, edition=edition, clock=clock, troubles=troubles
+    )
     with serve(adapter, TcpWire(host, port)) as server:
         yield server.url
 

@@ -23,6 +23,17 @@ def code_from_bytes(a: int, b: int) -> str:
     return f"{'PCBU'[a >> 6 & 3]}{a >> 4 & 3:X}{a & 0xF:X}{b:02X}"
 
 
+def bytes_of_code(code: str) -> bytes:
+    """The three bytes of a code of SAE J1979-2, `P0171-11`; without a failure type the third is 0.
+
+    Raises `UsageError` when it is none.
+    """
+    base, _, failure = code.strip().upper().partition("-")
+    base = _checked(base)
+    number = "PCBU".index(base[0]) << 14 | int(base[1:], 16)
+    return bytes((number >> 8, number & 0xFF, int(failure or "0", 16)))
+
+
 def is_manufacturer_code(code: str) -> bool:
     """Whether the code's meaning is the maker's own.
 

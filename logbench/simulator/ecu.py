@@ -116,7 +116,7 @@ class Ecus:
     def _reason(self, service: int) -> int:
         """Why a physical request is refused."""
         if self.edition == "J1979-2":
-            known = {0x19: SUBFUNCTION_UNKNOWN, 0x22: OUT_OF_RANGE}
+            known = {0x14: OUT_OF_RANGE, 0x19: SUBFUNCTION_UNKNOWN, 0x22: OUT_OF_RANGE}
             return known.get(service, SERVICE_UNKNOWN)
         return SUBFUNCTION_UNKNOWN if service in _SERVICES else SERVICE_UNKNOWN
 
@@ -125,6 +125,10 @@ class Ecus:
         if self.edition == "J1979-2":
             if service == 0x22 and can:
                 yield from self._identified(ecu, rest)
+            elif request == CLEAR_EMISSIONS and can:
+                yield self._clear(ecu, 0x14)
+            elif service == 0x19 and rest[:1] == bytes((FRAME,)) and can:
+                yield from self._snapshot(ecu, rest[1:])
             elif service == 0x19 and can:
                 codes = self.car.memory.codes if ecu == self.car.ecus[0] else lambda _: ()
                 if listed := code_list(codes, rest):
@@ -136,7 +140,7 @@ class Ecus:
         elif service in (0x03, 0x07, 0x0A) and not rest:
             yield from self._codes(ecu, service, can)
         elif service == 0x04 and not rest:
-            yield self._clear(ecu)
+            yield self._clear(ecu, service)
         elif service == 0x05 and not can:
             yield from monitors.oxygen(self.car.memory.monitor_tests(ecu), rest)
         elif service == 0x06:
@@ -207,13 +211,13 @@ class Ecus:
         for start in range(0, max(len(pairs), 1), 3):  # three codes a message, filled with zeros
             yield reply + b"".join(pairs[start : start + 3]).ljust(6, b"\x00")
 
-    def _clear(self, ecu: str) -> bytes:
+    def _clear(self, ecu: str, service: int) -> bytes:
         rpm = self.car.readings(ecu).get("RPM", 0.0)
         if rpm > 0:
-            return bytes((NEGATIVE, 0x04, CONDITIONS_WRONG))
+            return bytes((NEGATIVE, service, CONDITIONS_WRONG))
         if ecu == self.car.ecus[0]:
             self.car.memory.clear()
-        return b"\x44"
+        return bytes((service | 0x40,))
 
     # --- service 08: control ---
 
@@ -271,6 +275,9 @@ class Ecus:
             if high == 0xF4:
                 for _, value in self._values(ecu, bytes((low,))):
                     data += bytes((high, low)) + value
+            elif high == 0xF6:
+                if value := monitors.identified(self.car.memory.monitor_tests(ecu), low):
+                    data += bytes((high, low)) + value
             elif high == 0xF8 and low == 0x00:
                 data += bytes((high, low)) + encode.supported_map(0, frozenset(items))
             elif high == 0xF8 and low in items:
@@ -280,6 +287,24 @@ class Ecus:
                 )
         if data:
             yield b"\x62" + data
+
+    def _snapshot(self, ecu: str, rest: bytes) -> Iterator[bytes]:
+        """Service 19, sub-function 04: the freeze frame of the code that set it, as record 0; other
+        codes have none."""
+        memory = self.car.memory
+        statuses = _statuses(memory.codes) if ecu == self.car.ecus[0] else {}
+        named = {code_bytes(code) + b"\x00": code for code in statuses}
+        code = named.get(rest[:3])
+        if code is None or len(rest) != 4:
+            return
+        reply = bytes((0x59, FRAME)) + rest[:3] + bytes((statuses[code],))
+        first = memory.codes(0x03)[:1]
+        if memory.frame is not None and first == (code,) and rest[3] in (0x00, ALL_RECORDS):
+            pids = sorted(self._answered(ecu) - _NOT_FROZEN)
+            reply += bytes((0x00, len(pids)))
+            for pid in pids:
+                reply += bytes((0xF4, pid)) + encode.encode(pid, memory.frame)
+        yield reply
 
 
 _SERVICES = frozenset({0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x08, 0x09, 0x0A})
@@ -306,8 +331,10 @@ def code_bytes(code: str) -> bytes:
 # ISO 14229-1 and SAE J1979-2, from memory; re-check against the standards. A code has three bytes,
 # two as before and a failure type (SAE J2012-DA), and a status byte.
 
-BY_STATUS, PERMANENT = 0x02, 0x15
+BY_STATUS, FRAME, PERMANENT = 0x02, 0x04, 0x15
 GROUP_BY_STATUS, GROUP_PERMANENT = 0x42, 0x55
+ALL_RECORDS = 0xFF
+CLEAR_EMISSIONS = b"\x14\xff\xff\x33"
 EMISSIONS = 0x33
 """The functional group of emission-related codes."""
 FORMAT = 0x04

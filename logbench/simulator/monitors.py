@@ -52,6 +52,15 @@ def results(tests: Sequence[MonitorTest], rest: bytes, can: bool) -> Iterator[by
         yield b"\x46" + b"".join(test.nine for test in tests if test.monitor == rest[0])
 
 
+def identified(tests: Sequence[MonitorTest], low: int) -> bytes:
+    """Data of identifier F600 + `low` of service 22 (SAE J1979-2, from memory): the list, or the
+    tests of a monitor, each without its ID; empty where the ECU has none."""
+    known = frozenset(test.monitor for test in tests)
+    if low in MAPS:
+        return encode.supported_map(low, known) if known and low < max(known) else b""
+    return b"".join(test.nine[1:] for test in tests if test.monitor == low)
+
+
 def _map_reply(first: int, bases: bytes, supported: frozenset[int]) -> Iterator[bytes]:
     """Lists of what is supported, for those bases that have anything after them."""
     asked = [base for base in bases if base == 0 or any(base < one for one in supported)]

@@ -7,9 +7,10 @@ transmission, whatever comes back or does not. Everything else is refused with a
 nothing sent: that it was asked for is a fault of ours.
 
 SAE J1979 (ISO 15031-5): 01, 02, 03, 05, 06, 07, 09 and 0A read; 22 reads, and of its identifiers
-only those of SAE J1979-2 (F4xx, F8xx) are asked for; of 19 only four sub-functions that list
-trouble codes (ISO 14229-1, from memory). 04, and 14 of SAE J1979-2, clear; 08 lists what can be
-controlled, and starts it. The rest of ISO 14229-1 does not exist for this program.
+only those of SAE J1979-2 (F4xx, F6xx, F8xx) are asked for; of 19 only five sub-functions, for
+trouble codes and their freeze frames (ISO 14229-1, from memory). 04, and 14 of SAE J1979-2, clear;
+08 lists what can be controlled, and starts it. The rest of ISO 14229-1 does not exist for this
+program.
 """
 
 from __future__ import annotations
@@ -29,16 +30,17 @@ if typing.TYPE_CHECKING:
 # --- requests ---
 
 READING = frozenset({0x01, 0x02, 0x03, 0x05, 0x06, 0x07, 0x09, 0x0A})
-IDENTIFIERS = frozenset({0xF4, 0xF8})
+IDENTIFIERS = frozenset({0xF4, 0xF6, 0xF8})
 """High bytes of the identifiers of service 22 that may be read."""
-CODE_LISTS = {0x02: 2, 0x15: 1, 0x42: 4, 0x55: 2}
+CODE_LISTS = {0x02: 2, 0x04: 5, 0x15: 1, 0x42: 4, 0x55: 2}
 """Sub-functions of service 19 that list codes, and their length with what follows them: by status,
-permanent, and both of a functional group. None of them changes anything."""
+permanent, and both of a functional group; 04 gives the freeze frames of one. None of them changes
+anything."""
 LIST_CONTROLS, LIST_CONTROLS_ELSEWHERE = b"\x08\x00", b"\x08" + bytes(6)
 """Supported test IDs, on CAN and on the older buses: asking changes nothing."""
 CLEAR = b"\x04"
-CLEAR_NEWER = b"\x14\xff\xff\xff"
-"""All groups of codes, by SAE J1979-2. Nothing sends it yet."""
+CLEAR_NEWER = b"\x14\xff\xff\x33"
+"""The emission-related codes, by SAE J1979-2 (group of ISO 14229-1, 11.2.5)."""
 CLOSE_EVAP = b"\x08\x01" + bytes(5)
 """Test ID 01: close the evaporative system for a leak test; five data bytes of zero."""
 CHANGES = frozenset({CLEAR, CLEAR_NEWER, CLOSE_EVAP})

@@ -53,9 +53,11 @@ def reads(request: bytes) -> bool:
         return False
     if text[:2] == "22":
         names = [text[n : n + 4] for n in range(2, len(text), 4)]
-        return bool(names) and all(len(name) == 4 and name[:2] in ("F4", "F8") for name in names)
+        return bool(names) and all(
+            len(name) == 4 and name[:2] in ("F4", "F6", "F8") for name in names
+        )
     if text[:2] == "19":
-        return (text[2:4], len(text)) in (("02", 6), ("15", 4), ("42", 10), ("55", 6))
+        return (text[2:4], len(text)) in (("02", 6), ("04", 12), ("15", 4), ("42", 10), ("55", 6))
     if text[:2] == "08":
         return text in ("0800", "08000000000000")
     return text[:2] in ("01", "02", "03", "05", "06", "07", "09", "0A")
@@ -129,7 +131,8 @@ def test_of_every_request_only_readings_leave_on_can():
 @pytest.mark.parametrize(
     "line",
     [
-        "04", "041", "0", "4", "040C", "14FFFFFF", "31010203", "2E F190", "1101", "0801", CLOSE,
+        "04", "041", "0", "4", "040C", "14FFFF33", "14FFFFFF", "31010203", "2E F190", "1101",
+        "0801", CLOSE,
         "010c", "01 0C", " 010C", "010C ", "010C\r04", "010C\n04", "010C\x0004", "\x00010C",
         "010C\r", "\r", "\n", "\x00", " ", "\x7f", "\x7f\x7f\x7f", "ATI\r04", "atz", "AT Z", "AT",
         "０１０Ｃ", "010C" * 5,
@@ -276,7 +279,7 @@ def test_no_permit_for_anything_else(payload):
 
 
 def test_what_changes_a_car_is_known_byte_for_byte():
-    assert {payload.hex() for payload in CHANGES} == {"04", "14ffffff", "08010000000000"}
+    assert {payload.hex() for payload in CHANGES} == {"04", "14ffff33", "08010000000000"}
     assert not any(reads(payload) for payload in CHANGES)
 
 
@@ -310,7 +313,7 @@ def test_a_permit_is_for_its_own_request():
     port = Kept()
     gate = LineGate(port)
     leave = permit()
-    for line in (CLOSE, "14FFFFFF", "010C", "041", "\r04", "04 ", "", "ATI"):
+    for line in (CLOSE, "14FFFF33", "010C", "041", "\r04", "04 ", "", "ATI"):
         with pytest.raises(ValueError, match="may not leave"):
             gate.command(line, leave)
     with pytest.raises(ValueError, match="another"):
@@ -326,7 +329,7 @@ def test_an_account_of_what_was_sent():
     gate.command("04", leave)
     assert (leave.sent.wire, leave.sent.to) == ("30 34 0D", "7E0")
     FrameGate(port).request(0x18DB33F1, CLEAR_NEWER, again)
-    assert (again.sent.wire, again.sent.to) == ("18DB33F1 04 14 FF FF FF 00 00 00", "")
+    assert (again.sent.wire, again.sent.to) == ("18DB33F1 04 14 FF FF 33 00 00 00", "")
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,9 @@ class Asker:
         self.problems: list[str] = []
         self.answered: dict[str, list[str]] = {}
 
-    def ask(self, payload: bytes, what: str) -> list[Reply]:
-        """Positive replies to `payload`; `what` names it in sentences (`stored codes`)."""
+    def ask(self, payload: bytes, what: str, of: str | None = None) -> list[Reply]:
+        """Positive replies to `payload`; `what` names it in sentences (`stored codes`). `of`: the
+        one ECU that it concerns; what others say is left out."""
         known = self.answered.setdefault(what, [])
         exchange = ask_again(self.link, payload)
         if exchange is None or (exchange.raw.damaged and not exchange.replies):
@@ -40,8 +41,9 @@ class Asker:
             self.problem(f"Part of the answer to {what} was damaged: read the car again.")
         if exchange is None:
             return []
-        good = [reply for reply in exchange.replies if reply.data[0] != NEGATIVE]
-        for reply in exchange.replies:
+        replies = [reply for reply in exchange.replies if of in (None, reply.ecu)]
+        good = [reply for reply in replies if reply.data[0] != NEGATIVE]
+        for reply in replies:
             if reply.data[0] == NEGATIVE:
                 self._refused(reply, what)
         for ecu in exchange.pending:

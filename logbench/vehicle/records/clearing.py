@@ -1,4 +1,5 @@
-"""The two things that change a car: clearing codes (04) and closing the evaporative system (08).
+"""The two things that change a car: clearing codes (04, or 14 where a car answers SAE J1979-2 only)
+and closing the evaporative system (08).
 
 Both go through the same guard, in this order: an explicit consent, a full reading that was saved
 and can be read back from where it was saved, and, last, the engine and the wheels as the car itself
@@ -29,6 +30,7 @@ from logbench.signals.decoding import supported_pids
 from logbench.system.limits import CAR_ANSWERS
 from logbench.vehicle.gate import (
     CLEAR,
+    CLEAR_NEWER,
     CLOSE_EVAP,
     LIST_CONTROLS,
     LIST_CONTROLS_ELSEWHERE,
@@ -115,7 +117,8 @@ def clear_codes(
     full reading, its file or the car's own conditions lack.
     """
     report = progress or silent
-    permit = Permit(CLEAR, consent, lambda: read_conditions(link))
+    payload = CLEAR_NEWER if link.service == 0x22 else CLEAR
+    permit = Permit(payload, consent, lambda: read_conditions(link))
     before, saved = _guarded(link, save, report)
     report("Clearing the codes")
     changed = _change(link, permit, saved, "cleared", keep)
@@ -189,11 +192,6 @@ def close_evap(
 
 
 def _guarded(link: Link, save: Save, report: Progress) -> tuple[CarReading, Path]:
-    if link.service == 0x22:
-        raise ClearingRefusedError(
-            "This car answers SAE J1979-2 only, whose freeze frames and monitor results cannot be "
-            "read here: without a full reading nothing is cleared."
-        )
     reading = read_car(link, report)
     if not reading.complete or not reading.codes_known("stored"):
         why = reading.problems[-1] if reading.problems else "No ECU gave its codes."

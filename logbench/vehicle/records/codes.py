@@ -263,7 +263,9 @@ def read_freeze_frames(reading: CarReading, asker: Asker, scalings: Mapping[str,
             wanted = {ecu for ecu, pids in supported.items() if pid in pids}
             for ecu, data in _data(asker, pid, number).items():
                 if ecu in wanted:
-                    frames[ecu].values.extend(_values(asker, ecu, pid, data, scalings.get(ecu)))
+                    frames[ecu].values.extend(
+                        frozen_values(asker, ecu, pid, data, scalings.get(ecu))
+                    )
     asker.problem(f"The car names more than {MOST_FRAMES} freeze frames: the rest was not read.")
 
 
@@ -299,9 +301,10 @@ def _data(asker: Asker, pid: int, number: int) -> dict[str, bytes]:
     return found
 
 
-def _values(
+def frozen_values(
     asker: Asker, ecu: str, pid: int, data: bytes, scaling: Scaling | None
 ) -> list[FrozenValue]:
+    """The signals of one PID of a freeze frame."""
     signals = table().of_pid(pid)
     if not signals:
         text = data.hex(" ").upper()

@@ -24,6 +24,7 @@ from logbench.vehicle.records.monitors import (
     ignition_of,
     read_monitor_results,
 )
+from logbench.vehicle.records.newer import read_newer_frames, read_newer_results
 from logbench.vehicle.records.oxygen import read_oxygen_results
 from logbench.vehicle.wanted import DataService, data_service
 
@@ -35,10 +36,6 @@ running below 13.0 V with fixed regulation is undercharge (common practice, no s
 LOW_SUPPLY = (
     "Low supply voltage can set codes in many modules at once: charge and test the battery first, "
     "then clear and see what returns before any part is replaced (common practice)."
-)
-NEWER_ONLY = (
-    "This car answers SAE J1979-2 only: its codes and readiness are read, its freeze frames and "
-    "monitor results are not read yet."
 )
 Step = Callable[[], None]
 
@@ -100,28 +97,27 @@ def _steps(
     def freeze() -> None:
         service = data_service(asker.link.service)
         scalings = read_scaling(lambda p: asker.ask(p, "maximum values"), service, supported)
-        read_freeze_frames(reading, asker, scalings)
+        (read_newer_frames if newer else read_freeze_frames)(reading, asker, scalings)
+
+    def codes() -> None:
+        (read_newer_codes if newer else read_codes)(reading, asker)
 
     def results() -> None:
+        if newer:
+            read_newer_results(reading, asker)
+            return
         read_monitor_results(reading, asker)
         read_oxygen_results(reading, asker, supported)
 
+    newer = asker.link.service == 0x22
     supported: dict[str, frozenset[int]] = {}
-    steps: list[tuple[str, Step]] = [
+    return [
         ("Asking the car who it is", identify),
         ("Reading lamp, monitors and counters", current),
-    ]
-    information = "Reading vehicle information", lambda: read_information(reading, asker)
-    if asker.link.service == 0x22:
-        asker.problem(NEWER_ONLY)
-        codes = "Reading trouble codes", lambda: read_newer_codes(reading, asker)
-        return [*steps, codes, information]
-    return [
-        *steps,
-        ("Reading trouble codes", lambda: read_codes(reading, asker)),
+        ("Reading trouble codes", codes),
         ("Reading freeze frames", freeze),
         ("Reading monitor results", results),
-        information,
+        ("Reading vehicle information", lambda: read_information(reading, asker)),
     ]
 
 
