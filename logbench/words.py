@@ -106,7 +106,7 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("no limit known"),
     # verdicts of a comparison
     tr("changed"), tr("no change shown"), tr("not comparable"),
-    tr("resolved"), tr("improved"), tr("unchanged"), tr("worse"), tr("within limits on both"),
+    tr("resolved"), tr("improved"), tr("new"), tr("worse"), tr("within limits on both"),
     # driving conditions
     tr("key-on engine-off"), tr("cranking"), tr("cold idle"), tr("warm idle"),
     tr("fast idle hold"), tr("steady cruise"), tr("acceleration"), tr("wide-open throttle"),

@@ -124,7 +124,8 @@ class Finding:
     """One sentence, written from the rest: the number, how it compares, how sure."""
     value: float | None = None
     uncertainty: float | None = None
-    """Half width of a 95 % interval of `value`, same unit; None when not estimated."""
+    """Half width of a 95 % interval of `value`, same unit; None when not estimated. Of this drive:
+    another one of the same car may give another number."""
     unit: str = ""
     band: Band | None = None
     evidence: tuple[Span, ...] = ()
@@ -140,6 +141,9 @@ class Finding:
     """What the number rests on and what weakens it: clauses without a full stop."""
     cap: Cap | None = None
     """What lowered the verdict; None where nothing did."""
+    of_car: float | None = None
+    """Half width of the 95 % interval of what the car is like: what it does from one drive to the
+    next is in it. None without a number that a band judges."""
     lacks: Coverage = Coverage.NOT_RECORDED
     """Why it is not judged, where it is not."""
 

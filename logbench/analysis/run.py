@@ -16,6 +16,7 @@ from logbench.analysis.checks.recording_quality import find_quality
 from logbench.analysis.findings import Subject, sentence
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Coverage, Finding, Verdict
+from logbench.analysis.repeats import OF_CARS, Repeats, of_car
 from logbench.analysis.statement import Text, clause, joined, said
 from logbench.analysis.view import View, why_left_out
 from logbench.errors import UsageError
@@ -89,8 +90,11 @@ def run_checks(
     recording: RecordingLike | View,
     bands: Bands | None = None,
     only: Collection[str] | None = None,
+    *,
+    repeats: Repeats = OF_CARS,
 ) -> list[Finding]:
     """The findings of all checks, or of those whose keys are in `only`, in the checks' order.
+    `repeats`: how far the car's numbers move from one drive to the next.
 
     A view that is there already is not made again.
 
@@ -109,16 +113,17 @@ def run_checks(
     return [
         finding if module.KEY in _SPEAKS_OF_SIGNALS else _with_doubt(view, module, finding)
         for module in chosen
-        for finding in _findings(view, module, used)
+        for finding in _findings(view, module, used, repeats)
     ]
 
 
-def _findings(view: View, module: CheckModule, bands: Bands) -> list[Finding]:
-    """Those of one check, as they hold for the engine of the recording."""
+def _findings(view: View, module: CheckModule, bands: Bands, repeats: Repeats) -> list[Finding]:
+    """Those of one check, as they hold for the engine of the recording, and for the car."""
     out = not_for(view.engine, module.KEY, module.TITLE.lower())
     if out is not None:
         return [out]
-    return [for_engine(view.engine, f) for f in module.check(view, bands) if f is not None]
+    found = (for_engine(view.engine, f) for f in module.check(view, bands) if f is not None)
+    return [of_car(finding, repeats) for finding in found]
 
 
 def _of_no_car(module: CheckModule, why: str) -> Finding:

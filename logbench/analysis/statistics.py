@@ -38,6 +38,10 @@ MOST_DEGREES = 1e6
 """From here on Student's t is the normal distribution."""
 
 
+NORMAL_95 = 1.959964
+"""Half width of the normal distribution's 95 % interval, in standard deviations."""
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """A mean with the half width of its 95 % interval.

@@ -35,9 +35,9 @@ _STYLES = {
     "not comparable": "dim",
     "resolved": "bold green",
     "improved": "green",
-    "unchanged": "",
     "within limits on both": "",
     "worse": "bold red",
+    "new": "bold red",
 }
 """Of verdicts, which are told in words too."""
 _ROOMY = 120
@@ -195,20 +195,20 @@ def _print_json(compared: Compared, same_car: bool) -> int:
 
 
 def exit_code(result: Comparison) -> int:
-    """0 nothing relevant or better, 1 changed otherwise, or out of range before and not judged
+    """0 nothing changed or better, 1 changed otherwise, or out of range before and not judged
     after, 2 worse, 3 not comparable."""
     from logbench.analysis.comparison.results import FindingVerdict
 
     if not result.comparable:
         return 3
     verdicts = {finding.verdict for finding in result.findings}
-    if FindingVerdict.WORSE in verdicts:
+    if verdicts & {FindingVerdict.WORSE, FindingVerdict.NEW}:
         return 2
     if result.lost:
         return 1
     if verdicts & {FindingVerdict.RESOLVED, FindingVerdict.IMPROVED}:
         return 0
-    return int(result.warm_up.changed or any(s.relevant for s in result.signals))
+    return int(result.warm_up.changed or any(s.changed for s in result.signals))
 
 
 def draw_comparison(compared: Compared, folder: Path) -> list[Path]:
@@ -224,7 +224,7 @@ def draw_comparison(compared: Compared, folder: Path) -> list[Path]:
     paths = [folder / "intervals.png"]
     plots.plot_intervals(result, paths[0])
     for s in result.signals:
-        if s.cells and (s.derived or s.relevant):
+        if s.cells and (s.derived or s.changed):
             paths.append(folder / f"cells-{s.key.lower()}.png")
             plots.plot_cells(result, s.key, paths[-1])
     if result.warm_up.before or result.warm_up.after:

@@ -25,11 +25,11 @@ from logbench.vehicle.records.diff import ReadingDiff
 
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
-    "speed by load, warm and steady), weighted by the evidence both have; intervals are 95 % and "
-    "mind that samples of a drive follow each other; the list of changes is controlled for false "
-    "discoveries."
+    "speed by load, warm and steady), weighted by the evidence both have; intervals are 95 %, mind "
+    "that samples of a drive follow each other and that an untouched car moves from one drive to "
+    "the next; the claims are controlled for false discoveries."
 )
-_QUIET = (FindingVerdict.UNCHANGED, FindingVerdict.WITHIN_BOTH, FindingVerdict.NOT_COMPARABLE)
+_QUIET = (FindingVerdict.NO_CHANGE, FindingVerdict.WITHIN_BOTH, FindingVerdict.NOT_COMPARABLE)
 MOST_BARS, MOST_CHANGES = 8, 14
 
 
@@ -117,10 +117,15 @@ def _check_for_bars(comparison: Comparison) -> list[FindingResult]:
             continue
         if before.value is not None and after.value is not None:
             by_check.setdefault((result.check, before.band.key), []).append(result)
-    wanted = (FindingVerdict.RESOLVED, FindingVerdict.WORSE, FindingVerdict.IMPROVED)
+    wanted = (
+        FindingVerdict.RESOLVED,
+        FindingVerdict.WORSE,
+        FindingVerdict.NEW,
+        FindingVerdict.IMPROVED,
+    )
 
     def weight(results: list[FindingResult]) -> int:
-        return sum(4 - wanted.index(r.verdict) for r in results if r.verdict in wanted)
+        return sum(len(wanted) - wanted.index(r.verdict) for r in results if r.verdict in wanted)
 
     best = max(by_check.values(), key=weight, default=[])
     return best if best and weight(best) else []
@@ -135,7 +140,7 @@ def _changes(comparison: Comparison, units: Units) -> Iterator[Block]:
                 text=units.figure(s.change, s.unit, s.half_width, difference=True, signed=True),
                 change=s.change,
                 half_width=s.half_width,
-                changed=s.verdict is SignalVerdict.CHANGED,
+                changed=s.changed,
             )
             for s in shown
         ]

@@ -275,7 +275,6 @@ class Change:
     change: float | None
     half_width: float | None
     changed: bool
-    relevant: bool = True
     detectable: float = 1.0
 
 
@@ -324,7 +323,7 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Drawing:
     drawing.add(text(x_label, (left + right) / 2, 2, anchor="middle"))
     for index, change in enumerate(changes):
         y = height - 4 - _ROW * (index + 0.6)
-        color = VERMILLION if change.relevant else ORANGE if change.changed else BLUE
+        color = VERMILLION if change.changed else BLUE
         _interval(drawing, change, y, partial(_place_of, line, change.detectable), right, color)
     if not changes:
         drawing.add(text("Nothing was comparable.", WIDTH / 2, height - 12, anchor="middle"))

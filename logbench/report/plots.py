@@ -14,7 +14,7 @@ from reportlab.graphics.shapes import Drawing
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
-from logbench.analysis.comparison.results import Comparison, SignalResult, SignalVerdict
+from logbench.analysis.comparison.results import Comparison, SignalResult
 from logbench.analysis.model import ConditionSpan, Finding, heading
 from logbench.analysis.run import strips_of as signals_of
 from logbench.foreign import joined
@@ -159,8 +159,7 @@ def _change(s: SignalResult) -> Change:
         text=f"{change}, {s.verdict.value}",
         change=s.change,
         half_width=s.half_width,
-        changed=s.verdict is SignalVerdict.CHANGED,
-        relevant=s.relevant,
+        changed=s.changed,
         detectable=s.detectable or 1.0,
     )
 

@@ -39,9 +39,10 @@ def default_sentences(material: Material) -> dict[str, str]:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
         made["after: comparison"] = material.comparison.summary
-        resolved = [f for f in material.comparison.findings if f.verdict is FindingVerdict.WORSE]
-        if resolved:
-            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in resolved)
+        bad = (FindingVerdict.WORSE, FindingVerdict.NEW)
+        worse = [f for f in material.comparison.findings if f.verdict in bad]
+        if worse:
+            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in worse)
             made["after: worse"] = f"Worse than before: {names}."
     if material.after is not None:
         made["after: codes"] = codes_sentence(material.after, "after the work")

@@ -14,6 +14,7 @@ from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.comparison.verdicts import compare_findings, summary
 from logbench.analysis.findings import Measured, Subject, owners_sentence, quantity_of
 from logbench.analysis.model import Band, Coverage, Finding, Verdict
+from logbench.analysis.repeats import OF_CARS
 from logbench.analysis.run import (
     all_checks,
     coverage_text,
@@ -44,6 +45,9 @@ def of(key: str, value: float, half: float = math.nan, cap: str = "") -> Finding
     return Subject("fuel_trim", "bank 1").judged(
         "The number", measured, BANDS[key], watch_at_most=cap
     )
+
+
+SETTLED = "settled coolant temperature"
 
 
 # --- what was seen ---
@@ -109,32 +113,39 @@ def test_no_night_is_made_up():
 
 
 def test_what_changed_is_not_called_unchanged():
-    bands = [[of("warm_up_plateau", v, 0.2)] for v in (92.0, 97.0, 92.1)]
-    (moved,) = compare_findings([bands[0]], [bands[1]])
+    bands = [
+        [replace(of("warm_up_plateau", v, 0.2), check="warm_up", subject=SETTLED)]
+        for v in (92.0, 97.0, 92.1)
+    ]
+    (moved,) = compare_findings([bands[0]], [bands[1]], OF_CARS)
     assert moved.verdict is FindingVerdict.WITHIN_BOTH
-    assert moved.reason.startswith("Within limits on both, changed by +5.0 ±0.3 K: 92.0 °C before")
-    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±0.5 Δ°F")
-    (same,) = compare_findings([bands[0]], [bands[2]])
-    assert same.verdict is FindingVerdict.UNCHANGED
-    assert "not more than the uncertainty" in same.reason
+    assert moved.reason.startswith("Within limits on both, changed by +5.0 ±3.1 K: 92.0 °C before")
+    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±5.6 Δ°F")
+    (same,) = compare_findings([bands[0]], [bands[2]], OF_CARS)
+    assert same.verdict is FindingVerdict.NO_CHANGE
+    assert "no more than an untouched car moves" in same.reason
 
 
 def test_a_comparison_vouches_for_nothing_that_was_not_judged_again():
-    good, bad = of("fuel_trim_total", 1.0, 0.5), of("fuel_trim_total", 20.0, 0.5)
+    good, bad = (
+        replace(of("fuel_trim_total", v, 0.5), subject="bank 1, warm idle") for v in (1.0, 20.0)
+    )
     voltage = replace(bad, check="charging", subject="cranking")
     lost = Subject("charging", "cranking").not_judged("No start was recorded.")
-    found = compare_findings([[bad, voltage]], [[good, lost]])
+    found = compare_findings([[bad, voltage]], [[good, lost]], OF_CARS)
     text = summary((), found, comparable=True)
     assert "What was out of its range is back in it" not in text
-    assert "Resolved: fuel trim (bank 1)." in text
+    assert "Resolved: fuel trim (bank 1, warm idle, −19" in text
     assert "Out of range before, not judged again after: charging (cranking)." in text
 
 
 def test_differences_of_percentages_are_points():
-    trims = [[of("fuel_trim_total", v, 0.5)] for v in (20.0, 1.0)]
-    (result,) = compare_findings([trims[0]], [trims[1]])
+    trims = [
+        [replace(of("fuel_trim_total", v, 0.5), subject="bank 1, warm idle")] for v in (20.0, 1.0)
+    ]
+    (result,) = compare_findings([trims[0]], [trims[1]], OF_CARS)
     assert "+20.0 % before, " not in result.reason
-    assert "a change of −19.0 ±0.7 points" in result.reason
+    assert "a change of −19.0 ±6.5 points" in result.reason
 
 
 def test_the_archive_keeps_the_quantities():

@@ -77,7 +77,7 @@ def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
         model.rows[r].key: [model.index(r, c).data() for c in range(4)]
         for r in range(model.rowCount())
     }
-    assert rows["TOTAL_TRIM1"] == ["Total fuel trim, bank 1", "−7.1 ±0.5 points", "", "◆ changed"]
+    assert rows["TOTAL_TRIM1"] == ["Total fuel trim, bank 1", "−5.5 ±6.4 points", "", "◆ changed"]
     assert rows["MAF"][3] == "● no change shown"
     spoken = model.index(0, BAR).data(Qt.ItemDataRole.AccessibleTextRole)
     assert "could have been missed" in spoken
@@ -223,8 +223,8 @@ def test_swapping_turns_the_result_round(shown: ComparePage, qtbot):
         < 0
         < shown.compared.result.signal("TOTAL_TRIM1").change
     )
-    assert "worse" in shown.results.tabs.tabText(0)
-    assert shown.results.findings.topLevelItem(0).text(0) == "▼ worse"
+    assert "new" in shown.results.tabs.tabText(0)
+    assert shown.results.findings.topLevelItem(0).text(0) == "◆ new"
 
 
 # --- looks and keys -----------------------------------------------------------------------------

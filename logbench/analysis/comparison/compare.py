@@ -7,9 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import stats
 
-from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.comparison.cells import (
     MIN_SLOTS,
@@ -21,6 +19,7 @@ from logbench.analysis.comparison.cells import (
     rules_for,
     slots_of,
 )
+from logbench.analysis.comparison.control import shown
 from logbench.analysis.comparison.differences import MIN_SECONDS, Difference, difference_of
 from logbench.analysis.comparison.identity import car_concerns, unit_mismatches
 from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity, quantities_of
@@ -31,10 +30,11 @@ from logbench.analysis.comparison.results import (
     SignalResult,
     SignalVerdict,
 )
-from logbench.analysis.comparison.verdicts import compare_findings, summary
+from logbench.analysis.comparison.verdicts import compare_findings, one_more, rests_on, summary
 from logbench.analysis.comparison.warmup_curves import compare_cranking, compare_warm_up
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import RecordingLike
+from logbench.analysis.repeats import OF_CARS, Repeats
 from logbench.analysis.run import run_checks
 from logbench.analysis.statement import Quantity as Figure
 from logbench.analysis.statement import joined, said
@@ -45,10 +45,6 @@ from logbench.signals.units import difference_unit
 
 MOST_TO_DRIVE = 6
 
-FALSE_SHARE = 0.05
-"""Share of false ones that the list of changes may hold on average: many signals and cells are
-looked at, some differ by chance."""
-
 
 def compare(
     before: Sequence[RecordingLike],
@@ -57,10 +53,12 @@ def compare(
     *,
     with_findings: bool = True,
     known: KnownCars | None = None,
+    repeats: Repeats = OF_CARS,
 ) -> Comparison:
     """Hold one or more recordings of a car before a repair against those after it.
 
-    `with_findings` False leaves the checks out; `known`: cars met before, and answers given.
+    `with_findings` False leaves the checks out; `known`: cars met before, and answers given;
+    `repeats`: how far the car's numbers move from one drive to the next, learnt from its others.
     Raises `UsageError` when a side is empty. Never raises for recordings that do not compare: the
     result says so, and why.
     """
@@ -70,7 +68,8 @@ def compare(
     concerns = car_concerns(sides[0], sides[1], known or KnownCars())
     findings: tuple[FindingResult, ...] = ()
     if with_findings:
-        findings = compare_findings(*([run_checks(view, bands) for view in side] for side in sides))
+        first, second = ([run_checks(v, bands, repeats=repeats) for v in s] for s in sides)
+        findings = compare_findings(first, second, repeats)
     warm_up, cranking = compare_warm_up(*sides), compare_cranking(*sides)
     axis = choose_axis(*sides)
     quantities = quantities_of([v for side in sides for v in side], axis.signals if axis else ())
@@ -88,7 +87,7 @@ def compare(
         )
         to_drive = _to_drive(axis, *slots)
         concerns += _loop_concerns(sides, closed) + _surrounding_concerns(*slots)
-        signals = _signals(sides, quantities, slots, closed, to_drive)
+        signals = _signals(sides, quantities, slots, closed, to_drive, repeats)
     result = Comparison(
         signals=signals,
         findings=findings,
@@ -102,7 +101,8 @@ def compare(
         to_drive=to_drive,
         quantities=tuple(quantities),
     )
-    return replace(result, summary=summary(signals, findings, result.comparable))
+    rests = rests_on(signals, (len(before), len(after)))
+    return replace(result, summary=summary(signals, findings, result.comparable, rests))
 
 
 def _signals(
@@ -111,6 +111,7 @@ def _signals(
     slots: tuple[Slots, Slots],
     closed: Sequence[bool],
     to_drive: Sequence[str],
+    repeats: Repeats,
 ) -> tuple[SignalResult, ...]:
     """Every quantity's verdict, with the list of changes controlled for false discoveries."""
     units = unit_mismatches(*sides)
@@ -119,20 +120,47 @@ def _signals(
     for column, quantity in enumerate(quantities):
         why, difference = _obstacle(quantity, column, sides, slots, closed, units, air), None
         if not why:
-            difference = difference_of(quantity, column, *slots, extra=_allowance(quantity, *slots))
+            scatter, extra = repeats.of(quantity.key), _allowance(quantity, *slots)
+            difference = difference_of(quantity, column, *slots, scatter, extra=extra)
             why = _too_little(difference, slots, to_drive)
         found.append((None if why else difference, why))
-    overall = adjusted_p([d.overall.p if d and d.overall else np.nan for d, _ in found])
-    per_cell = [[c.difference.p for c in d.cells] if d else [] for d, _ in found]
-    adjusted = iter(adjusted_p([p for ps in per_cell for p in ps]).tolist())
+    compared = [(q, d) for q, (d, _) in zip(quantities, found, strict=True) if d]
+    changed = iter(_shown(compared))
+    per_cell = iter(_cells_shown([d for _, d in compared]))
+    drives = len(sides[0]), len(sides[1])
     return tuple(
-        _decided(quantity, difference, float(p), [next(adjusted) for _ in ps])
+        _decided(quantity, difference, next(changed), next(per_cell), drives)
         if difference
         else _not_comparable(quantity, why)
-        for quantity, (difference, why), p, ps in zip(
-            quantities, found, overall, per_cell, strict=True
-        )
+        for quantity, (difference, why) in zip(quantities, found, strict=True)
     )
+
+
+FUEL_FIRST = {"fuel": 0.8}
+"""Share of the attention that the fuel trims have among all families of signals, as they have in
+the trade (our choice): what looks for everything finds little."""
+
+
+def _shown(compared: Sequence[tuple[Quantity, Difference]]) -> list[bool]:
+    """Which quantities have changed. The parts of a total trim that is compared are no evidence of
+    their own: they have changed if it has and they differ."""
+    whole = any(q.kind == "trim" for q, _ in compared)
+    apart = [whole and q.kind == "part" for q, _ in compared]
+    families = [d.scatter.family for _, d in compared]
+    p = [np.nan if part else d.p for part, (_, d) in zip(apart, compared, strict=True)]
+    found = shown(p, families, FUEL_FIRST)
+    trims = any(f for f, (q, _) in zip(found, compared, strict=True) if q.kind == "trim")
+    return [
+        trims and d.differs if part else f
+        for part, f, (_, d) in zip(apart, found, compared, strict=True)
+    ]
+
+
+def _cells_shown(found: Sequence[Difference]) -> list[tuple[bool, ...]]:
+    """Which cells of each quantity differ by themselves, among all cells of all of them."""
+    p = [c.difference.p for d in found for c in d.cells]
+    claimed = iter(shown(p, [d.scatter.family for d in found for _ in d.cells], FUEL_FIRST))
+    return [tuple(next(claimed) for _ in d.cells) for d in found]
 
 
 def _obstacle(
@@ -197,29 +225,33 @@ def _not_comparable(quantity: Quantity, why: str) -> SignalResult:
 
 
 def _decided(
-    quantity: Quantity, found: Difference, p_adjusted: float, cells: Sequence[float]
+    quantity: Quantity,
+    found: Difference,
+    changed: bool,
+    cells: tuple[bool, ...],
+    drives: tuple[int, int],
 ) -> SignalResult:
-    overall, everyday = found.overall, quantity.everyday
+    overall = found.overall
     assert overall is not None  # else it is not comparable
-    changed = p_adjusted <= FALSE_SHARE
-    unit, more = difference_unit(quantity.unit), ""
+    unit, n = difference_unit(quantity.unit), len(found.cells)
     size = Figure(overall.value, unit, overall.half_width, signed=True)
     if changed:
-        n = len(found.cells)
-        reason = said("Changed by {size} (95 %), over {n} shared cells.", size=size, n=n)
-        if everyday is not None and abs(overall.value) <= everyday:
-            usual = Figure(everyday, unit)
-            more = " An unchanged car's drives differ by up to about {usual} from day to day."
-            more = said(more, usual=usual)
+        text = "Changed by {size} (95 %), over {n} shared cell{s}."
+        if not found.differs:
+            text = (
+                "Changed unevenly: by {size} (95 %) over {n} shared cell{s}, more in single ones."
+            )
+        reason = said(text, size=size, n=n, s="s" * (n != 1))
     else:
         reason = said(
             "No change shown ({size}); one smaller than {missed} could have been missed.",
             size=size,
             missed=Figure(overall.detectable, unit),
         )
-        if abs(overall.value) > overall.half_width:
-            more = " Among so many signals, one this far from none is to be expected by chance."
-    reason = joined([reason, more], "") if more else reason
+        if found.differs:
+            by_chance = "Among so many signals, one this far from none is to be expected by chance."
+            reason = joined([reason, by_chance], " ")
+        reason = joined([reason, one_more(found.scatter, drives, unit)], " ")
     return replace(
         _not_comparable(quantity, reason),
         verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,
@@ -229,30 +261,12 @@ def _decided(
         half_width=overall.half_width,
         detectable=overall.detectable,
         p=overall.p,
-        p_adjusted=p_adjusted,
-        everyday=everyday,
+        scatter=found.scatter,
         before_s=found.before_s,
         after_s=found.after_s,
         cells=found.cells,
-        cells_changed=tuple(p <= FALSE_SHARE for p in cells),
+        cells_changed=cells,
     )
-
-
-def adjusted_p(p_values: Sequence[float]) -> Values:
-    """p values adjusted after Benjamini and Hochberg (Journal of the Royal Statistical Society B,
-    57, 1995, 289-300; from memory), in the order given, by `scipy.stats.false_discovery_control`.
-
-    A change whose adjusted value is at most `FALSE_SHARE` is listed. NaN (not comparable) stays NaN
-    and does not count. Where nothing has changed, the chance of a list with any change in it is
-    held too; that signals of one engine hang together is covered by measurement
-    (docs/comparison.md).
-    """
-    p = np.asarray(p_values, dtype=np.float64)
-    out = np.full(p.shape, np.nan)
-    known = np.isfinite(p)
-    if known.any():
-        out[known] = stats.false_discovery_control(np.clip(p[known], 0.0, 1.0), method="bh")
-    return out
 
 
 # --- what surrounds the car ---------------------------------------------------------------------
@@ -315,7 +329,7 @@ def _allowance(quantity: Quantity, before: Slots, after: Slots) -> float:
     """What the difference in the air's temperature and pressure alone can do, relative."""
     if quantity.kind != "air":
         return 0.0
-    degc, kpa = _apart(before, after, "IAT"), _apart(before, after, "BARO")
+    degc, kpa = (_apart(before, after, name) for name in ("IAT", "BARO"))
     by_degc = 0.034 if degc is None else abs(degc) / 293.0
     by_kpa = 0.03 if kpa is None else abs(kpa) / 100.0
     return float(np.hypot(by_degc, by_kpa))

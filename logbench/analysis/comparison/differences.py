@@ -8,10 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from logbench.analysis.alignment import Values
 from logbench.analysis.comparison.cells import MIN_SLOTS, SLOT_S, Slots
-from logbench.analysis.comparison.quantities import REPEATABILITY, Quantity
+from logbench.analysis.comparison.quantities import Quantity
+from logbench.analysis.comparison.units import Units, units_of
+from logbench.analysis.repeats import Scatter
 from logbench.analysis.statistics import UNKNOWN, Interval, Uncertainty, interval, of_sum, pieces_of
 
 MIN_SECONDS = 20.0
@@ -20,6 +23,13 @@ MIN_SECONDS = 20.0
 RIDGE = 1e-3
 """Pull of the surface's slopes towards none, as a share of the samples' own spread."""
 
+
+LEVEL_FIRST = 0.9
+"""Share of the attention that the difference over all cells has beside the unevenness of single
+ones (our choice)."""
+
+MOST_DRIVES = 10_000
+"""Of one side."""
 
 PIECE = 15
 """Slots of one visit that count as one observation of the surface: half a minute."""
@@ -43,7 +53,7 @@ class Difference:
     """One quantity over all cells that both sides visited.
 
     `overall` is None where there is too little; `before` and `after` are means over the same cells
-    with the same weights. `p_heterogeneous` tests whether the cells differ alike.
+    with the same weights. `p_uneven`: p value of the cells differing alike; NaN with one cell.
     """
 
     overall: Interval | None
@@ -52,6 +62,22 @@ class Difference:
     cells: tuple[CellDifference, ...]
     before_s: float
     after_s: float
+    scatter: Scatter
+    """Of the quantity between drives, as it was used."""
+    p_uneven: float = float("nan")
+
+    @property
+    def differs(self) -> bool:
+        """Whether the 95 % interval over all cells holds no 0."""
+        return self.overall is not None and abs(self.overall.value) > self.overall.half_width
+
+    @property
+    def p(self) -> float:
+        """p value of nothing having changed, neither in level nor in single cells; NaN where there
+        is too little."""
+        if self.overall is None or not np.isfinite(self.p_uneven):
+            return float("nan") if self.overall is None else self.overall.p
+        return min(1.0, self.overall.p / LEVEL_FIRST, self.p_uneven / (1.0 - LEVEL_FIRST))
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +95,17 @@ class _Part:
 
 
 def difference_of(
-    quantity: Quantity, column: int, before: Slots, after: Slots, *, extra: float = 0.0
+    quantity: Quantity,
+    column: int,
+    before: Slots,
+    after: Slots,
+    scatter: Scatter,
+    *,
+    extra: float = 0.0,
 ) -> Difference:
-    """The difference of the quantity in column `column` of both sides' values; `extra` is a further
-    relative standard deviation from outside of both drives."""
+    """The difference of the quantity in column `column` of both sides' values; `scatter` is what is
+    known of it between drives, `extra` a further relative standard deviation from outside of both
+    drives."""
     known = [np.isfinite(side.values[:, column]) for side in (before, after)]
     purge = quantity.needs_closed_loop and all(_purge_known(s) for s in (before, after))
     if purge:
@@ -83,13 +116,13 @@ def difference_of(
     seconds = [SLOT_S * sum(c[code] for code in shared) for c in counts]
     if not shared:
         nan = float("nan")
-        return Difference(None, nan, nan, (), *seconds)
+        return Difference(None, nan, nan, (), seconds[0], seconds[1], scatter)
     parts = [
         _part(side, k, column, codes, purge) for side, k in zip((before, after), known, strict=True)
     ]
     surface = _surface(column, (before, after), known, purge)
     apart = _place_alike(parts, surface, len(codes))
-    return _differences(quantity, extra, parts, codes, counts, seconds, surface, apart)
+    return _differences(quantity, scatter, extra, parts, codes, counts, seconds, surface, apart)
 
 
 def _purge_known(side: Slots) -> bool:
@@ -134,21 +167,24 @@ class _Surface:
 def _surface(
     column: int, sides: Sequence[Slots], known: Sequence[npt.NDArray[np.bool_]], purge: bool
 ) -> _Surface:
-    """A smooth surface through all known slots of both sides, shifted between the sides, with a
+    """A smooth surface through all known slots of both sides, shifted from drive to drive, with a
     covariance that takes each visit, or half a minute of a long one, as one observation (Liang and
     Zeger, Biometrika 73, 1986; from memory)."""
     kept = [np.flatnonzero(k) for k in known]
     x = np.concatenate([_features(s, k, purge) for s, k in zip(sides, kept, strict=True)])
     y = np.concatenate([s.values[k, column] for s, k in zip(sides, kept, strict=True)])
     w = np.concatenate([s.weight[k] for s, k in zip(sides, kept, strict=True)])
-    after = np.repeat([0.0, 1.0], [len(k) for k in kept])
+    drive = np.concatenate(
+        [s.recording[k] + MOST_DRIVES * n for n, (s, k) in enumerate(zip(sides, kept, strict=True))]
+    )
+    shift = (drive[:, None] == np.unique(drive)).astype(np.float64)
     piece = [pieces_of(s.visit[k], PIECE) for s, k in zip(sides, kept, strict=True)]
     visit = np.concatenate((piece[0], piece[1] + int(piece[0].max()) + 1))
-    full = np.column_stack((x, 1.0 - after, after))
+    full = np.column_stack((x, shift))
     scale = np.sqrt((w[:, None] * full**2).sum(axis=0) / w.sum())
     scale[scale == 0.0] = 1.0  # a purge that never flows
     full = full / scale
-    pull = np.diag([RIDGE] * x.shape[1] + [0.0, 0.0]) * w.sum()
+    pull = np.diag([RIDGE] * x.shape[1] + [0.0] * shift.shape[1]) * w.sum()
     inverse = np.linalg.inv((full * w[:, None]).T @ full + pull)
     beta = inverse @ ((full * w[:, None]).T @ y)
     pushes = full * (w * (y - full @ beta))[:, None]
@@ -179,32 +215,54 @@ def _place_alike(parts: list[_Part], surface: _Surface, count: int) -> Values:
     return np.asarray(places[1] - places[0])
 
 
-def _unexplained(
-    uneven: Values, weight: Values, parts: list[_Part], evidence: list[Values]
-) -> Values:
-    """What is left of the differences' unevenness over the cells, (cells,), after a smooth course
-    over the operating points: over the inverse of the airflow, the load and the engine speed, as
-    many of them as the cells allow. A fault acts smoothly (unmetered air with the inverse of the
-    airflow); the rest is what single visits have of their own, and so uncertainty."""
-    count = len(uneven)
-    places = [sum(part.sums(part.x[:, k], count) for part in parts) / sum(evidence) for k in (0, 1)]
-    rpm, load = places
-    columns = [np.ones(count), 1.0 / np.maximum(rpm * load, 0.05), load, rpm]
-    used = np.column_stack(columns[: 1 + min(3, max(0, (count - 2) // 2))])
-    root = np.sqrt(weight)
-    fit, *_ = np.linalg.lstsq(used * root[:, None], uneven * root, rcond=None)
-    left = uneven - used @ fit
-    return np.asarray(left * np.sqrt(count / max(1, count - used.shape[1])))
-
-
 def _placing(surface: _Surface, apart: Values) -> Uncertainty:
     """What the slopes' uncertainty does to a difference between places `apart`."""
     variance = max(0.0, float(apart @ surface.covariance @ apart))
     return Uncertainty(float(np.sqrt(variance)), surface.degrees)
 
 
+@dataclass(frozen=True, slots=True)
+class _Errors:
+    """All that a contrast of the units is uncertain by. Per side: `within` of the overall contrast,
+    and what a mean of evidence 1 is `worth`, samples that follow each other minded."""
+
+    units: Units
+    scatter: Scatter
+    within: tuple[Uncertainty, ...]
+    worth: Values
+    surface: _Surface
+    apart: Values
+    floor: float
+
+    def single(self, weights: Values, place: Values) -> list[Uncertainty]:
+        """Those of one cell's contrast, with the places of both sides `place` apart."""
+        evenly = weights**2 / self.units.evidence
+        within = [
+            Uncertainty(
+                float(np.sqrt(self.worth[k] * evenly[self.units.side == k].sum())), u.degrees
+            )
+            for k, u in enumerate(self.within)
+        ]
+        return [*within, _placing(self.surface, place), self.units.between(weights, self.scatter)]
+
+    def unevenness(self, value: float, delta: Values, weights: Sequence[Values]) -> float:
+        """p value of the cells' differences, (k,), all being `value`, but for what days and samples
+        do to single cells: Hotelling's way, by F."""
+        if len(delta) < 2:
+            return float("nan")
+        variance = np.diag(self.worth[self.units.side] / self.units.evidence)
+        a = np.array(weights)
+        covariance = a @ (self.units.covariance(self.scatter) + variance) @ a.T
+        covariance += np.eye(len(delta)) * (self.floor**2 + 1e-12)
+        covariance += self.apart @ self.surface.covariance @ self.apart.T
+        away = delta - value
+        square = float(away @ np.linalg.solve(covariance, away)) / (len(delta) - 1)
+        return float(special.fdtrc(len(delta) - 1, self.scatter.degrees, square))
+
+
 def _differences(
     quantity: Quantity,
+    scatter: Scatter,
     extra: float,
     parts: list[_Part],
     codes: npt.NDArray[np.intp],
@@ -213,50 +271,54 @@ def _differences(
     surface: _Surface,
     apart: Values,
 ) -> Difference:
-    count = len(codes)
-    evidence = [part.sums(np.ones(len(part.y)), count) for part in parts]
-    means = [part.sums(part.y, count) / e for part, e in zip(parts, evidence, strict=True)]
-    both = evidence[0] * evidence[1] / (evidence[0] + evidence[1])
-    share = both / both.sum()
-    delta = means[1] - means[0]
-    value = float(share @ delta)
-    left = _unexplained(delta - value, both, parts, evidence) / sum(evidence)
-    uneven = (-left * evidence[1], left * evidence[0])
-    found, per_evidence = [], []
-    for side, part in enumerate(parts):
-        residual = part.y - means[side][part.cell] + uneven[side][part.cell]
-        scores = (share / evidence[side])[part.cell] * part.weight * residual
-        found.append(of_sum(scores, part.recording))
-        per_evidence.append(found[-1].se ** 2 / float(np.sum(share**2 / evidence[side])))
-    level = float(share @ (means[0] + means[1])) / 2.0
-    absolute, relative = REPEATABILITY[quantity.kind]
-    repeatability = absolute + float(np.hypot(relative, extra)) * abs(level)
-    floor = float(np.hypot(repeatability, quantity.quantum / 12.0))
-    cells = []
-    for k, code in enumerate(codes.tolist()):
-        own = [
-            Uncertainty(float(np.sqrt(v / e[k])), u.degrees)
-            for v, e, u in zip(per_evidence, evidence, found, strict=True)
-        ]
-        own.append(_placing(surface, apart[k]))
-        cells.append(
-            CellDifference(
-                code,
-                float(means[0][k]),
-                float(means[1][k]),
-                interval(float(delta[k]), *own, floor=floor),
-                float(share[k]),
-                counts[0][code] * SLOT_S,
-                counts[1][code] * SLOT_S,
-            )
+    units, unit = _units_of(parts, quantity.quantum)
+    scatter = units.sharpen(scatter).at(units.level, extra)
+    weights = units.contrast(scatter)
+    per_evidence = weights / units.evidence
+    within = tuple(
+        of_sum(per_evidence[k] * part.weight * (part.y - units.mean[k]), part.recording)
+        for part, k in zip(parts, unit, strict=True)
+    )
+    evenly = np.bincount(units.side, weights * per_evidence, 2)
+    worth = np.array([u.se**2 for u in within]) / evenly
+    floor = quantity.quantum / 12.0
+    errors = _Errors(units, scatter, within, worth, surface, apart, floor)
+    single = [units.in_cell(k, scatter) for k in range(len(codes))]
+    cells = tuple(
+        CellDifference(
+            code,
+            -units.part(own, 0),
+            units.part(own, 1),
+            interval(float(own @ units.mean), *errors.single(own, apart[k]), floor=floor),
+            units.part(weights * (units.cell == k), 1, np.ones(len(weights))),
+            counts[0][code] * SLOT_S,
+            counts[1][code] * SLOT_S,
         )
-    found.append(_placing(surface, share @ apart))
-    enough = min(seconds) >= MIN_SECONDS and UNKNOWN not in found
+        for k, (code, own) in enumerate(zip(codes.tolist(), single, strict=True))
+    )
+    share = np.array([cell.weight for cell in cells])
+    total = [*within, _placing(surface, share @ apart), units.between(weights, scatter)]
+    value = float(weights @ units.mean)
+    enough = min(seconds) >= MIN_SECONDS and UNKNOWN not in within
+    delta = np.array([cell.difference.value for cell in cells])
     return Difference(
-        overall=interval(value, *found, floor=floor) if enough else None,
-        before=float(share @ means[0]),
-        after=float(share @ means[1]),
-        cells=tuple(cells),
+        overall=interval(value, *total, floor=floor) if enough else None,
+        before=-units.part(weights, 0),
+        after=units.part(weights, 1),
+        cells=cells,
         before_s=seconds[0],
         after_s=seconds[1],
+        scatter=scatter,
+        p_uneven=errors.unevenness(value, delta, single) if enough else float("nan"),
     )
+
+
+def _units_of(parts: Sequence[_Part], quantum: float) -> tuple[Units, list[npt.NDArray[np.intp]]]:
+    """The units of both sides, and of each side's slots the unit they are in."""
+    side = np.repeat([0, 1], [len(part.y) for part in parts])
+    drive = np.concatenate([part.recording for part in parts]) + side * MOST_DRIVES
+    cell, weight, y = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("cell", "weight", "y")
+    )
+    units, unit = units_of(side, np.unique(drive, return_inverse=True)[1], cell, weight, y, quantum)
+    return units, [unit[side == k] for k in (0, 1)]

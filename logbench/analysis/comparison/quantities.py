@@ -17,9 +17,9 @@ from logbench.errors import SignalUnknownError
 from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
 
-Kind = Literal["trim", "learnt", "efficiency", "air", "temperature", "electrical", "plain"]
-"""`trim`, `learnt`: need closed loop. `air`: depends on pressure and temperature of the air.
-`learnt` moves between short- and long-term trim by the engine computer's own learning."""
+Kind = Literal["trim", "part", "air", "plain"]
+"""`trim`, and its `part`s, between which the engine computer's learning moves it: need closed loop.
+`air`: a mass of air or fuel, which hangs on the air's pressure and temperature."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,59 +38,20 @@ class Quantity:
     derived: bool = False
 
     @property
-    def everyday(self) -> float | None:
-        """The size, in `unit`, up to which drives of an unchanged car differ from day to day; a
-        change no larger may be real and still mean nothing. None: not known."""
-        return EVERYDAY_OF.get(self.key, EVERYDAY.get(self.kind))
-
-    @property
     def needs_closed_loop(self) -> bool:
         """Whether only samples in closed loop count."""
-        return self.kind in ("trim", "learnt")
+        return self.kind in ("trim", "part")
 
-
-REPEATABILITY: dict[Kind, tuple[float, float]] = {
-    "trim": (0.2, 0.0),
-    "learnt": (0.3, 0.0),
-    "efficiency": (0.36, 0.0),
-    "air": (0.0, 0.01),
-    "temperature": (1.9, 0.0),
-    "electrical": (0.11, 0.0),
-    "plain": (0.0, 0.003),
-}
-"""Standard deviation between two drives of one unchanged car that no span of one drive can show
-(other air, other fuel temperature, other learning): absolute, in the quantity's unit, and relative,
-to be multiplied by the mean; from simulated healthy cars of seeds that the proof does not use, see
-docs/comparison.md."""
-
-EVERYDAY: dict[Kind, float] = {
-    "trim": 3.0,
-    "learnt": 3.0,
-    "efficiency": 3.0,
-    "temperature": 8.0,
-    "electrical": 0.5,
-}
-"""Trims: what most pairs of warm drives of one healthy car in the open road data keep to (one drive
-does not, see docs/comparison.md). Others: common practice, no source."""
-
-EVERYDAY_OF = {"SPARKADV": 4.0}
-"""The same for single signals: idle timing of the same car in the open road data."""
 
 _NOT_COMPARED = re.compile(
     r"RPM|VSS|APP_.|DTC_CNT|RUNTM|.*_DIST|.*_TIME|WARM_UPS|ODO|GEAR_.*|TQ_.*|BARO|AAT|IAT\d*|FLI"
-    r"|ALCH_PCT|.*_MAX|EVAP_.*|LAMBDA|BP_.*|FUEL_TIMING|BAT_PWR|CATEMP\d+|EOT|EGR?T\d+"
+    r"|ALCH_PCT|.*_MAX|EVAP_.*|LAMBDA|BP_.*|FUEL_TIMING|BAT_PWR|CATEMP\d+|ECT\d?|EOT|EGR?T\d+"
 )
 """Axes of the cells, the driver's choices, counters, the surroundings, commands, and temperatures
 that follow the minutes before rather than the operating point."""
-_LEARNT = re.compile(r"(SHRT|LONG)FT\d+|(ST|LG)SO2FT\d")
-_AIR = re.compile(
-    r"MAF[AB]?|MAP(_[AB])?|LOAD_(PCT|ABS)|TP(_.)?|TAC_PCT|FUEL_RATE|.*_FUEL_RATE|SPARKADV"
-)
 _KINDS: tuple[tuple[re.Pattern[str], Kind], ...] = (
-    (_LEARNT, "learnt"),
-    (_AIR, "air"),
-    (re.compile(r"ECT\d?"), "temperature"),
-    (re.compile(r"VPWR"), "electrical"),
+    (re.compile(r"(SHRT|LONG)FT\d+|(ST|LG)SO2FT\d"), "part"),
+    (re.compile(r"MAF[AB]?|LOAD_ABS|FUEL_RATE|.*_FUEL_RATE"), "air"),
 )
 
 SURROUNDINGS: tuple[tuple[str, str, str, float], ...] = (
@@ -125,8 +86,7 @@ def _signal(name: str, axis: Sequence[str]) -> Quantity | None:
             kind = found
 
     def make(view: View) -> Values | None:
-        slow = kind == "temperature"
-        return view.grid.slow(name) if slow else view.grid.linear(name)
+        return view.grid.linear(name)
 
     return Quantity(name, signal.name, signal.unit, kind, make, signal.scale)
 
@@ -164,4 +124,4 @@ def efficiency() -> Quantity:
         return 100.0 * derived.volumetric_efficiency(maf, rpm, litres, pressure, degc)
 
     title = "volumetric efficiency against the manifold"
-    return Quantity("VE", title, "%", "efficiency", make, 0.01, derived=True)
+    return Quantity("VE", title, "%", "plain", make, 0.01, derived=True)

@@ -13,7 +13,9 @@ from logbench.analysis.comparison.differences import CellDifference
 from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.comparison.warmup_curves import CrankComparison, WarmUpComparison
 from logbench.analysis.model import Finding, Span, heading
+from logbench.analysis.repeats import Scatter
 from logbench.analysis.statement import Text
+from logbench.analysis.statistics import Interval
 
 
 class SignalVerdict(StrEnum):
@@ -29,10 +31,13 @@ class FindingVerdict(StrEnum):
 
     RESOLVED = "resolved"
     IMPROVED = "improved"
-    UNCHANGED = "unchanged"
+    NO_CHANGE = "no change shown"
     WITHIN_BOTH = "within limits on both"
     """It changed, but neither number was outside."""
     WORSE = "worse"
+    """Out of its range before and further out after."""
+    NEW = "new"
+    """Within its range before, out of it after."""
     NOT_COMPARABLE = "not comparable"
 
 
@@ -42,8 +47,7 @@ class SignalResult:
 
     `before`, `after`: means over the shared cells, weighted alike, in `unit`. `half_width`: of the
     95 % interval of `change`. `detectable`: a true change of this size would have been found four
-    times in five. `p_adjusted`: after the control of false discoveries. `everyday`: see `Quantity`.
-    `reason`: one sentence.
+    times in five. `scatter`: of the quantity between drives, as it was used. `reason`: a sentence.
     """
 
     key: str
@@ -58,8 +62,7 @@ class SignalResult:
     half_width: float | None = None
     detectable: float | None = None
     p: float | None = None
-    p_adjusted: float | None = None
-    everyday: float | None = None
+    scatter: Scatter | None = None
     before_s: float = 0.0
     after_s: float = 0.0
     cells: tuple[CellDifference, ...] = ()
@@ -67,16 +70,19 @@ class SignalResult:
     """For each of `cells`: whether it differs by itself, after the control over all cells."""
 
     @property
-    def relevant(self) -> bool:
-        """Whether it changed by more than an unchanged car's drives differ from day to day."""
-        if self.verdict is not SignalVerdict.CHANGED or self.change is None:
-            return False
-        return self.everyday is None or abs(self.change) > self.everyday
+    def changed(self) -> bool:
+        """Whether it is shown to have changed by more than it does from one drive to the next."""
+        return self.verdict is SignalVerdict.CHANGED
 
 
 @dataclass(frozen=True, slots=True)
 class FindingResult:
-    """What has become of a finding; None on the side that lacks it."""
+    """What has become of a finding; None on the side that lacks it.
+
+    Of several drives of a side the surest finding stands for it, with the number of them all.
+    `change`: of a number, with the interval that the car's own moving from drive to drive leaves;
+    `drives`: that were judged before and after.
+    """
 
     check: str
     subject: str
@@ -84,6 +90,8 @@ class FindingResult:
     reason: str
     before: Finding | None
     after: Finding | None
+    change: Interval | None = None
+    drives: tuple[int, int] = (0, 0)
 
     @property
     def heading(self) -> str:
@@ -204,7 +212,7 @@ class Comparison:
 
 def _finding_row(result: FindingResult) -> dict[str, Any]:
     before, after = result.before, result.after
-    return {
+    row = {
         "check": result.check,
         "subject": result.subject,
         "verdict": result.verdict.value,
@@ -213,19 +221,25 @@ def _finding_row(result: FindingResult) -> dict[str, Any]:
         "before_value": before.value if before else None,
         "after_value": after.value if after else None,
         "unit": next((f.unit for f in (before, after) if f and f.unit), ""),
+        "change": result.change.value if result.change else None,
+        "half_width": result.change.half_width if result.change else None,
+        "drives_before": result.drives[0],
+        "drives_after": result.drives[1],
         "reason": result.reason,
         "said": result.reason.to_json() if isinstance(result.reason, Text) else None,
     }
+    return _finite(row)
 
 
 def _signal_row(s: SignalResult) -> dict[str, Any]:
-    names = ("before", "after", "change", "half_width", "detectable", "p", "p_adjusted")
+    names = ("before", "after", "change", "half_width", "detectable", "p")
     row: dict[str, Any] = {
         "signal": s.key,
         "title": s.title,
         "unit": s.unit,
         "verdict": s.verdict.value,
-        "relevant": s.relevant,
+        "between_drives": s.scatter.single if s.scatter else None,
+        "basis": s.scatter.basis if s.scatter else None,
         "reason": s.reason,
         "said": s.reason.to_json() if isinstance(s.reason, Text) else None,
         "before_s": s.before_s,

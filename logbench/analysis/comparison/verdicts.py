@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
+import numpy as np
+
+from logbench.analysis.comparison.control import shown
 from logbench.analysis.comparison.results import (
     FindingResult,
     FindingVerdict,
@@ -12,31 +16,74 @@ from logbench.analysis.comparison.results import (
     SignalVerdict,
     lost_among,
 )
-from logbench.analysis.findings import range_of
-from logbench.analysis.model import Band, Finding, Verdict, heading
+from logbench.analysis.findings import distance_of, range_of
+from logbench.analysis.model import Band, Coverage, Finding, Verdict, heading
+from logbench.analysis.repeats import (
+    MeanOfDrives,
+    Repeats,
+    Scatter,
+    mean_of_drives,
+    spread_of_drives,
+)
 from logbench.analysis.statement import Quantity, joined, said
+from logbench.analysis.statistics import Interval, Values, interval
 from logbench.signals.numbers import digits
 from logbench.signals.units import difference_unit
 
+NOT_OF_THE_CAR = ("recording",)
+"""Checks that judge the recording, not the car: nothing of them is repaired."""
+
+FOLLOWS = ("pattern",)
+"""Subjects that say again, in words, what numbered findings of their check say."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """What the drives of one side say of one subject: the surest finding, with the mean of them all
+    where there are numbers, and what that mean rests on."""
+
+    finding: Finding
+    drives: int
+    error: MeanOfDrives | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """One subject on both sides; `why` it does not compare, empty where it does."""
+
+    key: tuple[str, str]
+    before: _Side | None
+    after: _Side | None
+    scatter: Scatter
+    why: str
+    change: Interval | None = None
+
+    @property
+    def out(self) -> bool:
+        """Whether it is out of its range on either side: only then anything may be claimed."""
+        return any(s is not None and s.finding.verdict.severity for s in (self.before, self.after))
+
 
 def compare_findings(
-    before: Sequence[Sequence[Finding]], after: Sequence[Sequence[Finding]]
+    before: Sequence[Sequence[Finding]], after: Sequence[Sequence[Finding]], repeats: Repeats
 ) -> tuple[FindingResult, ...]:
-    """One result a subject that any recording judged or tried to; of several recordings of a side
-    the surest finding of each subject stands for it."""
-    sides = [_surest(findings) for findings in (before, after)]
-    keys = list(dict.fromkeys((*sides[0], *sides[1])))
-    return tuple(_one(key, sides[0].get(key), sides[1].get(key)) for key in keys)
+    """One result a subject that any recording judged or tried to. Numbers are held against what
+    `repeats` says of the car's drives, and all that could be claimed of them against chance."""
+    first, second = (_by_subject(findings) for findings in (before, after))
+    keys = list(dict.fromkeys((*first, *second)))
+    pairs = [_paired(key, first.get(key, []), second.get(key, []), repeats) for key in keys]
+    p = [x.change.p if x.change is not None and x.out else math.nan for x in pairs]
+    claimed = shown(p, [pair.scatter.family for pair in pairs])
+    return tuple(_result(pair, claim) for pair, claim in zip(pairs, claimed, strict=True))
 
 
-def _surest(recordings: Sequence[Sequence[Finding]]) -> dict[tuple[str, str], Finding]:
-    """By (check, subject): a judged one before one that is not, then the narrowest interval."""
-    found: dict[tuple[str, str], Finding] = {}
+def _by_subject(recordings: Sequence[Sequence[Finding]]) -> dict[tuple[str, str], list[Finding]]:
+    """Of all recordings of a side, by (check, subject): the surest first."""
+    found: dict[tuple[str, str], list[Finding]] = {}
     for finding in (f for findings in recordings for f in findings):
-        key = (finding.check, finding.subject)
-        if key not in found or _rank(finding) < _rank(found[key]):
-            found[key] = finding
-    return found
+        if finding.check not in NOT_OF_THE_CAR and finding.subject not in FOLLOWS:
+            found.setdefault((finding.check, finding.subject), []).append(finding)
+    return {key: sorted(findings, key=_rank) for key, findings in found.items()}
 
 
 def _rank(finding: Finding) -> tuple[bool, float]:
@@ -44,35 +91,79 @@ def _rank(finding: Finding) -> tuple[bool, float]:
     return finding.verdict is Verdict.NOT_JUDGED, half
 
 
-def _one(key: tuple[str, str], before: Finding | None, after: Finding | None) -> FindingResult:
-    verdict, reason = _verdict(before, after)
-    return FindingResult(*key, verdict, reason, before, after)
+def _paired(
+    key: tuple[str, str], before: Sequence[Finding], after: Sequence[Finding], repeats: Repeats
+) -> _Pair:
+    scatter = repeats.of(heading(*key))
+    for findings in (before, after):
+        scatter = spread_of_drives(scatter, *_numbers(findings))
+    first, second = (_side(findings, scatter) for findings in (before, after))
+    pair = _Pair(key, first, second, scatter, _why_not(first, second))
+    if pair.why or first is None or second is None or first.error is None or second.error is None:
+        return pair
+    change = second.error.mean - first.error.mean
+    size = scatter.at(0.5 * (first.error.mean + second.error.mean))
+    between = size.error(first.error.squares + second.error.squares)
+    return replace(pair, change=interval(change, between, first.error.own(), second.error.own()))
 
 
-def _verdict(before: Finding | None, after: Finding | None) -> tuple[FindingVerdict, str]:
+def _numbers(findings: Sequence[Finding]) -> tuple[Values, Values]:
+    """The numbers held against a band, with their half widths, NaN where not known."""
+    judged = [
+        f for f in findings if f.coverage is Coverage.JUDGED and f.band and f.value is not None
+    ]
+    halves = [math.nan if f.uncertainty is None else f.uncertainty for f in judged]
+    return np.array([f.value for f in judged], dtype=np.float64), np.array(halves)
+
+
+def _side(findings: Sequence[Finding], scatter: Scatter) -> _Side | None:
+    if not findings:
+        return None
+    surest = findings[0]
+    values, halves = _numbers(findings)
+    if surest.value is None or not len(values):
+        return _Side(surest, sum(f.verdict is not Verdict.NOT_JUDGED for f in findings), None)
+    error = mean_of_drives(scatter, values, halves)
+    if len(values) > 1:
+        surest = replace(surest, value=error.mean, uncertainty=error.own_half or None)
+        if surest.band is not None:
+            surest = replace(surest, verdict=distance_of(surest).verdict)
+    return _Side(surest, len(values), error)
+
+
+def _why_not(before: _Side | None, after: _Side | None) -> str:
+    """Why a subject does not compare; empty where it does."""
     for name, side in (("before", before), ("after", after)):
-        if side is None or side.verdict is Verdict.NOT_JUDGED:
-            why = side.reason if side else "The other side's recording gave no such finding."
-            text = said("Not judged {name}: {why}", name=name, why=why)
-            return FindingVerdict.NOT_COMPARABLE, text
+        if side is None or side.finding.verdict is Verdict.NOT_JUDGED:
+            why = side.finding.reason if side else _NO_SUCH
+            return said("Not judged {name}: {why}", name=name, why=why)
     assert before is not None
     assert after is not None
-    if not _alike(before, after):
-        return (
-            FindingVerdict.NOT_COMPARABLE,
-            "The two drives were held against different bands, because a fact of the car was stated"
-            " for one of them only: state the same for both and compare again.",
-        )
-    if before.value is None or after.value is None:
-        return _by_word(before, after)
-    return _by_number(before, after, before.value, after.value)
+    first, second = before.finding, after.finding
+    keys = [None if f.band is None else f.band.key for f in (first, second)]
+    if first.unit == second.unit and (None in keys or keys[0] == keys[1]):
+        return ""
+    # a plateau in degC is not one below the regulating temperature in K
+    return (
+        "The two drives were held against different bands, because a fact of the car was stated"
+        " for one of them only: state the same for both and compare again."
+    )
 
 
-def _alike(before: Finding, after: Finding) -> bool:
-    """Both numbers are of the same kind: a plateau in degC is not one below the regulating
-    temperature in K."""
-    keys = [None if f.band is None else f.band.key for f in (before, after)]
-    return before.unit == after.unit and (None in keys or keys[0] == keys[1])
+_NO_SUCH = "The other side's recording gave no such finding."
+
+
+def _result(pair: _Pair, claimed: bool) -> FindingResult:
+    before, after = (None if s is None else s.finding for s in (pair.before, pair.after))
+    if pair.why or before is None or after is None:
+        verdict, reason = FindingVerdict.NOT_COMPARABLE, pair.why
+    elif pair.change is None:
+        verdict, reason = _by_word(before, after)
+    else:
+        verdict, reason = _by_number(pair, pair.change, before, after, claimed)
+    drives = [0 if s is None else s.drives for s in (pair.before, pair.after)]
+    change, counts = pair.change, (drives[0], drives[1])
+    return FindingResult(*pair.key, verdict, reason, before, after, change, counts)
 
 
 def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:
@@ -82,55 +173,71 @@ def _by_word(before: Finding, after: Finding) -> tuple[FindingVerdict, str]:
         after=after.verdict.value,
         reason=after.reason,
     )
-    step = after.verdict.severity - before.verdict.severity
-    if step > 0:
-        return FindingVerdict.WORSE, told
-    if step < 0:
-        gone = after.verdict is Verdict.WITHIN
-        return (FindingVerdict.RESOLVED if gone else FindingVerdict.IMPROVED), told
-    return FindingVerdict.UNCHANGED, told
+    if after.verdict.severity == before.verdict.severity:
+        return FindingVerdict.NO_CHANGE, told
+    return _way(before, after, away=(0.0, 0.0)), told
+
+
+def _way(before: Finding, after: Finding, away: tuple[float, float]) -> FindingVerdict:
+    """Which way a finding that has changed went; `away`: how far out of its band it lies."""
+    first, second = (finding.verdict.severity for finding in (before, after))
+    if not second:
+        return FindingVerdict.RESOLVED
+    if not first:
+        return FindingVerdict.NEW
+    better = second < first or (second == first and away[1] < away[0])
+    return FindingVerdict.IMPROVED if better else FindingVerdict.WORSE
 
 
 def _by_number(
-    before: Finding, after: Finding, first: float, second: float
+    pair: _Pair, change: Interval, before: Finding, after: Finding, claimed: bool
 ) -> tuple[FindingVerdict, str]:
-    """By the numbers, if they differ by more than both are uncertain. A number without an interval
-    shows nothing by itself, but that it is another one."""
-    halves = (before.uncertainty, after.uncertainty)
-    half = math.hypot(*(h if h is not None else math.nan for h in halves))
-    known = math.isfinite(half)
-    change = second - first
+    """By the numbers, if they differ by more than the car does from one drive to the next."""
+    first, second = before.value or 0.0, after.value or 0.0
     unit = difference_unit(after.unit)
-    by = Quantity(change, unit, half if known else None, signed=True)
-    decimals = max(digits(x, half) for x in (first, second))
+    by = Quantity(change.value, unit, change.half_width, signed=True)
+    decimals = digits(max(abs(first), abs(second)), change.half_width)
     both = said(
         "{first} before, {second} after",
         first=Quantity(first, before.unit, decimals=decimals),
         second=Quantity(second, after.unit, decimals=decimals),
     )
     told = said("{both}, a change of {by}", both=both, by=by)
-    severities = [finding.verdict.severity for finding in (before, after)]
-    if change == 0.0 or (known and abs(change) <= half):
-        why = "not more than the uncertainty" if change else "the same both times"
-        return FindingVerdict.UNCHANGED, said("{told}: {why}.", told=told, why=why)
-    if not any(severities):
+    apart = abs(change.value) > change.half_width
+    if apart and not pair.out:
         text = said("Within limits on both, changed by {by}: {both}.", by=by, both=both)
         return FindingVerdict.WITHIN_BOTH, text
-    if not known:
-        if severities[0] != severities[1]:
-            return _by_word(before, after)
-        why = "out of range both times; without an interval the change shows no more"
-        return FindingVerdict.UNCHANGED, said("{told}: {why}.", told=told, why=why)
-    away = [_outside(after.band or before.band, x) for x in (first, second)]
+    if not claimed:
+        assert pair.before is not None
+        assert pair.after is not None
+        why = _BY_CHANCE if apart else _DAILY if change.value else "the same both times"
+        told = said("{told}: {why}.", told=told, why=why)
+        drives = pair.before.drives, pair.after.drives
+        more = one_more(pair.scatter.at(first), drives, unit) if pair.out else ""
+        return FindingVerdict.NO_CHANGE, joined([told, more], " ") if more else told
+    band = after.band or before.band
+    verdict = _way(before, after, (_outside(band, first), _outside(band, second)))
     if after.band is not None:
-        band = range_of(after.band, after.band.within)
-        told = said("{told} (band {band})", told=told, band=band)
-    if not severities[1]:
-        return FindingVerdict.RESOLVED, said("{told}: within its band now.", told=told)
-    if severities[1] < severities[0] or (severities[1] == severities[0] and away[1] < away[0]):
-        nearer = said("{told}: nearer to its band, not within it.", told=told)
-        return FindingVerdict.IMPROVED, nearer
-    return FindingVerdict.WORSE, said("{told}: further from its band.", told=told)
+        ends = range_of(after.band, after.band.within)
+        told = said("{told} (band {band})", told=told, band=ends)
+    return verdict, said("{told}: {where}.", told=told, where=_WHERE[verdict])
+
+
+_DAILY = "no more than an untouched car moves from one drive to the next"
+_BY_CHANCE = "among so many findings, one this far apart is to be expected by chance"
+_WHERE = {
+    FindingVerdict.RESOLVED: "within its band now",
+    FindingVerdict.IMPROVED: "nearer to its band, not within it",
+    FindingVerdict.WORSE: "further from its band",
+    FindingVerdict.NEW: "out of its band now",
+}
+
+
+def one_more(scatter: Scatter, drives: tuple[int, int], unit: str) -> str:
+    """What one more drive of each side would show."""
+    size = scatter.detectable(drives[0] + 1, drives[1] + 1)
+    text = "One more drive of each side would show a change of {size} four times in five."
+    return said(text, size=Quantity(size, unit))
 
 
 def _outside(band: Band | None, value: float) -> float:
@@ -144,48 +251,92 @@ def _outside(band: Band | None, value: float) -> float:
 
 
 def summary(
-    signals: Sequence[SignalResult], findings: Sequence[FindingResult], comparable: bool
+    signals: Sequence[SignalResult],
+    findings: Sequence[FindingResult],
+    comparable: bool,
+    rests: str = "",
 ) -> str:
-    """One or two sentences for the customer."""
+    """What is known, for the customer: the change with its interval, what it `rests` on, and what
+    it does not say."""
     if not comparable:
         return "The two drives do not have enough in common to say whether anything has changed."
     by = {v: [f for f in findings if f.verdict is v] for v in FindingVerdict}
     open_ones = [
         f
-        for f in (*by[FindingVerdict.UNCHANGED], *by[FindingVerdict.IMPROVED])
+        for f in (*by[FindingVerdict.NO_CHANGE], *by[FindingVerdict.IMPROVED])
         if f.after is not None and f.after.verdict.severity
     ]
     lost = lost_among(findings)
     parts: list[str] = []
     if by[FindingVerdict.WORSE]:
-        parts.append(f"Worse than before: {_named(by[FindingVerdict.WORSE])}.")
+        parts.append(said("Worse than before: {named}.", named=_named(by[FindingVerdict.WORSE])))
+    if by[FindingVerdict.NEW]:
+        parts.append(said("Out of range now: {named}.", named=_named(by[FindingVerdict.NEW])))
     if by[FindingVerdict.RESOLVED]:
-        start = "" if lost else "What was out of its range is back in it. "
-        start = (
-            "What was out of its range is back in it, but not all of it is. "
-            if open_ones
-            else start
-        )
-        parts.append(f"{start}Resolved: {_named(by[FindingVerdict.RESOLVED])}.")
+        whole = "What was out of its range is back in it."
+        start = whole.replace(".", ", but not all of it is.") if open_ones else whole
+        if open_ones or not lost:
+            parts.append(start)
+        parts.append(said("Resolved: {named}.", named=_named(by[FindingVerdict.RESOLVED])))
     elif by[FindingVerdict.IMPROVED]:
-        parts.append(f"Better, but not back in range: {_named(by[FindingVerdict.IMPROVED])}.")
+        named = _named(by[FindingVerdict.IMPROVED])
+        parts.append(said("Better, but not back in range: {named}.", named=named))
     elif open_ones:
-        parts.append(f"Still out of range, no improvement shown: {_named(open_ones)}.")
+        named = _named(open_ones)
+        parts.append(said("Still out of range, no improvement shown: {named}.", named=named))
     if lost:
-        parts.append(f"Out of range before, not judged again after: {_named(lost)}.")
-    parts.append(_of_signals(signals))
+        named = _named(lost)
+        parts.append(said("Out of range before, not judged again after: {named}.", named=named))
+    parts += [_of_signals(signals), rests]
     return joined([part for part in parts if part], " ")
 
 
 def _named(results: Sequence[FindingResult]) -> str:
-    names = [f"{heading(r.check)} ({r.subject})" for r in results[:3]]
-    more = len(results) - len(names)
-    return ", ".join(names) + (f" and {more} more" if more > 0 else "")
+    named = [_with_change(r) for r in results[:3]]
+    more = len(results) - len(named)
+    return joined([*named, f"{more} more"] if more > 0 else named, ", ")
+
+
+def _with_change(result: FindingResult) -> str:
+    """`fuel trim (bank 1, warm idle, -14.1 ±6.2 points)`."""
+    name, subject = heading(result.check), result.subject
+    if result.change is None or result.after is None:
+        return said("{name} ({subject})", name=name, subject=subject)
+    unit = difference_unit(result.after.unit)
+    by = Quantity(result.change.value, unit, result.change.half_width, signed=True)
+    return said("{name} ({subject}, {by})", name=name, subject=subject, by=by)
+
+
+def rests_on(signals: Sequence[SignalResult], drives: tuple[int, int]) -> str:
+    """What a comparison rests on: drives, minutes, cells; and how well the car's own moving from
+    drive to drive is known."""
+    compared = [s for s in signals if s.change is not None]
+    most = max(compared, key=lambda s: min(s.before_s, s.after_s), default=None)
+    what = "It rests on {before} drive{b} before and {after} after"
+    known = {"before": drives[0], "after": drives[1], "b": "s" * (drives[0] != 1)}
+    if most is None:
+        text = said(what + ".", **known)
+    else:
+        text = said(
+            what + ", {first:.0f} and {second:.0f} min in {n} shared operating cell{s}.",
+            **known,
+            first=most.before_s / 60.0,
+            second=most.after_s / 60.0,
+            n=len(most.cells),
+            s="s" * (len(most.cells) != 1),
+        )
+    learnt = max((s.scatter.drives for s in compared if s.scatter), default=0)
+    how = (
+        said("How far this car moves from drive to drive is learnt from {n} of its own.", n=learnt)
+        if learnt
+        else "How far it moves from drive to drive by itself is taken from other cars."
+    )
+    return joined([text, how], " ")
 
 
 def _of_signals(signals: Sequence[SignalResult]) -> str:
-    changed = [s for s in signals if s.relevant]
-    changed.sort(key=lambda s: (not s.derived, -abs(s.change or 0.0) / (s.everyday or 1.0)))
+    changed = [s for s in signals if s.changed]
+    changed.sort(key=lambda s: (not s.derived, s.p or 0.0))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
         begins_small = not s.title[1:2].isupper()  # EGR stays EGR
@@ -196,7 +347,5 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
             size=Quantity(abs(s.change or 0.0), difference_unit(s.unit), s.half_width),
             way="lower" if (s.change or 0.0) < 0 else "higher",
         )
-    judged = [s for s in signals if s.verdict is SignalVerdict.NO_CHANGE]
-    if any(s.verdict is SignalVerdict.CHANGED for s in signals):
-        return "At equal operating points nothing has changed by more than from day to day."
+    judged = any(s.verdict is SignalVerdict.NO_CHANGE for s in signals)
     return "At equal operating points no signal is shown to have changed." if judged else ""

@@ -20,9 +20,10 @@ from logbench.words import tr, word
 
 _SYMBOLS = {
     FindingVerdict.WORSE: "▼",
+    FindingVerdict.NEW: "◆",
     FindingVerdict.RESOLVED: "●",
     FindingVerdict.IMPROVED: "▲",
-    FindingVerdict.UNCHANGED: "■",
+    FindingVerdict.NO_CHANGE: "■",
     FindingVerdict.WITHIN_BOTH: "■",
     FindingVerdict.NOT_COMPARABLE: "○",
 }
@@ -44,6 +45,7 @@ def _colour(verdict: FindingVerdict, theme: Theme) -> QColor:
     """Text colour of the outcome of a finding."""
     like = {
         FindingVerdict.WORSE: Verdict.ACT,
+        FindingVerdict.NEW: Verdict.ACT,
         FindingVerdict.RESOLVED: Verdict.WITHIN,
         FindingVerdict.IMPROVED: Verdict.WITHIN,
         FindingVerdict.NOT_COMPARABLE: Verdict.NOT_JUDGED,
@@ -53,7 +55,7 @@ def _colour(verdict: FindingVerdict, theme: Theme) -> QColor:
 
 def count_of(findings: Sequence[FindingResult]) -> str:
     """`2 resolved, 1 worse`; empty when neither."""
-    counts = [(v, sum(f.verdict is v for f in findings)) for v in _ORDER[:3]]
+    counts = [(v, sum(f.verdict is v for f in findings)) for v in _ORDER[:4]]
     return ", ".join(f"{n} {word(verdict.value)}" for verdict, n in counts if n)
 
 

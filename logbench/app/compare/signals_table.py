@@ -58,7 +58,7 @@ def name_of(result: SignalResult) -> str:
 def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:
     """What changed first; what could not be compared last."""
     order = list(_SYMBOLS)
-    return sorted(signals, key=lambda s: (not s.relevant, order.index(s.verdict), not s.derived))
+    return sorted(signals, key=lambda s: (order.index(s.verdict), not s.derived))
 
 
 def detail_of(result: SignalResult, units: Units) -> str:
@@ -165,11 +165,9 @@ def _spoken(result: SignalResult, units: Units) -> str:
 
 
 def _colour(result: SignalResult, theme: Theme) -> QColor:
-    """Of a signal's interval: relevant change, other change, none shown."""
-    if result.relevant:
+    """Of a signal's interval: a change, none shown."""
+    if result.changed:
         return theme.trace(1)
-    if result.verdict is SignalVerdict.CHANGED:
-        return theme.trace(4)
     return theme.trace(0) if result.change is not None else QColor(theme.muted)
 
 
@@ -222,7 +220,7 @@ class IntervalDelegate(QStyledItemDelegate):
         painter.setBrush(colour)
         painter.setPen(QPen(QColor(theme.panel), 1))
         at = QPointF(x(result.change), middle)
-        if result.verdict is SignalVerdict.CHANGED:
+        if result.changed:
             corners = [QPointF(dx, dy) + at for dx, dy in ((-6, 0), (0, -6), (6, 0), (0, 6))]
             painter.drawPolygon(QPolygonF(corners))
         else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.comparison.compare import FALSE_SHARE, adjusted_p
+from logbench.analysis.comparison.control import FALSE_SHARE, adjusted_p
 
 # Benjamini and Hochberg 1995, section 3.2 (myocardial infarction trial): fifteen ordered p values,
 # of which the procedure at 5 % rejects the four smallest (values from memory).

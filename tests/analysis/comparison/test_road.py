@@ -46,7 +46,7 @@ def test_halves_of_one_recording_show_no_relevant_change(drives, name):
     result = compare([half(drives[name], False)], [half(drives[name], True)], with_findings=False)
     found = trim(result)
     assert found.verdict is not SignalVerdict.NOT_COMPARABLE
-    assert not found.relevant
+    assert not found.changed
     assert abs(found.change) < 2.5
 
 
@@ -54,14 +54,14 @@ def test_halves_of_one_recording_show_no_relevant_change(drives, name):
 def test_warm_drives_of_the_healthy_car_show_no_relevant_change_of_trim(drives, first, second):
     found = trim(compare([drives[first]], [drives[second]], with_findings=False))
     assert found.verdict is not SignalVerdict.NOT_COMPARABLE
-    assert not found.relevant
+    assert not found.changed
     assert abs(found.change) < 3.0
 
 
 def test_the_odd_drive_is_told_apart(drives):
     for name in WARM:
         found = trim(compare([drives[name]], [drives[ODD]], with_findings=False))
-        assert found.relevant
+        assert found.changed
         assert 6.0 < found.change < 13.0
 
 

@@ -31,7 +31,7 @@ def run(before: Path, after: Path, *options: str) -> int:
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "code"), [(18.0, 1.0, 0), (3.0, 3.0, 0), (1.0, 18.0, 2), (0.0, 7.0, 1)]
+    ("before", "after", "code"), [(18.0, 1.0, 0), (3.0, 3.0, 0), (1.0, 18.0, 2), (-8.0, 8.0, 1)]
 )
 def test_exit_codes(tmp_path, before, after, code, capsys):
     files = (written(tmp_path, "before", before), written(tmp_path, "after", after, seed=2))

@@ -8,6 +8,7 @@ from logbench.analysis.bands import load_bands
 from logbench.analysis.comparison.results import FindingVerdict
 from logbench.analysis.comparison.verdicts import compare_findings
 from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.repeats import OF_CARS
 
 BANDS = load_bands()
 
@@ -15,7 +16,14 @@ BANDS = load_bands()
 def plateau(key: str, value: float, verdict: Verdict) -> Finding:
     band = BANDS[key]
     return Finding(
-        "warm_up", "plateau", verdict, "", value=value, uncertainty=0.5, unit=band.unit, band=band
+        "warm_up",
+        "settled coolant temperature",
+        verdict,
+        "",
+        value=value,
+        uncertainty=0.5,
+        unit=band.unit,
+        band=band,
     )
 
 
@@ -27,7 +35,7 @@ def test_a_difference_is_not_held_against_a_temperature(stated_first):
         plateau("warm_up_plateau", 60.0, Verdict.ACT),
     ]
     before, after = sides if stated_first else reversed(sides)
-    (result,) = compare_findings([[before]], [[after]])
+    (result,) = compare_findings([[before]], [[after]], OF_CARS)
     assert result.verdict is FindingVerdict.NOT_COMPARABLE
     assert "different bands" in result.reason
     assert "state the same for both" in result.reason
@@ -37,11 +45,14 @@ def test_a_difference_is_not_held_against_a_temperature(stated_first):
     ("first", "second", "expected"),
     [
         ((60.0, Verdict.ACT), (87.0, Verdict.WITHIN), FindingVerdict.RESOLVED),
-        ((87.0, Verdict.WITHIN), (60.0, Verdict.ACT), FindingVerdict.WORSE),
-        ((87.0, Verdict.WITHIN), (87.4, Verdict.WITHIN), FindingVerdict.UNCHANGED),
+        ((87.0, Verdict.WITHIN), (60.0, Verdict.ACT), FindingVerdict.NEW),
+        ((74.0, Verdict.WATCH), (60.0, Verdict.ACT), FindingVerdict.WORSE),
+        ((60.0, Verdict.ACT), (74.0, Verdict.WATCH), FindingVerdict.IMPROVED),
+        ((76.5, Verdict.WATCH), (77.5, Verdict.WITHIN), FindingVerdict.NO_CHANGE),
+        ((87.0, Verdict.WITHIN), (87.4, Verdict.WITHIN), FindingVerdict.NO_CHANGE),
     ],
 )
 def test_numbers_of_one_band_are_compared(first, second, expected):
     sides = [[[plateau("warm_up_plateau", *side)]] for side in (first, second)]
-    (result,) = compare_findings(*sides)
+    (result,) = compare_findings(*sides, OF_CARS)
     assert result.verdict is expected
