@@ -81,7 +81,7 @@ class Spoken:
 
     @property
     def nameless(self) -> bool:
-        """Nobody says who sent a reply: that there is only one must be seen."""
+        """Nobody says who sent a reply."""
         return self.bare and not self.only if self.protocol.is_can else not self.form.head
 
     @property
@@ -247,6 +247,9 @@ class AdapterLink(Link):
         self._restored = False
         """The adapter was set up anew because the last request came back as an echo."""
         self._garbled = 0
+        self._several = False
+        """More than one ECU answers and nobody says which: that they do must be seen each time, so
+        that no count may end the adapter's wait."""
 
     @abstractmethod
     def _open_port(self) -> LineGate:
@@ -268,6 +271,8 @@ class AdapterLink(Link):
             self.timeout_s = LEGACY_TIMEOUT_S
         if self._spoken.bare:
             self._spoken = replace(self._spoken, only=_first_ecu(self._device, self._spoken))
+        if self._spoken.nameless:
+            self._device.hurry()
         self.progress(f"Protocol found: {self.protocol.name}")
 
     def voltage(self) -> float | None:
@@ -290,7 +295,7 @@ class AdapterLink(Link):
         command = payload.hex().upper()
         if payload in self._slow:
             return self._exchange_slowly(command, payload)
-        if frames and frames <= MAX_COUNT and self._counts and not self._spoken.nameless:
+        if frames and frames <= MAX_COUNT and self._counts and not self._several:
             command += f"{frames:X}"
         raw = self._round(command, timeout_s, payload)
         if _waiting(raw.messages):
@@ -405,6 +410,8 @@ class AdapterLink(Link):
                 found.damaged += 1
             else:
                 statuses.add(status)
+        if self._spoken.nameless and payload == b"\x01\x00" and found.frames > 1:
+            self._several = True
         self._notice_garble(found)
         # 'Response pending' does not count as a reply, for the adapter neither.
         found.frames -= sum(is_pending(data) for _, data in found.messages)
