@@ -276,8 +276,12 @@ class LineGate:
 
 FUNCTIONAL = {11: 0x7DF, 29: 0x18DB33F1}
 """Request addresses of all ECUs, by the bits of the identifier (ISO 15765-4)."""
-FLOW_CONTROL = b"\x30".ljust(8, b"\0")
-"""ISO 15765-2: clear to send, no block size, no separation time."""
+MOST_BLOCK, MOST_SEPARATION_MS = 0xFF, 0x7F
+
+
+def flow_control(block: int = 0, separation_ms: int = 0) -> bytes:
+    """ISO 15765-2: clear to send `block` frames, 0: all there are, at least so far apart."""
+    return bytes((0x30, block, separation_ms)).ljust(8, b"\0")
 
 
 class FramePort(typing.Protocol):
@@ -317,9 +321,14 @@ class FrameGate:
             raise _refused(shown)
         if permit is not None:
             permit.spend(payload, shown, f"{identifier:03X}" if to_one else "")
-        elif not reads(payload) and not (to_one and data == FLOW_CONTROL):
+        elif not reads(payload) and not (to_one and _lets_go_on(data)):
             raise _refused(shown)
         self._port.write(identifier, data)
+
+
+def _lets_go_on(data: bytes) -> bool:
+    """Whether a frame is flow control that clears to send."""
+    return len(data) == 8 and data[2] <= MOST_SEPARATION_MS and data == flow_control(*data[1:3])
 
 
 def _single(data: bytes) -> bytes:

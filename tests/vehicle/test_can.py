@@ -31,11 +31,15 @@ TIMING = Timing(latency_ms=2)
 
 
 @contextmanager
-def car_on_virtual_bus(car=None, **how):
-    """A link to the simulated ECUs on python-can's virtual bus, not connected yet."""
+def car_on_virtual_bus(car=None, options="", heard=None, **how):
+    """A link to the simulated ECUs on python-can's virtual bus, not connected yet. `heard` gets the
+    frames that the ECUs hear."""
     wire = PythonCanWire("virtual", f"test-{uuid.uuid4().hex}")
     device = CanCar(car or StillCar(), TIMING, **how)
-    with serve_can(device, wire) as url, closing(open_link(url)) as link:
+    if heard is not None:
+        receive = device.receive
+        device.receive = lambda frame, t_s: (heard.append(frame), receive(frame, t_s))
+    with serve_can(device, wire) as url, closing(open_link(url + options)) as link:
         yield link
 
 
@@ -101,6 +105,38 @@ def test_a_silent_second_ecu_costs_its_samples_only():
     assert any({reading.ecu for reading in step} == {"7E8"} for step in both)
     assert {reading.ecu for reading in after} == {"7E8"}
     assert {reading.signal for reading in after} == {"RPM", "VSS", "MAF"}
+
+
+@pytest.mark.parametrize(
+    ("options", "flow", "blocks", "least_s"),
+    [
+        ("", "30 00 00", 1, 0.0),
+        ("?block=1", "30 01 00", 17, 0.0),
+        ("?block=4&separation_ms=5", "30 04 05", 5, 0.06),
+        ("?block=17", "30 11 00", 1, 0.0),
+        ("?block=255&separation_ms=10", "30 FF 0A", 1, 0.15),
+    ],
+)
+def test_our_flow_control_is_settable(options, flow, blocks, least_s):
+    codes = tuple(f"P{n:04d}" for n in range(100, 160))  # 122 bytes: a first frame and 17 more
+    heard = []
+    with car_on_virtual_bus(StillCar(stored=codes), options, heard) as link:
+        link.connect()
+        heard.clear()
+        exchange = link.exchange(b"\x03", to="7E8")
+    assert exchange.replies[0].data[:2] == bytes((0x43, 60))
+    assert len(exchange.replies[0].data) == 122
+    assert exchange.raw.damaged == 0
+    assert exchange.elapsed_s >= least_s
+    asked = [frame.data[:3].hex(" ").upper() for frame in heard if frame.data[0] >> 4 == 3]
+    assert asked == [flow] * blocks
+    assert {frame.identifier for frame in heard} == {0x7E0}
+
+
+@pytest.mark.parametrize("option", ["block=256", "separation_ms=128", "block=-1", "block=x"])
+def test_flow_control_that_the_standard_does_not_have(option):
+    with pytest.raises(LinkUnknownError, match="a whole number from 0 to"):
+        open_link(f"can:virtual/none?{option}")
 
 
 def test_slcan_on_a_pseudo_terminal():

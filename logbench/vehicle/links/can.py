@@ -1,5 +1,8 @@
 """`can:INTERFACE/CHANNEL?bitrate=N`: a CAN interface, no adapter in between.
 
+`block=N` and `separation_ms=N` are what our flow control asks of the ECUs; ISO 15765-4 wants 0 of
+both, which is the default: others are for gateways and interfaces that lose frames.
+
 python-can reaches the interface (socketcan, slcan, pcan, gs_usb, virtual …). Messages are put
 together by `framing.py`, because flow control is on the critical path of the wire: can-isotp, which
 the tests hold it against, cost 0.1 ms more a frame. Needs the extra `can`.
@@ -24,7 +27,14 @@ from logbench.errors import (
 from logbench.system.limits import REPLY_FRAMES
 from logbench.vehicle.filler import is_filled
 from logbench.vehicle.framing import N_CR_S, CanAssembler, Raw, reply_name, request_address
-from logbench.vehicle.gate import FLOW_CONTROL, FUNCTIONAL, FrameGate, Permit
+from logbench.vehicle.gate import (
+    FUNCTIONAL,
+    MOST_BLOCK,
+    MOST_SEPARATION_MS,
+    FrameGate,
+    Permit,
+    flow_control,
+)
 from logbench.vehicle.link import (
     CHANGE_TIMEOUT_S,
     PENDING_LIMIT_S,
@@ -43,7 +53,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-OPTIONS = frozenset({"bitrate"})
+OPTIONS = frozenset({"bitrate", "block", "separation_ms"})
 BIT_RATES = (500_000, 250_000)
 """ISO 15765-4 allows these two."""
 REPLY_TIMEOUT_S = 0.3
@@ -110,6 +120,9 @@ class CanLink(Link):
             )
         self._interface = interface.lower()
         self._bitrate = url.whole_number("bitrate", 10_000, 1_000_000)
+        self._block = url.whole_number("block", 0, MOST_BLOCK) or 0
+        separation_ms = url.whole_number("separation_ms", 0, MOST_SEPARATION_MS) or 0
+        self._flow_control = flow_control(self._block, separation_ms)
         self._gate: FrameGate | None = None
         self._assembler = CanAssembler()
         self._id_bits = 11
@@ -246,8 +259,8 @@ class CanLink(Link):
                 raise ReplyError(f"More than {REPLY_FRAMES:,} frames came for one request.")
             now_s = time.monotonic()
             message = self._assembler.feed(ecu, data, now_s)
-            if data and data[0] >> 4 == 1 and ecu in self._assembler.open:
-                gate.frame(int(request_address(ecu), 16), FLOW_CONTROL)
+            if self._block_begins(ecu, data):
+                gate.frame(int(request_address(ecu), 16), self._flow_control)
             if message is not None:
                 waiting.hears(ecu, message, now_s)
                 raw.frames -= is_pending(message)
@@ -258,6 +271,14 @@ class CanLink(Link):
                 break
         self._assembler.abandon()
         raw.damaged = self._assembler.damaged
+
+    def _block_begins(self, ecu: str, data: bytes) -> bool:
+        """Whether an ECU waits for flow control: after its first frame, and after every block."""
+        message = self._assembler.open.get(ecu)
+        if message is None:
+            return False
+        kind, behind_first = data[0] >> 4, message.frames - 1
+        return kind == 1 or (kind == 2 and self._block > 0 and behind_first % self._block == 0)
 
     def _own_gate(self) -> FrameGate:
         if self._gate is None:
