@@ -14,6 +14,8 @@ together share a time stamp unless that is dear."""
 _ROUNDS = 40
 _WAYS = 6
 """So many random ways to begin with."""
+_PURSUED = 3
+"""So many beginnings are improved."""
 
 
 def best_packs(
@@ -33,8 +35,9 @@ def best_packs(
     highest = min(len(order), max(fewest + 1, -(-len(order) // 3)))
     homes = [_even(len(order), n) for n in sorted({fewest, min(fewest + 1, highest), highest})]
     homes += _filled(order, most, cost)
-    found = [_Search(order, home, most, cost, neighbours).run() for home in homes]
-    return min(found, key=lambda pair: pair[0])[1]
+    begun = [_Search(order, home, most, cost, neighbours) for home in homes]
+    begun.sort(key=_Search.score)
+    return min((search.run() for search in begun[:_PURSUED]), key=lambda pair: pair[0])[1]
 
 
 def _even(count: int, number: int) -> list[int]:
@@ -109,8 +112,11 @@ class _Search:
         for _ in range(_ROUNDS):
             if not self._improve():
                 break
-        packs = [self._pids(mask) for mask in self._masks if mask]
-        return _score(self._total, self._torn), packs
+        return self.score(), [self._pids(mask) for mask in self._masks if mask]
+
+    def score(self) -> float:
+        """Total cost with penalties."""
+        return _score(self._total, self._torn)
 
     def _pids(self, mask: int) -> tuple[int, ...]:
         return tuple(sorted(pid for at, pid in enumerate(self._order) if mask >> at & 1))
@@ -124,7 +130,7 @@ class _Search:
 
     def _improve(self) -> bool:
         """Make the best single move or swap; False when none helps."""
-        best = (_score(self._total, self._torn) - 1e-9, -1, -1, -1)
+        best = (self.score() - 1e-9, -1, -1, -1)
         for at, home in enumerate(self._home):
             for target, mask in enumerate(self._masks):
                 if target != home and mask.bit_count() < self._most:
