@@ -134,6 +134,9 @@ class Raw:
 
     messages: list[tuple[str, bytes]] = field(default_factory=list)
     """ECU address in hex and the assembled message, service byte first."""
+    times: list[tuple[int, int]] = field(default_factory=list)
+    """Of each message: when its request left and when it came, ns; see `span_ns`. Empty: those of
+    the exchange."""
     sent: int = 0
     received: int = 0
     """Characters (adapter) or bytes (CAN) on the link, for the cost model."""

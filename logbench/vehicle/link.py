@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Self
@@ -165,14 +165,16 @@ class Link(ABC):
         found = raw.messages
         if self.fills:
             found = [(ecu, unfilled(payload, data)) for ecu, data in found]
+        times = raw.times or [(start_ns, end_ns)] * len(found)
         if self.witness is not None:
-            self.witness(Witnessed(start_ns, end_ns, to or "", payload, tuple(found)))
-        messages, pending = _filtered(payload, found)
+            for span in dict.fromkeys(times or [(start_ns, end_ns)]):
+                said = tuple(m for m, t in zip(found, times, strict=True) if t == span)
+                self.witness(Witnessed(*span, to or "", payload, said))
+        messages, pending = _filtered(payload, found, [sum(span) // 2 for span in times])
         if log.isEnabledFor(WIRE):
-            log.log(WIRE, "%s -> %s", payload.hex(), [(e, d.hex()) for e, d in messages])
-        middle_ns = (start_ns + end_ns) // 2
+            log.log(WIRE, "%s -> %s", payload.hex(), [(r.ecu, r.data.hex()) for r in messages])
         return Exchange(
-            replies=[Reply(ecu, data, middle_ns) for ecu, data in messages],
+            replies=messages,
             elapsed_s=(end_ns - start_ns) / 1e9,
             raw=raw,
             pending=pending,
@@ -282,15 +284,30 @@ def answers_to(payload: bytes, data: bytes) -> bool:
 
 
 def _filtered(
-    payload: bytes, messages: list[tuple[str, bytes]]
-) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
+    payload: bytes, messages: list[tuple[str, bytes]], times_ns: list[int]
+) -> tuple[list[Reply], tuple[str, ...]]:
     """Only what answers `payload`: late replies to an earlier request are dropped."""
-    kept: list[tuple[str, bytes]] = []
+    kept: list[Reply] = []
     pending: list[str] = []
-    for ecu, data in messages:
+    for (ecu, data), t_ns in zip(messages, times_ns, strict=True):
         if is_pending(data) and data[1] == payload[0]:
             pending.append(ecu)
         elif answers_to(payload, data):
-            kept.append((ecu, data))
-    answered = {ecu for ecu, _ in kept}
+            kept.append(Reply(ecu, data, t_ns))
+    answered = {reply.ecu for reply in kept}
     return kept, tuple(dict.fromkeys(e for e in pending if e not in answered))
+
+
+def spans_ns(
+    start_ns: int, messages: Sequence[tuple[str, bytes]], came_ns: Sequence[int]
+) -> list[tuple[int, int]]:
+    """Of each message when its request left, or would have left had the ECU not said 'response
+    pending', and when it came: an ECU says that as soon as it would have answered, so that its
+    answer is as old as that word was."""
+    usual: dict[str, int] = {}
+    spans = []
+    for (ecu, data), at_ns in zip(messages, came_ns, strict=True):
+        if is_pending(data):
+            usual.setdefault(ecu, at_ns - start_ns)
+        spans.append((at_ns - usual.get(ecu, at_ns - start_ns), at_ns))
+    return spans

@@ -159,3 +159,47 @@ def test_a_car_that_takes_packs_again_is_asked_for_packs_again():
             poller.step()
     sizes = Counter(len(request) // 2 - 1 for request in peer.requests[-10:])
     assert min(sizes) >= 3, sizes
+
+
+class Pausing(Choosy):
+    """Answers one request, the tenth, only after 'response pending' and half a second. `waits`:
+    the adapter waits for that answer; else it is lost."""
+
+    def __init__(self, waits: bool):
+        super().__init__()
+        self.waits, self.final_ns, self.count = waits, 0, 0
+
+    def line(self, line: bytes) -> str | Iterator[bytes] | None:
+        said = super().line(line)
+        if isinstance(said, str) and said.startswith("7E8") and len(self.requests) > 4:
+            self.count += 1
+            if self.count == 10:
+                return self._pausing(said)
+        return said
+
+    def _pausing(self, said: str) -> Iterator[bytes]:
+        yield b"7E8037F0178\r"
+        if self.waits:
+            time.sleep(0.5)
+            self.final_ns = time.monotonic_ns()
+            yield said.encode() + b"\r"
+        yield b"\r>"
+
+
+def test_samples_that_come_after_response_pending_have_the_time_at_which_they_came():
+    peer = Pausing(waits=True)
+    readings, _, _ = polled("tcp", peer, 2.0)
+    nearest = min(abs(reading.t_ns - peer.final_ns) for reading in readings)
+    assert nearest < 40e6
+    silent = [r for r in readings if 40e6 < peer.final_ns - r.t_ns < 450e6]
+    assert not silent
+
+
+def test_one_response_pending_does_not_slow_the_drive():
+    peer = Pausing(waits=False)
+    readings, said, _ = polled("tcp", peer, 4.0)
+    counts = late(readings)
+    assert set(counts) == set(SIGNALS)
+    assert min(counts.values()) > 15, counts
+    assert said == []
+    assert not [line for line in peer.wire if b"ATSTFF" in line]

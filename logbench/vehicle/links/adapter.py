@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import time
 from abc import abstractmethod
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -31,6 +32,7 @@ from logbench.vehicle.link import (
     Link,
     answers_to,
     is_pending,
+    spans_ns,
 )
 from logbench.vehicle.links.device import Device
 from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, SEARCH_ORDER, Status, status_of
@@ -55,6 +57,8 @@ _FIRST_ECUS = {
     29: tuple(f"18DAF1{source}" for source in ("10", "11", "0E", "17", "18", "1D")),
 }
 """Tried in this order (29 bit: common practice, no source)."""
+_SLOW = 2
+"""So often in a row an answer must stay away after 'response pending' before it is waited for."""
 _IDLE_S = 0.015
 _GARBLED, _GARBLED_AGAIN = 3, 100
 """After so many replies in a row that make no sense the adapter is set up anew, and then every so
@@ -241,7 +245,9 @@ class AdapterLink(Link):
         self._counts = True
         self.repeats = True
         self._repeat_faults = 0
-        self._slow: set[bytes] = set()
+        self._slow: Counter[bytes] = Counter()
+        """Requests whose answers the adapter did not wait for after 'response pending', and how
+        often in a row."""
         self._patient = False
         self._waits = 0
         self._restored = False
@@ -293,29 +299,39 @@ class AdapterLink(Link):
     ) -> Raw:
         self._device.aim(to or self._spoken.only or None, self.protocol)
         command = payload.hex().upper()
-        if payload in self._slow:
-            return self._exchange_slowly(command, payload)
         if frames and frames <= MAX_COUNT and self._counts and not self._several:
             command += f"{frames:X}"
-        raw = self._round(command, timeout_s, payload)
-        if _waiting(raw.messages):
-            self._slow.add(payload)
-            return self._exchange_slowly(payload.hex().upper(), payload)
-        return raw
+        if self._slow[payload] >= _SLOW:
+            return self._exchange_slowly(command, payload)
+        for _ in range(_SLOW):
+            raw = self._round(command, timeout_s, payload)
+            if not _waiting(raw.messages):
+                self._slow[payload] = 0
+                return raw
+            # the answer may come at any moment, to nobody: asked again, the ECU mostly has it
+        self._slow[payload] += 1
+        return self._exchange_slowly(command, payload)
 
     def _exchange_slowly(self, command: str, payload: bytes) -> Raw:
-        """Ask again and again while an ECU says 'response pending'; readings only."""
+        """Ask again and again while an ECU says 'response pending'; readings only. That word is a
+        reply, too, to an adapter that does not wait because of it: it is counted in."""
+        plain = payload.hex().upper()
+        count = command[len(plain) :]
+        if count and int(count, 16) < MAX_COUNT:
+            plain += f"{int(count, 16) + 1:X}"
         deadline = time.monotonic() + PENDING_LIMIT_S
         with self._patience():
             while True:
-                raw = self._round(command, PENDING_LIMIT_S, payload)
+                raw = self._round(plain, PENDING_LIMIT_S, payload)
+                if not any(is_pending(data) for _, data in raw.messages):
+                    self._slow[payload] = 0
                 if not _waiting(raw.messages) or time.monotonic() > deadline:
                     return raw
                 self._device.rest(PENDING_PAUSE_S)
 
     @contextmanager
     def _patience(self) -> Iterator[None]:
-        """The adapter's longest wait, and no count."""
+        """The adapter's longest wait."""
         if self._patient:
             yield
             return
@@ -398,6 +414,7 @@ class AdapterLink(Link):
 
     def _once(self, command: str, timeout_s: float, payload: bytes) -> tuple[Raw, set[Status]]:
         """Send `command`, which asks for `payload`: what came, and the status texts in it."""
+        start_ns = time.monotonic_ns()
         lines, sent, received = self._device.say(command, timeout_s)
         lines = self._without_echo(lines, payload.hex().upper().encode())
         found = self._spoken.assemble(lines, self._device.aimed)
@@ -414,9 +431,22 @@ class AdapterLink(Link):
             self._several = True
         self._notice_garble(found)
         # 'Response pending' does not count as a reply, for the adapter neither.
-        found.frames -= sum(is_pending(data) for _, data in found.messages)
+        pending = sum(is_pending(data) for _, data in found.messages)
+        found.frames -= pending
         found.sent, found.received = sent, received
+        came_ns = self._came_ns(found) if pending else [time.monotonic_ns()] * len(found.messages)
+        found.times = spans_ns(start_ns, found.messages, came_ns)
         return found, statuses
+
+    def _came_ns(self, found: Raw) -> list[int]:
+        """When each message was whole, by the lines as they came."""
+        came: list[int | None] = [None] * len(found.messages)
+        for lines, at_ns in self._device.heard():
+            so_far = self._spoken.assemble(lines, self._device.aimed).messages
+            for place, message in enumerate(found.messages):
+                if came[place] is None and message in so_far:
+                    came[place] = at_ns
+        return [time.monotonic_ns() if at_ns is None else at_ns for at_ns in came]
 
     def _without_echo(self, lines: list[bytes], echo: bytes) -> list[bytes]:
         """Lines without the request that may stand before them. It was switched off: to see it

@@ -43,6 +43,7 @@ from logbench.vehicle.link import (
     Link,
     answers_to,
     is_pending,
+    spans_ns,
 )
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress, Protocol, Reply
@@ -214,7 +215,7 @@ class CanLink(Link):
                 raise
             log.debug("not sent: %s", error)
         self._sent()
-        raw = Raw(sent=8)
+        raw, start_ns = Raw(sent=8), time.monotonic_ns()
         waiting = Waiting(
             time.monotonic(),
             first_s=min(timeout_s, REPLY_TIMEOUT_S),
@@ -223,7 +224,11 @@ class CanLink(Link):
             pending_s=PENDING_LIMIT_S,
             total_s=timeout_s + PENDING_LIMIT_S,
         )
-        raw.messages += self._messages(raw, waiting, frames)
+        came_ns = []
+        for message in self._messages(raw, waiting, frames):
+            raw.messages.append(message)
+            came_ns.append(time.monotonic_ns())
+        raw.times = spans_ns(start_ns, raw.messages, came_ns)
         return raw
 
     def _change(self, permit: Permit, answers: Answers) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from logbench.errors import AdapterMuteError, LinkLostError, ReplyError
 from logbench.foreign import Foreign, fill
@@ -55,6 +55,8 @@ class Talk:
     def __init__(self, gate: LineGate, check: Callable[[], None] | None = None) -> None:
         self.gate = gate
         self._check = check or (lambda: None)
+        self.pieces: list[tuple[bytes, int]] = []
+        """The last reply as it came, with the times in ns."""
         self.idle_s = 0.0
         """Between the last line of the last reply and its prompt."""
         self._talks_on = False
@@ -108,7 +110,7 @@ class Talk:
 
         Longer than `timeout_s`, while an ECU has said 'response pending'.
         """
-        buffer, self.flooded = b"", False
+        buffer, self.flooded, self.pieces = b"", False, []
         now_s = data_s = time.monotonic()
         deadline = now_s + timeout_s
         while now_s < deadline:
@@ -121,6 +123,7 @@ class Talk:
                     timeout_s = PENDING_LIMIT_S
                 continue
             buffer += chunk
+            self.pieces.append((chunk, time.monotonic_ns()))
             if PROMPT in chunk:
                 self.idle_s = now_s - data_s
                 said, _, more = buffer.partition(PROMPT)
@@ -369,6 +372,14 @@ class Device:
 
         if not self._talk.change(permit, waiting, heard, reading):
             self.resync()
+
+    def heard(self) -> Iterator[tuple[list[bytes], int]]:
+        """The last reply as it grew: the lines that were whole so far, and the time in ns."""
+        reply = b""
+        for piece, at_ns in self._talk.pieces if self._talk is not None else ():
+            reply += piece.partition(PROMPT)[0]
+            whole, _, _ = reply.replace(b"\n", b"\r").rpartition(b"\r")
+            yield lines_of(whole), at_ns
 
     @property
     def idle_s(self) -> float:
