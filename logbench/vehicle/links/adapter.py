@@ -59,6 +59,8 @@ _FIRST_ECUS = {
 """Tried in this order (29 bit: common practice, no source)."""
 _SLOW = 2
 """So often in a row an answer must stay away after 'response pending' before it is waited for."""
+_SPREAD_NS = 20_000_000
+"""Replies that come over a longer time have each their own."""
 _IDLE_S = 0.015
 _GARBLED, _GARBLED_AGAIN = 3, 100
 """After so many replies in a row that make no sense the adapter is set up anew, and then every so
@@ -434,7 +436,9 @@ class AdapterLink(Link):
         pending = sum(is_pending(data) for _, data in found.messages)
         found.frames -= pending
         found.sent, found.received = sent, received
-        came_ns = self._came_ns(found) if pending else [time.monotonic_ns()] * len(found.messages)
+        end_ns = time.monotonic_ns()
+        lasted = pending or end_ns - self._device.first_ns > _SPREAD_NS
+        came_ns = self._came_ns(found) if lasted else [end_ns] * len(found.messages)
         found.times = spans_ns(start_ns, found.messages, came_ns)
         return found, statuses
 

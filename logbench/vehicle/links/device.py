@@ -382,6 +382,11 @@ class Device:
             yield lines_of(whole), at_ns
 
     @property
+    def first_ns(self) -> int:
+        """When the first piece of the last reply came."""
+        return self._talk.pieces[0][1] if self._talk is not None and self._talk.pieces else 0
+
+    @property
     def idle_s(self) -> float:
         """Between the last line of the last reply and its prompt."""
         return self._talk.idle_s if self._talk is not None else 0.0
