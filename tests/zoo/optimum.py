@@ -80,7 +80,11 @@ def _request_s(peer: Peer, ecus: Sequence[Ecu], pids: Sequence[int]) -> float:
     cannot be. What is expected to get lost costs the wait, and is asked again."""
     car, is_a = peer.car, peer.adapter
     replies = [(ecu, [pid for pid in pids if pid in ecu.pids]) for ecu in ecus]
-    sizes = [(ecu, 1 + sum(1 + PIDS[pid].data_bytes for pid in has)) for ecu, has in replies if has]
+    sizes = [
+        (ecu, 1 + sum(_head(peer) + PIDS[pid].data_bytes for pid in has) if has else 3)
+        for ecu, has in replies
+        if has or (car.says_no and len(ecus) > 1)
+    ]
     frames = [(ecu, _frames(size) if car.is_can else 1) for ecu, size in sizes]
     total = sum(count for _, count in frames)
     if is_a is not None and (
