@@ -32,8 +32,8 @@ class Out:
 
     t_s: float
     text: bytes
-    of: int
-    """Number of the command that they answer."""
+    during: Round
+    """What they belong to; it ends with the last of them."""
 
 
 class TextAdapter:
@@ -50,7 +50,7 @@ class TextAdapter:
         """What was asked, for a breach's trace."""
         self._typed = b""
         self._last = ""
-        self._commands = 0
+        self._during = Round(0.0)
         self._free_s = self._busy_s = self._quiet_s = 0.0
         self._asking = False
         self._in_flight: list[Frame] = []
@@ -90,7 +90,7 @@ class TextAdapter:
 
     def _command(self, line: bytes, now_s: float) -> None:
         start_s = now_s + self._chars_s(len(line) + 1) + self.wire.delay_ms / 1000
-        self._commands += 1
+        self._during = Round(now_s)
         self._free_s, self._asking = max(self._free_s, start_s), False
         text = line.decode("latin-1").replace(" ", "").upper()
         if self._echo:
@@ -110,7 +110,7 @@ class TextAdapter:
                 self._print(answer, start_s)
             self._prompt(start_s)
         elif text:
-            self._request(text, now_s, start_s)
+            self._request(text, start_s)
         else:
             self._prompt(start_s)
 
@@ -180,7 +180,7 @@ class TextAdapter:
 
     # --- requests ---
 
-    def _request(self, text: str, now_s: float, start_s: float) -> None:
+    def _request(self, text: str, start_s: float) -> None:
         count = None
         if len(text) % 2:
             if self.is_a.count != "refuses":
@@ -206,9 +206,7 @@ class TextAdapter:
         reached_s = self._reach(start_s)
         if reached_s is None:
             return
-        during = Round(now_s)
-        end_s = self._exchange(payload, count, reached_s, during)
-        during.ended_s = self._prompt(end_s)
+        self._prompt(self._exchange(payload, count, reached_s))
 
     def _reach(self, start_s: float) -> float | None:
         """When the bus can be used, its start told; None where the protocol set is not the car's:
@@ -234,12 +232,12 @@ class TextAdapter:
         self._prompt(start_s + 0.3)
         return None
 
-    def _exchange(self, payload: bytes, count: int | None, at_s: float, during: Round) -> float:
+    def _exchange(self, payload: bytes, count: int | None, at_s: float) -> float:
         """Print what comes; gives when the adapter stops listening."""
         is_can = self.bus.car.is_can
         sent_s = at_s + self.bus.frame_s
         frames = [frame for frame in self._in_flight if frame.t_s > at_s]
-        for message in self.bus.replies(payload, self._to, sent_s, during):
+        for message in self.bus.replies(payload, self._to, sent_s, self._during):
             frames += self._frames(message)
         frames.sort(key=lambda frame: frame.t_s)
         wait_s = self._wait_s()
@@ -310,12 +308,10 @@ class TextAdapter:
     def _print(self, text: str, t_s: float) -> None:
         self._put(text.encode() + (b"\r\n" if self._linefeeds else b"\r"), t_s)
 
-    def _prompt(self, t_s: float) -> float:
-        """When it is with the client."""
+    def _prompt(self, t_s: float) -> None:
         prompt = self.is_a.prompt.encode()
         self._put(prompt.replace(b"\r", b"\r\n") if self._linefeeds else prompt, t_s)
         self._busy_s = self._free_s
-        return self._free_s + self.wire.delay_ms / 1000
 
     def _put(self, text: bytes, t_s: float) -> None:
         """Characters leave one after another from `t_s` on, in pieces, some damaged."""
@@ -325,7 +321,7 @@ class TextAdapter:
             part = text[at : at + size]
             self._free_s += self._chars_s(len(part))
             self.outs.append(
-                Out(self._free_s + self.wire.delay_ms / 1000, self._damaged(part), self._commands)
+                Out(self._free_s + self.wire.delay_ms / 1000, self._damaged(part), self._during)
             )
 
     def _damaged(self, text: bytes) -> bytes:

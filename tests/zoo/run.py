@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 
 from tests.zoo.grammar import draw
 from tests.zoo.laws import MEASURED_S, Verdict, judge
@@ -29,19 +30,20 @@ def run_one(seed: int, measured_s: float = MEASURED_S) -> Verdict:
 
 
 def run_all(
-    seeds: Iterable[int], at_once: int, again: bool = True, show: bool = False
+    seeds: Iterable[int], at_once: int, measured_s: float = MEASURED_S, show: bool = False
 ) -> list[Verdict]:
     """Verdicts of all, in order of their seeds."""
     found: dict[int, Verdict] = {}
+    one = partial(run_one, measured_s=measured_s)
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(at_once, mp_context=context) as pool:
-        for verdict in pool.map(run_one, seeds):
+        for verdict in pool.map(one, seeds):
             found[verdict.seed] = verdict
             if show:
                 print(line(verdict), flush=True)
-    slow = [seed for seed, verdict in found.items() if again and set(verdict.breaches) == {3}]
+    slow = [seed for seed, verdict in found.items() if set(verdict.breaches) == {3}]
     with ProcessPoolExecutor(2, mp_context=context) as pool:
-        for verdict in pool.map(run_one, slow):
+        for verdict in pool.map(one, slow):
             found[verdict.seed] = max(found[verdict.seed], verdict, key=lambda v: v.share)
             if show:
                 print(f"again {line(verdict)}", flush=True)

@@ -100,6 +100,7 @@ class AdapterServer:
                 out = outs.popleft()
                 self.late_s.append(now_s - out.t_s)
                 self.wire.send(out.text)
+                out.during.ended_s = time.monotonic()
             wait_s = min(STEP_S, outs[0].t_s - time.monotonic()) if outs else STEP_S
             if data := self.wire.receive(max(0.0, wait_s)):
                 self.adapter.hear(data, time.monotonic())
