@@ -24,6 +24,7 @@ from logbench.cli.main import main
 from logbench.job.folder import JobFolder, create_job
 from logbench.job.model import Job
 from logbench.job.privacy import private_job, private_reading
+from logbench.recording.exchanges import Said
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.notes import Remark, change_notes
@@ -122,7 +123,8 @@ def drive(tmp_path: Path) -> Path:
         events=[{"t_ns": 10**9, "kind": "marker", "text": secret()}, {"t_ns": 1, "kind": SECRET}],
         extra={"altitude_m": 519.5678, "soak_hours": 3.0, "import": {"source": secret()}},
     )  # fmt: skip
-    path = write_recording(tmp_path / f"{SECRET}.parquet", traces, facts)
+    told = Said(-2, -1, "", b"\x09\x02", "7E8", b"\x49\x02\x01" + VIN.encode() + SECRET.encode())
+    path = write_recording(tmp_path / f"{SECRET}.parquet", traces, facts, [told])
     note = Remark(start_ns=0, end_ns=10**9, text=secret())
     change_notes(path, open_recording(path).facts.samples_sha256, lambda _: [note])
     return path
@@ -163,6 +165,7 @@ def bytes_of(path: Path) -> Iterator[tuple[str, bytes]]:
         whole = pq.read_table(path)
         yield "columns", repr(whole.to_pydict()).encode()
         yield "schema", repr(whole.schema.metadata).encode()
+        yield "exchanges", repr(list(open_recording(path).exchanges())).encode()
         yield "facts", open_recording(path).facts.model_dump_json().encode()
     if path.suffix == ".pdf":
         reader = PdfReader(io.BytesIO(data))
@@ -217,6 +220,9 @@ def test_no_export_of_a_recording_holds_it(drive: Path, tmp_path: Path):
 
 def test_without_the_option_all_is_there(drive: Path, tmp_path: Path):
     run("export", drive, "--out", tmp_path / "a.parquet")
+    assert any(
+        VIN in repr(said.data) for said in open_recording(tmp_path / "a.parquet").exchanges()
+    )
     assert SECRET in open_recording(tmp_path / "a.parquet").facts.note
 
 

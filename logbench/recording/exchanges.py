@@ -9,6 +9,7 @@ that read the samples do not see it.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import io
 import itertools
@@ -19,7 +20,7 @@ from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -155,25 +156,24 @@ def unpack(packed: memoryview) -> Block:
     line, newline, rest = data.partition(b"\n")
     if not body.eof or not newline or len(rest) < 20 * rows:
         raise ValueError("a block that is cut short, or too long")
-    names = json.loads(line)
-    ends = np.cumsum([0, 8 * rows, 8 * rows, 2 * rows, 2 * rows]).tolist()
-    kinds = ("<i8", "<i8", "<u2", "<u2")
-    sent, arrived, name, length = (
-        np.frombuffer(rest, kind, rows, start) for kind, start in zip(kinds, ends[:-1], strict=True)
-    )
-    made = Block(sent, arrived, name, length, _names_of(names), rest[ends[-1] :])
+    names = tuple(_name(*three) for three in json.loads(line))
+    sent = np.frombuffer(rest, "<i8", rows)
+    arrived = np.frombuffer(rest, "<i8", rows, 8 * rows)
+    name = np.frombuffer(rest, "<u2", rows, 16 * rows)
+    length = np.frombuffer(rest, "<u2", rows, 18 * rows)
+    made = Block(sent, arrived, name, length, names, rest[20 * rows :])
     if int(length.sum()) != len(made.data) or (rows and int(name.max()) >= len(names)):
         raise ValueError("a block that does not hold what it says")
     return made
 
 
-def _names_of(names: Any) -> tuple[tuple[str, str, str], ...]:
-    made = tuple((str(to), str(request), str(ecu)) for to, request, ecu in names)
-    if any(len(text) > NAME_CHARS for three in made for text in three):
+@functools.lru_cache(maxsize=4096)
+def _name(to: str, request: str, ecu: str) -> tuple[str, str, str]:
+    """Asked, request and ECU. Raises `ValueError`, `TypeError` where they are none."""
+    if max(len(to), len(request), len(ecu)) > NAME_CHARS:
         raise ValueError("a name is too long")
-    for _, request, _ in made:
-        bytes.fromhex(request)
-    return made
+    bytes.fromhex(request)
+    return to, request, ecu
 
 
 # --- in the finished file ---

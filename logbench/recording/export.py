@@ -61,7 +61,8 @@ def selected(recording: Recording, selection: Selection | None = None) -> list[T
 def export_parquet(recording: Recording, path: Path, selection: Selection | None = None) -> Path:
     """A Parquet file of the selection, itself a recording; returns its name.
 
-    It gets its own id and checksum, and says in its facts what it was cut from. Never overwrites.
+    It gets its own id and checksum, and says in its facts what it was cut from; what was exchanged
+    with the car goes along with all of it, with no part of it. Never overwrites.
     Raises `StorageError`.
     """
     cut_from = {"recording_id": recording.facts.recording_id,
@@ -77,7 +78,8 @@ def export_parquet(recording: Recording, path: Path, selection: Selection | None
             | ({"cut_from": cut_from} if any(cut_from.values()) else {}),
         }
     )
-    return write_recording(path, traces, facts)
+    whole = selection is None or selection == Selection()
+    return write_recording(path, traces, facts, recording.exchanges() if whole else ())
 
 
 def export_csv(

@@ -23,7 +23,7 @@ from logbench.capture.messages import (
     Unattended,
 )
 from logbench.capture.notifier import RuleWatch
-from logbench.capture.sources.model import Opened
+from logbench.capture.sources.model import Opened, Source
 from logbench.capture.unattended import UnattendedRun, keep_to_budget
 from logbench.cli.main import main
 from logbench.errors import CarSilentError, LinkLostError, PortMissingError
@@ -37,7 +37,7 @@ from tests.capture.test_session import Listener
 PLAN = Unattended(off_after_s=0.5, look_every_s=0.05)
 
 
-class ScriptedCar:
+class ScriptedCar(Source):
     """Engine runs in the given spans (s); a car with a voltmeter unless `volts` is None."""
 
     def __init__(self, spans, volts=(12.5, 14.1)) -> None:
@@ -74,6 +74,9 @@ class ScriptedCar:
 
     def now_ns(self):
         return time.monotonic_ns()
+
+    def choose(self, signals, rates_hz):
+        raise NotImplementedError
 
     def voltage(self):
         return None if self._volts is None else self._volts[self.runs()]

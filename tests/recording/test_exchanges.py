@@ -13,7 +13,7 @@ import pytest
 
 from logbench.errors import RecordingDamagedError
 from logbench.recording.exchanges import Said
-from logbench.recording.export import export_parquet
+from logbench.recording.export import Selection, export_parquet
 from logbench.recording.finish import finish, write_recording
 from logbench.recording.frames import MAGIC, Kind
 from logbench.recording.journal import JournalWriter
@@ -173,13 +173,15 @@ def test_facts_that_lie_about_the_exchanges_are_refused(tmp_path, change):
 
 
 def test_neither_a_private_copy_nor_a_part_has_exchanges(tmp_path):
-    """They hold the VIN, and more than was cut out."""
+    """They hold the VIN, and more than was cut out. A copy of all of it has them."""
     path = finish(journal(tmp_path / "drive.parquet", [rows(40)]))
     recording = open_recording(path)
+    whole = open_recording(export_parquet(recording, tmp_path / "whole.parquet"))
+    assert list(whole.exchanges()) == list(recording.exchanges())
     assert any(VIN in said.data for said in recording.exchanges())
     for made in (
         export_parquet(private_recording(recording), tmp_path / "private.parquet"),
-        export_parquet(recording, tmp_path / "part.parquet"),
+        export_parquet(recording, tmp_path / "part.parquet", Selection(("RPM",), 0.0, 1.0)),
     ):
         other = open_recording(made)
         assert other.facts.exchanges is None
