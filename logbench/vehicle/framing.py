@@ -12,7 +12,7 @@ from __future__ import annotations
 import functools
 import operator
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 N_CR_S = 1.0
 """ISO 15765-2: the longest wait for the next consecutive frame."""
@@ -146,6 +146,11 @@ class Raw:
     """Lines or frames that were dropped because they could not be understood."""
     other: list[str] = field(default_factory=list)
     """Lines that are no frames: status texts of the adapter, garbage."""
+
+    def add(self, more: Raw) -> None:
+        """What came back of a further exchange for the same request."""
+        for part in fields(self):
+            setattr(self, part.name, getattr(self, part.name) + getattr(more, part.name))
 
 
 def hex_lines(lines: Iterable[bytes], out: Raw, more: bytes = b"") -> Iterator[str]:

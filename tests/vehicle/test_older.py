@@ -235,7 +235,7 @@ def test_clearing_is_told_as_it_was(bus, number, shape, answer, save):
     ecu = "10" if forms(bus)[shape].head else NAMELESS
     assert peer.requests.count("04") == 1
     assert done.change.outcome == ("accepted" if answer == "44" else "refused")
-    assert list(done.change.last) == [ecu]
+    assert list(done.change.last) == [ecu if ecu == "10" else f"{ecu} 1"]
     assert done.after is not None
     assert done.after.codes_known("pending")
     assert {reading.ecu for reading in readings} == {ecu}

@@ -7,11 +7,12 @@ again') is used while the adapter accepts it, and undone on leaving.
 
 from __future__ import annotations
 
+import itertools
 import logging
 import time
 from abc import abstractmethod
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
@@ -52,11 +53,14 @@ MAX_COUNT = 15
 PENDING_PAUSE_S = 0.2
 """Between two readings of an ECU that says 'response pending' (our choice)."""
 RESTARTED = "The adapter restarted (low supply voltage?); it was set up again."
-_FIRST_ECUS = {
+_ECUS = {
     11: tuple(f"7E{digit}" for digit in "89ABCDEF"),
     29: tuple(f"18DAF1{source}" for source in ("10", "11", "0E", "17", "18", "1D")),
 }
-"""Tried in this order (29 bit: common practice, no source)."""
+"""Looked for in this order (29 bit: common practice, no source)."""
+_OF_ALL = frozenset({0x02, 0x03, 0x06, 0x07, 0x0A})
+"""Services that are asked of every ECU, one by one, where no headers come; values are polled from
+the first alone."""
 _SLOW = 2
 """So often in a row an answer must stay away after 'response pending' before it is waited for."""
 _SPREAD_NS = 20_000_000
@@ -217,21 +221,19 @@ def _no_car(statuses: set[Status | None], volts: float | None) -> CarSilentError
     )
 
 
-def _first_ecu(device: Device, spoken: Spoken) -> str:
-    """The first ECU that answers alone, since without headers no reply names its sender; `` where
-    none does."""
+def _alone(device: Device, spoken: Spoken, ecus: Iterable[str]) -> Iterator[str]:
+    """Those of `ecus` that answer when they are asked alone: without headers no reply names its
+    sender."""
     request = "0100" if spoken.service == 0x01 else "22F400"
-    for ecu in _FIRST_ECUS[spoken.protocol.id_bits]:
+    for ecu in ecus:
         try:
             device.aim(ecu, spoken.protocol)
             lines = [line.encode() for line in device.ask_twice(request, SEARCH_TIMEOUT_S)]
         except ReplyError as error:
             log.info("%s is not asked alone: %s", ecu, error)
-            break
+            return
         if spoken.assemble(lines).messages:
-            return ecu
-    device.aim(None, spoken.protocol)
-    return ""
+            yield ecu
 
 
 class AdapterLink(Link):
@@ -255,6 +257,10 @@ class AdapterLink(Link):
         self._restored = False
         """The adapter was set up anew because the last request came back as an echo."""
         self._garbled = 0
+        self._asked: list[str] = []
+        """Without headers: ECUs that answer alone, as far as they were looked for."""
+        self._ecus: Iterator[str] = iter(())
+        """Finds the others."""
         self._several = False
         """More than one ECU answers and nobody says which: that they do must be seen each time, so
         that no count may end the adapter's wait."""
@@ -278,7 +284,9 @@ class AdapterLink(Link):
         if not self.protocol.is_can:
             self.timeout_s = LEGACY_TIMEOUT_S
         if self._spoken.bare:
-            self._spoken = replace(self._spoken, only=_first_ecu(self._device, self._spoken))
+            self._ecus = _alone(self._device, self._spoken, _ECUS[self.protocol.id_bits])
+            self._asked = list(itertools.islice(self._ecus, 1))
+            self._spoken = replace(self._spoken, only="".join(self._asked))
         if self._spoken.nameless:
             self._device.hurry()
         self.progress(f"Protocol found: {self.protocol.name}")
@@ -299,6 +307,8 @@ class AdapterLink(Link):
     def _exchange(
         self, payload: bytes, frames: int | None, timeout_s: float, to: str | None
     ) -> Raw:
+        if to is None and self._spoken.only and payload[0] in _OF_ALL:
+            return self._exchange_one_by_one(payload, timeout_s)
         self._device.aim(to or self._spoken.only or None, self.protocol)
         command = payload.hex().upper()
         if frames and frames <= MAX_COUNT and self._counts and not self._several:
@@ -313,6 +323,14 @@ class AdapterLink(Link):
             # the answer may come at any moment, to nobody: asked again, the ECU mostly has it
         self._slow[payload] += 1
         return self._exchange_slowly(command, payload)
+
+    def _exchange_one_by_one(self, payload: bytes, timeout_s: float) -> Raw:
+        """Ask every ECU alone; which there are, is found out the first time."""
+        self._asked += self._ecus
+        raw = Raw()
+        for ecu in self._asked:
+            raw.add(self._exchange(payload, None, timeout_s, ecu))
+        return raw
 
     def _exchange_slowly(self, command: str, payload: bytes) -> Raw:
         """Ask again and again while an ECU says 'response pending'; readings only. That word is a
@@ -354,12 +372,22 @@ class AdapterLink(Link):
             # one line, one message: no answer to a change needs more
             found = self._spoken.assemble([line])
             answers.said += found.other
-            said = [(e, data) for e, data in found.messages if answers_to(permit.payload, data)]
+            said = [
+                (self._sender(ecu, answers), data)
+                for ecu, data in found.messages
+                if answers_to(permit.payload, data)
+            ]
             answers.replies += [Reply(ecu, data, t_ns) for ecu, data in said]
             return said
 
         self._device.aim(None, self.protocol)
         self._device.change(permit, CHANGE_TIMEOUT_S, hears, "0100")
+
+    def _sender(self, ecu: str, answers: Answers) -> str:
+        """A name for who answers a change: each ECU gives one final answer, so that those whose
+        names are not known can be counted."""
+        final = sum(not is_pending(reply.data) for reply in answers.replies)
+        return f"{ecu} {final + 1}" if self._spoken.bare or self._spoken.nameless else ecu
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
         repeat = self.repeats and self._device.may_repeat(command)
@@ -469,7 +497,8 @@ class AdapterLink(Link):
 
     def _notice_garble(self, found: Raw) -> None:
         """An adapter that has restarted without a word prints in another way than it was set up."""
-        self._garbled = self._garbled + 1 if found.damaged and not found.messages else 0
+        odd = found.damaged and not found.messages and not self._several
+        self._garbled = self._garbled + 1 if odd else 0
         if self._garbled % _GARBLED_AGAIN == _GARBLED:
             self._device.restore()
 

@@ -198,6 +198,8 @@ class Device:
         """Whether the adapter waits as briefly as it can for further replies."""
         self.aimed: str | None = None
         """The ECU that requests go to; None: all of them."""
+        self._aim_lost = False
+        """The adapter may have forgotten it, and go to all of them."""
         self.name = ""
         self.number = ""
         """Of the bus protocol in use; '' while none is found."""
@@ -213,7 +215,7 @@ class Device:
     def open(self, gate: LineGate, progress: Progress) -> None:
         """Find the adapter and set it up; raises AdapterMuteError."""
         self._talk = Talk(gate, self._check)
-        self.last, self.aimed, self._asleep = "", None, False
+        self.last, self.aimed, self._aim_lost, self._asleep = "", None, False, False
         progress("Looking for the adapter")
         self._wake()
         progress(fill("Setting up the adapter ({name})", name=self.name))
@@ -262,7 +264,7 @@ class Device:
     def restore(self) -> None:
         """Set the adapter up again after it has restarted by itself."""
         log.info("setting the adapter up again")
-        self.last, self.aimed = "", None
+        self.last, self._aim_lost = "", True
         self._set_up()
         if self.number:
             self.ask_twice(f"ATTP{self.number}")
@@ -289,7 +291,7 @@ class Device:
         if self._asleep:
             return
         self.ask("ATPC", SETTING_TIMEOUT_S)
-        self.aimed = None  # so that the next request sees to it again
+        self._aim_lost = True
         self._asleep = "OK" in self.ask("ATLP", SETTING_TIMEOUT_S)
 
     def hurry(self) -> None:
@@ -300,7 +302,8 @@ class Device:
 
     def aim(self, to: str | None, protocol: Protocol) -> None:
         """Address one ECU or, with None, all of them."""
-        if to == self.aimed:
+        lost = self._aim_lost and self.aimed is not None
+        if to == self.aimed and not lost:
             return
         if to is not None:
             address = request_address(to)
@@ -312,7 +315,7 @@ class Device:
             self.ask_twice(f"ATCP{address[:2]}")
         if "OK" not in self.ask_twice(f"ATSH{address[-6:]}"):
             raise ReplyError("The adapter refuses to address a single ECU.")
-        self.aimed = to
+        self.aimed, self._aim_lost = to, False
 
     # --- commands ---
 
