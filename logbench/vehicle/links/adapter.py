@@ -1,5 +1,4 @@
-"""An adapter that speaks the common command language, over any byte port: which bus protocol the
-car speaks, and requests to it.
+"""Requests through an adapter that speaks the common command language, over any byte port.
 
 What saves time (no spaces, adaptive timing, the reply count, a lone carriage return for 'the same
 again') is used while the adapter accepts it, and undone on leaving.
@@ -12,19 +11,12 @@ import logging
 import time
 from abc import abstractmethod
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from logbench.errors import (
-    AdapterUnfitError,
-    CarSilentError,
-    IgnitionOffError,
-    ReplyError,
-    RequestRefusedError,
-)
-from logbench.vehicle.filler import is_filled
-from logbench.vehicle.framing import Raw, assemble_bare_can_lines, assemble_can_lines
+from logbench.errors import ReplyError, RequestRefusedError
+from logbench.vehicle.framing import Raw
 from logbench.vehicle.gate import LineGate, Permit
 from logbench.vehicle.link import (
     CHANGE_TIMEOUT_S,
@@ -36,28 +28,20 @@ from logbench.vehicle.link import (
     spans_ns,
 )
 from logbench.vehicle.links.device import Device
-from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, SEARCH_ORDER, Status, status_of
+from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, Status, status_of
+from logbench.vehicle.links.protocol import ECUS, Spoken, alone, find_protocol
 from logbench.vehicle.links.schemes import LinkUrl
-from logbench.vehicle.model import Progress, Protocol, Reply
-from logbench.vehicle.older import Form, assemble_older_lines, crc_check, form_of, sum_check
+from logbench.vehicle.model import Progress, Reply
 
 log = logging.getLogger(__name__)
 
-SEARCH_TIMEOUT_S = 25.0
-"""A full search over all nine protocols takes the adapter about twenty seconds."""
 LEGACY_TIMEOUT_S = 8.0
 """On the K-line a request after a pause may have to wake the bus at 5 baud first."""
-MIN_SUPPLY_V = 6.0
 MAX_COUNT = 15
 """The reply count is one hex digit."""
 PENDING_PAUSE_S = 0.2
 """Between two readings of an ECU that says 'response pending' (our choice)."""
 RESTARTED = "The adapter restarted (low supply voltage?); it was set up again."
-_ECUS = {
-    11: tuple(f"7E{digit}" for digit in "89ABCDEF"),
-    29: tuple(f"18DAF1{source}" for source in ("10", "11", "0E", "17", "18", "1D")),
-}
-"""Looked for in this order (29 bit: common practice, no source)."""
 _OF_ALL = frozenset({0x02, 0x03, 0x06, 0x07, 0x0A})
 """Services that are asked of every ECU, one by one, where no headers come; values are polled from
 the first alone."""
@@ -71,169 +55,6 @@ _GARBLED, _GARBLED_AGAIN = 3, 100
 many (our choice)."""
 _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spoken:
-    """A bus protocol, by its number in the adapter's command language, as this car speaks it."""
-
-    number: str
-    service: int = 0x01
-    """0x01, or 0x22 where the car answers only SAE J1979-2."""
-    form: Form = Form()  # noqa: RUF009 - frozen
-    """What is printed of a frame of the older buses."""
-    fills: bool = False
-    """As `Link.fills`."""
-    bare: bool = False
-    """On CAN: headers are not printed."""
-    only: str = ""
-    """The one ECU that is asked where no reply names its sender; `` where that is not known."""
-
-    @property
-    def nameless(self) -> bool:
-        """Nobody says who sent a reply."""
-        return self.bare and not self.only if self.protocol.is_can else not self.form.head
-
-    @property
-    def protocol(self) -> Protocol:
-        """What the number means."""
-        return PROTOCOLS[self.number]
-
-    def assemble(self, lines: list[bytes], asked: str | None = None) -> Raw:
-        """Messages from the lines of a reply. `asked`: the ECU that was addressed, None: all."""
-        if not self.protocol.is_can:
-            return assemble_older_lines(lines, self.form)
-        if not self.bare:
-            return assemble_can_lines(lines, self.protocol.id_bits)
-        out = assemble_bare_can_lines(lines)
-        if asked:
-            out.messages = [(asked, data) for _, data in out.messages]
-        return out
-
-
-def find_protocol(device: Device, first: str, progress: Progress) -> Spoken:
-    """The protocol numbered `first` is tried, then the adapter's own search.
-
-    Raises AdapterUnfitError, IgnitionOffError, CarSilentError.
-    """
-    statuses: set[Status | None] = set()
-    accepted = False
-    for setting in (f"ATTPA{first}", "ATSP0"):
-        if "OK" not in device.ask_twice(setting):
-            continue
-        accepted = True
-        lines = device.ask_twice("0100", SEARCH_TIMEOUT_S)
-        statuses = {status_of(line) for line in lines}
-        if Status.NOT_UNDERSTOOD in statuses:
-            raise AdapterUnfitError(
-                "The adapter ({name}) does not understand requests to the car: "
-                "use another adapter.",
-                name=device.name,
-            )
-        number = _reported_number(device)
-        found = _spoken(number, lines)
-        if found is None and Status.SILENCE in statuses:
-            found = _newer(device, number)
-        if found is not None:
-            return found
-    if not accepted:
-        raise AdapterUnfitError(
-            "The adapter ({name}) cannot search for the car's protocol: use another adapter.",
-            name=device.name,
-        )
-    found = _try_newer(device) or _try_each(device, statuses, progress)
-    if found is None:
-        raise _no_car(statuses, device.voltage())
-    return found
-
-
-def _reported_number(device: Device) -> str:
-    """Protocol number the adapter reports (`A6` and `6` both mean 6); empty: unknown."""
-    for line in device.ask_twice("ATDPN"):
-        text = line.upper()
-        number = text[1:] if len(text) == 2 and text[0] == "A" else text
-        if number in PROTOCOLS:
-            return number
-    return ""
-
-
-def _spoken(number: str, lines: list[str], service: int = 0x01) -> Spoken | None:
-    """Protocol `number`, if `lines`, the reply to the first request, make sense in it."""
-    if number not in PROTOCOLS:
-        return None
-    raw = [line.encode() for line in lines]
-    spoken = Spoken(number, service)
-    if spoken.protocol.is_can:
-        bare = replace(spoken, bare=True)
-        if any(data[0] == service | 0x40 for _, data in bare.assemble(raw).messages):
-            spoken = bare
-    elif form := form_of(raw, crc_check if number in "12" else sum_check):
-        spoken = replace(spoken, form=form)
-    found = spoken.assemble(raw).messages
-    fills = spoken.protocol.is_can and any(is_filled(data) for _, data in found)
-    return replace(spoken, fills=fills) if found else None
-
-
-def _newer(device: Device, number: str) -> Spoken | None:
-    """SAE J1979-2 cars answer service 22 only: the supported list is identifier F400."""
-    if number not in PROTOCOLS or not PROTOCOLS[number].is_can:
-        return None
-    return _spoken(number, device.ask_twice("22F400", SEARCH_TIMEOUT_S), 0x22)
-
-
-def _try_newer(device: Device) -> Spoken | None:
-    """Where no search led to a protocol, the newer service on the two common ones."""
-    for number in ("6", "7"):
-        if "OK" in device.ask_twice(f"ATTP{number}") and (found := _newer(device, number)):
-            return found
-    return None
-
-
-def _try_each(device: Device, statuses: set[Status | None], progress: Progress) -> Spoken | None:
-    """One protocol after another, where the adapter's search ended without a clear word."""
-    clear = {Status.SILENCE, Status.BUS_TROUBLE, Status.NO_PROTOCOL, Status.INTERRUPTED}
-    if statuses & clear:
-        return None
-    for number in SEARCH_ORDER:
-        progress(f"Trying {PROTOCOLS[number].name}")
-        if "OK" in device.ask_twice(f"ATTP{number}"):
-            found = _spoken(number, device.ask_twice("0100", SEARCH_TIMEOUT_S))
-            if found is not None:
-                return found
-    return None
-
-
-def _no_car(statuses: set[Status | None], volts: float | None) -> CarSilentError | IgnitionOffError:
-    if volts is not None and volts < MIN_SUPPLY_V:
-        return IgnitionOffError(
-            f"The car does not answer, and the adapter sees only {volts:.1f} V at the diagnostic "
-            "connector: push it in fully, turn the ignition on and connect again."
-        )
-    shown = "" if volts is None else f" (connector voltage {volts:.1f} V)"
-    if Status.NO_PROTOCOL in statuses:
-        return IgnitionOffError(
-            f"The adapter finds no protocol of the car{shown}: turn the ignition on, the "
-            "engine may stay off, and connect again."
-        )
-    return CarSilentError(
-        f"The adapter works, but the car does not answer{shown}: check that the ignition is "
-        "on, the plug sits firmly and the car has standard diagnosis, and connect again."
-    )
-
-
-def _alone(device: Device, spoken: Spoken, ecus: Iterable[str]) -> Iterator[str]:
-    """Those of `ecus` that answer when they are asked alone: without headers no reply names its
-    sender."""
-    request = "0100" if spoken.service == 0x01 else "22F400"
-    for ecu in ecus:
-        try:
-            device.aim(ecu, spoken.protocol)
-            lines = [line.encode() for line in device.ask_twice(request, SEARCH_TIMEOUT_S)]
-        except ReplyError as error:
-            log.info("%s is not asked alone: %s", ecu, error)
-            return
-        if spoken.assemble(lines).messages:
-            yield ecu
 
 
 class AdapterLink(Link):
@@ -284,7 +105,7 @@ class AdapterLink(Link):
         if not self.protocol.is_can:
             self.timeout_s = LEGACY_TIMEOUT_S
         if self._spoken.bare:
-            self._ecus = _alone(self._device, self._spoken, _ECUS[self.protocol.id_bits])
+            self._ecus = alone(self._device, self._spoken, ECUS[self.protocol.id_bits])
             self._asked = list(itertools.islice(self._ecus, 1))
             self._spoken = replace(self._spoken, only="".join(self._asked))
         if self._spoken.nameless:
