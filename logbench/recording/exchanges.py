@@ -30,12 +30,14 @@ import pyarrow.parquet as pq
 from logbench.recording.columns import dictionary_column, number_column, numbers_of
 from logbench.recording.footer import believe_in
 from logbench.recording.model import ExchangesFacts
-from logbench.system.limits import EXCHANGE_BYTES, EXCHANGES_BYTES, NAME_CHARS
+from logbench.system.limits import EXCHANGE_BYTES, EXCHANGES_BYTES, EXCHANGES_ROWS, NAME_CHARS
 from logbench.system.reading import open_plain
 
 MOST_AT_ONCE = 20_000
 """Rows of one frame of a journal."""
 _GROUP_ROWS = 200_000
+MOST_IN_GROUP = 1_000_000
+"""Rows read at once; ours write `_GROUP_ROWS` and what is left of a block."""
 _COUNTS = struct.Struct("<QI")
 _PLAIN = -zlib.MAX_WBITS
 _SCHEMA = pa.schema(
@@ -283,12 +285,14 @@ def exchanges_in(path: Path, facts: ExchangesFacts) -> Iterator[Said]:
     `ValueError` or Arrow's errors where they are damaged."""
     part = part_of(path, facts)
     believed = believe_in(lambda: contextlib.nullcontext(io.BytesIO(part)))
-    groups = range(len(believed.chunks))
-    believed.check_pages(groups, range(len(_SCHEMA)))
+    rows = [group[0].rows for group in believed.chunks if group]
+    if max(rows, default=0) > MOST_IN_GROUP or sum(rows) > EXCHANGES_ROWS:
+        raise ValueError(f"it claims {sum(rows):,} exchanges")
     with pq.ParquetFile(pa.BufferReader(part), read_dictionary=list(_NAMES)) as file:
-        if file.schema_arrow.names != _SCHEMA.names:
+        if not file.schema_arrow.remove_metadata().equals(_SCHEMA):
             raise ValueError("its exchanges have other columns")
-        for group in groups:
+        for group in range(len(rows)):
+            believed.check_pages([group], range(len(_SCHEMA)))
             yield from _rows(file.read_row_group(group, use_threads=False))
 
 
@@ -300,11 +304,13 @@ def _rows(table: pa.Table) -> Iterator[Said]:
     for name in _NAMES:
         column = table[name].combine_chunks()
         texts = column.dictionary.to_pylist()
-        if any(text is None or len(text) > NAME_CHARS for text in texts):
-            raise ValueError("a name is too long")
+        if column.null_count or any(text is None or len(text) > NAME_CHARS for text in texts):
+            raise ValueError("a name is missing or too long")
         named.append([texts[code] for code in column.indices.to_pylist()])
     requests = {text: bytes.fromhex(text) for text in set(named[1])}
     data = table["data"].to_pylist()
+    if table["data"].null_count:
+        raise ValueError("data are missing")
     for sent, arrived, to, request, ecu, said in zip(*times, *named, data, strict=True):
         yield Said(sent, arrived, to, requests[request], ecu, said)
 

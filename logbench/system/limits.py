@@ -93,6 +93,8 @@ EXCHANGE_BYTES = 67_108_864
 the fastest bus."""
 EXCHANGES_BYTES = 2_000_000_000
 """Of all exchanges in a recording: eight hours at 60 requests a second take 20 MB."""
+EXCHANGES_ROWS = 20_000_000
+"""Of the same, when read: four days at 60 a second; each takes 200 bytes of memory."""
 TRACES = 10_000
 """Pairs of signal and ECU in one recording."""
 

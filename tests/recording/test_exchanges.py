@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import os
 from pathlib import Path
 
 import duckdb
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from logbench.errors import RecordingDamagedError
-from logbench.recording.exchanges import Said
+from logbench.recording.exchanges import Said, exchanges_in
 from logbench.recording.export import Selection, export_parquet
 from logbench.recording.finish import finish, write_recording
 from logbench.recording.frames import MAGIC, Kind
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path, scan_journal
-from logbench.recording.model import Facts, Trace
+from logbench.recording.model import ExchangesFacts, Facts, Trace
 from logbench.recording.privacy import private_recording
 from logbench.recording.reader import open_recording
 from tests.recording.whole_journal import recovered
@@ -205,3 +208,53 @@ def test_random_damage_of_a_journal_gives_no_exchange_that_was_not_there(tmp_pat
             path.unlink()
         for path in recovered(tmp_path):
             assert set(open_recording(path).exchanges()) <= real
+
+
+def hostile(**changed) -> bytes:
+    """A Parquet file that could stand in the place of the exchanges."""
+    n = changed.pop("n", 3)
+    columns = {
+        "sent": pa.array([0] * n, pa.int64()),
+        "arrived": pa.array([1] * n, pa.int64()),
+        "to": pa.array([""] * n).dictionary_encode(),
+        "request": pa.array(["010C"] * n).dictionary_encode(),
+        "ecu": pa.array(["7E8"] * n).dictionary_encode(),
+        "data": pa.array([b"\x41\x0c\x1a\xf8"] * n, pa.binary()),
+    }
+    out = io.BytesIO()
+    pq.write_table(pa.table(columns | changed), out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"request": pa.array(["no hex"] * 3).dictionary_encode()},
+        {"request": pa.array([None, "01", "01"]).dictionary_encode()},
+        {"ecu": pa.array(["x" * 1000] * 3).dictionary_encode()},
+        {"ecu": pa.array([1, 2, 3])},
+        {"data": pa.array([None, b"", b""], pa.binary())},
+        {"data": pa.array([[b""]] * 3)},
+        {"sent": pa.array([None, 1, 2], pa.int64())},
+        {"sent": pa.array([1.0, 1.0, 2.0])},
+        {"more": pa.array([1, 2, 3])},
+        {"n": 2_000_000},
+    ],
+)
+def test_exchanges_that_somebody_made_up_are_refused(tmp_path, changed):
+    part = hostile(**changed)
+    path = tmp_path / "made.bin"
+    path.write_bytes(part)
+    sha256 = hashlib.sha256(part).hexdigest()
+    with pytest.raises((ValueError, pa.ArrowException)):
+        list(exchanges_in(path, ExchangesFacts(start=0, bytes=len(part), rows=3, sha256=sha256)))
+
+
+def test_what_looks_like_ours_is_read(tmp_path):
+    part = hostile()
+    path = tmp_path / "made.bin"
+    path.write_bytes(part)
+    facts = ExchangesFacts(
+        start=0, bytes=len(part), rows=3, sha256=hashlib.sha256(part).hexdigest()
+    )
+    assert len(list(exchanges_in(path, facts))) == 3
