@@ -68,6 +68,20 @@ class Heard:
         return frozenset(self.asked[1:])
 
     @property
+    def head(self) -> bytes | None:
+        """What stands before each PID in it; None where it holds no current data."""
+        head = _HEADS.get(self.data[0])
+        return head if head is not None and self.data.startswith(head, 1) else None
+
+    @property
+    def alone(self) -> tuple[int, bytes] | None:
+        """PID and data of the answer to a request for that PID alone."""
+        head, asked = self.head, self.asked_pids
+        if head is None or len(asked) != 1 or not self.data.startswith(head + bytes(asked), 1):
+            return None
+        return self.data[1 + len(head)], self.data[2 + len(head) :]
+
+    @property
     def source(self) -> Source:
         """Whose it is."""
         return self.bus, self.ecu
@@ -138,13 +152,10 @@ class _Book:
 
     def learn(self, message: Heard) -> None:
         """The first pass."""
-        asked, head = message.asked_pids, _HEADS.get(message.data[0])
-        if head is None:
-            return
-        if len(asked) == 1:
-            (pid,) = asked
-            length = len(message.data) - 2 - len(head)
-            self._seen.setdefault((message.source, pid), Counter())[length] += 1
+        alone = message.alone
+        if alone is not None:
+            pid, data = alone
+            self._seen.setdefault((message.source, pid), Counter())[len(data)] += 1
         if any(pid in message.data for pid in _SCALING_PIDS):
             with contextlib.suppress(ReplyError):  # the second pass tells
                 for pid, data in self.parts(message):
@@ -161,13 +172,11 @@ class _Book:
     def parts(self, message: Heard) -> Parts:
         """PIDs and their data; none of a message of something else. Raises `ReplyError` where it
         cannot be cut into them, or can in more ways than one."""
-        data, asked = message.data, message.asked_pids
-        head = _HEADS.get(data[0])
-        if head is None or data[1 : 1 + len(head)] != head:
+        data, asked, head = message.data, message.asked_pids, message.head
+        if head is None:
             return []
-        start = 1 + len(head)
-        if len(asked) == 1 and data[start : start + 1] == bytes(asked):
-            return [(data[start], data[start + 1 :])]
+        if message.alone is not None:
+            return [message.alone]
         lengths = {pid: self._lengths(message.source, pid) for pid in set(data)}
         unknown = [pid for pid in asked if not lengths.get(pid, True)]
         if len(unknown) == 1:

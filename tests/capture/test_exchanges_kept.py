@@ -26,9 +26,11 @@ def record(tmp_path, url: str = URL, limit_s: float = 2.0, **more) -> Recording:
     return open_recording(finished.path)
 
 
-@pytest.mark.parametrize("url", [URL, URL + "&speed=20"])
-def test_every_sample_is_in_the_exchanges(tmp_path, url):
-    recording = record(tmp_path, url, 30.0 if "speed" in url else 2.0)
+@pytest.mark.parametrize(
+    "more", ["", "&speed=20", "&edition=J1979-2", "&protocol=3", "&trouble=garbage@0.5:0.5"]
+)
+def test_every_sample_is_in_the_exchanges(tmp_path, more):
+    recording = record(tmp_path, URL + more, 30.0 if "speed" in more else 2.0)
     found = decode_again(recording)
     assert found.proved
     assert sum(one.same for one in found.compared) == sum(map(len, recording.traces()))
@@ -37,7 +39,7 @@ def test_every_sample_is_in_the_exchanges(tmp_path, url):
     # the car was found before t = 0, and told its VIN
     assert any(b"ZZ9TEST" in one.data and one.arrived_ns <= 0 for one in said)
     assert all(one.sent_ns <= one.arrived_ns for one in said)
-    assert {one.request[0] for one in said} >= {0x01, 0x09}
+    assert {one.request[0] for one in said} >= ({0x22} if "J1979-2" in more else {0x01, 0x09})
 
 
 def test_nothing_is_kept_where_that_is_switched_off(tmp_path):

@@ -181,6 +181,8 @@ def test_service_22_is_read_as_service_01_is(tmp_path):
         log(
             tmp_path / "bus.log",
             [
+                (-2.0, "can0", "7DF", "03 22 F8 0C"),
+                (-1.9, "can0", "7E8", "06 62 F8 0C 01 02 03"),  # tells no length of PID 0C
                 (0.0, "can0", "7DF", "03 22 F4 0C"),
                 (0.1, "can0", "7E8", "05 62 F4 0C 1A F8"),
                 (1.0, "can0", "7E0", "07 22 F4 0C F4 05 F4 06"),
