@@ -65,6 +65,14 @@ def _vehicle(request: CaptureRequest, found: Identity) -> Car:
     return vehicle
 
 
+def learnt_more(facts: Facts, opened: Opened) -> Facts:
+    """The facts of a recording under way, of a car that has said more of itself."""
+    vehicle = facts.vehicle.model_copy(deep=True)
+    vehicle.learn(Car.read(opened.facts.identity))
+    vehicle.identity = opened.facts.identity
+    return facts.model_copy(update={"vehicle": vehicle})
+
+
 def unsure_of(request: CaptureRequest, found: Identity) -> str:
     """What cannot be told of which car was found; empty where nothing is to be said."""
     stated, met = request.vehicle.identified, request.known.met(found)

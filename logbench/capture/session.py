@@ -360,12 +360,16 @@ class Session:
         except LogbenchError as error:
             self._watcher.message(NotChosen(str(error)))
             return
+        self._notify.rules.restart()
+        self._polled(opened)
+        self._notify.happened("note", f"asked for from here: {', '.join(opened.signals)}")
+
+    def _polled(self, opened: Opened) -> None:
+        """These signals of this car come from now on."""
         signals = self.facts.signals | signal_facts(opened.signals)
         self.facts = self.facts.model_copy(update={"signals": signals})
         self._sink.facts(self.facts)
-        self._notify.rules.restart()
         self._watcher.message(car_found(self._request, opened, self.facts))
-        self._notify.happened("note", f"asked for from here: {', '.join(opened.signals)}")
 
     def _start_recording(self, command: Start) -> None:
         """With what is kept, or from now on; where the disk refuses, watching goes on."""

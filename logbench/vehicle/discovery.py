@@ -6,13 +6,15 @@ Tolerant: an ECU that refuses or garbles a service costs that fact, not the conn
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from logbench.errors import CarSilentError, ReplyError
 from logbench.foreign import Foreign, fill
 from logbench.signals.decoding import Scaling, scaling_from, supported_pids
 from logbench.signals.table import SUPPORTED_PIDS
-from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
+from logbench.vehicle.asking import ask
+from logbench.vehicle.link import Link, silent
+from logbench.vehicle.lists import read_lists
 from logbench.vehicle.model import CarFacts, Progress, Reply
 from logbench.vehicle.wanted import DataService, data_service
 
@@ -21,7 +23,6 @@ log = logging.getLogger(__name__)
 VIN, CALIBRATIONS, ECU_NAME = 0x02, 0x04, 0x0A
 """Info types of service 09 (SAE J1979)."""
 _LISTS = frozenset(SUPPORTED_PIDS) | {0x100}
-_ATTEMPTS = 3
 
 
 def discover(link: Link, progress: Progress | None = None) -> CarFacts:
@@ -32,7 +33,8 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
     report = progress or silent
     report("Asking what the car supports")
     service = data_service(link.service)
-    supported = _supported(link, service)
+    lists = read_lists(link, service)
+    supported = lists.supported
     if not any(supported.values()):
         raise CarSilentError(
             "The car answers, but reports nothing about its signals: check that it has standard "
@@ -40,8 +42,13 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
         )
     count = len(frozenset[int]().union(*supported.values()))
     report(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")
+    for ecu, base in lists.unanswered.items():
+        report(
+            f"ECU {ecu} announces PIDs from {base + 1:02X} on and does not say which: they are "
+            "unknown, and asked for again during the drive"
+        )
     report("Reading the vehicle identification number")
-    kinds = info_kinds(link, ask(link, service.info_payload(0x00)))
+    kinds = info_kinds(link, _insist(link, service.info_payload(0x00), None, 1))
     vin = _vin(link, service, kinds)
     report(
         fill("Vehicle identification number: {vin}", vin=vin) if vin else "The car reports no VIN"
@@ -68,6 +75,7 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
         adapter=link.adapter,
         voltage_v=volts,
         supported=supported,
+        unanswered=lists.unanswered,
         ecu_names=names,
         calibrations=calibrations,
     )
@@ -78,33 +86,10 @@ def identify(link: Link, known: CarFacts, progress: Progress | None = None) -> C
     where none is given, by the PIDs it supports; else all is asked anew. Raises as `discover`."""
     service = data_service(link.service)
     vin = _vin(link, service, {})
-    same = vin == known.vin and (bool(vin) or _supported(link, service) == known.supported)
+    same = vin == known.vin and (
+        bool(vin) or read_lists(link, service).supported == known.supported
+    )
     return known if same else discover(link, progress)
-
-
-def ask(link: Link, payload: bytes, frames: int | None = None) -> list[Reply]:
-    """Positive replies to `payload`, asked again after a garbled reply; empty when refused."""
-    exchange = ask_again(link, payload, frames)
-    replies = [] if exchange is None else exchange.replies
-    return [reply for reply in replies if reply.data[0] != NEGATIVE]
-
-
-def ask_again(link: Link, payload: bytes, frames: int | None = None) -> Exchange | None:
-    """The first whole exchange of up to three; else the last damaged one, None without any.
-
-    `frames` are announced the first time only.
-    """
-    exchange: Exchange | None = None
-    for attempt in range(_ATTEMPTS):
-        try:
-            exchange = link.exchange(payload, frames if attempt == 0 else None)
-        except ReplyError as error:
-            log.info("%s: %s", payload.hex(), error)
-            continue
-        if not exchange.raw.damaged:
-            break
-        log.info("%s: damaged reply, attempt %d", payload.hex(), attempt + 1)
-    return exchange
 
 
 def read_scaling(
@@ -152,20 +137,6 @@ def walk_lists(
     return found
 
 
-def _supported(link: Link, service: DataService) -> dict[str, frozenset[int]]:
-    def lists(base: int, count: int) -> Iterator[tuple[str, bytes]]:
-        frames = count or None if link.protocol.is_can else None
-        for reply in ask(link, service.payload((base,)), frames):
-            try:
-                ((_, data),) = service.split(reply.data, {base: 4})
-            except (ReplyError, ValueError) as error:
-                log.info("list of supported PIDs not understood from %s: %s", reply.ecu, error)
-            else:
-                yield reply.ecu, data
-
-    return dict(sorted(walk_lists(lists).items()))
-
-
 def info_kinds(link: Link, replies: Iterable[Reply]) -> dict[str, frozenset[int]]:
     """Info types each ECU supports, from its list; one that makes no sense is left out."""
     head = data_service(link.service).info_head()
@@ -190,9 +161,15 @@ def _info(
     head = service.info_head() + (1 if link.protocol.is_can and service.service == 1 else 0)
     return {
         reply.ecu: reply.data[head:]
-        for reply in ask(link, service.info_payload(kind), frames)
+        for reply in _insist(link, service.info_payload(kind), frames, able or 1)
         if reply.data[head - 1 :] and reply.data[service.info_head() - 1] == kind
     }
+
+
+def _insist(link: Link, payload: bytes, frames: int | None, count: int) -> list[Reply]:
+    """As `ask`, and once more where fewer than `count` ECUs answer: an answer may be lost."""
+    replies = ask(link, payload, frames)
+    return replies if len(replies) >= count else max(replies, ask(link, payload), key=len)
 
 
 def _vin(link: Link, service: DataService, kinds: dict[str, frozenset[int]]) -> str:

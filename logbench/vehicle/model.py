@@ -67,6 +67,9 @@ class CarFacts:
     voltage_v: float | None = None
     supported: dict[str, frozenset[int]] = field(default_factory=dict)
     """ECU address in hex (`7E8`) to the Service 01 PIDs it supports."""
+    unanswered: dict[str, int] = field(default_factory=dict)
+    """ECU to the list of PIDs that it has announced and not given: what it supports from there on
+    is unknown."""
     ecu_names: dict[str, str] = field(default_factory=dict)
     calibrations: dict[str, tuple[str, ...]] = field(default_factory=dict)
 

@@ -12,9 +12,11 @@ from functools import partial
 
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER, table
-from logbench.vehicle.discovery import ask, read_scaling
+from logbench.vehicle.asking import ask
+from logbench.vehicle.discovery import read_scaling
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
+from logbench.vehicle.lists import complete
 from logbench.vehicle.model import CarFacts, Progress, Reading, Reply
 from logbench.vehicle.peer import SURE, Kind, Peer, Pids
 from logbench.vehicle.replies import Answered, CostModel, FrameBook, ReplyReader
@@ -34,6 +36,9 @@ _SETTLED_S = 1.5
 """So long nothing has changed before it is said how many PIDs go into a request."""
 _REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
+_LISTS_S = (3.0, 60.0)
+"""So long after it stayed away a list of PIDs is asked for again, twice as long each time, up to
+the second."""
 _CAN_TIMEOUT_S = 1.5
 """An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
 
@@ -63,6 +68,9 @@ class Poller:
     ) -> None:
         self._link = link
         self._notify = progress or silent
+        self.facts = facts
+        """As they were given, and what has become known since."""
+        self._lists_s, self._lists_wait_s = time.monotonic() + _LISTS_S[0], _LISTS_S[0]
         self._good_s = time.monotonic()
         """When samples came last, or the link was set up anew."""
         self._notified = False
@@ -121,7 +129,21 @@ class Poller:
             self._scheduler.plan()
         if time.monotonic() > self._settled_s:
             self._tell()
+        if readings and self.facts.unanswered and time.monotonic() > self._lists_s:
+            self._complete()
         return readings
+
+    def _complete(self) -> None:
+        """Ask for a list of PIDs that the car has announced and not given."""
+        before, base = self.facts, min(self.facts.unanswered.values())
+        self.facts = complete(self._link, self._service, before)
+        for ecu, pids in self.facts.supported.items():
+            if more := pids - before.supported[ecu]:
+                self._notify(
+                    f"ECU {ecu} now says what it has from {base + 1:02X} on: {len(more)} more PIDs."
+                )
+        self._lists_wait_s = _LISTS_S[0] if self.facts != before else 2 * self._lists_wait_s
+        self._lists_s = time.monotonic() + min(self._lists_wait_s, _LISTS_S[1])
 
     def go_on(self) -> None:
         """The link was connected anew, to the same car: what has been learnt still holds."""

@@ -203,3 +203,48 @@ def test_one_response_pending_does_not_slow_the_drive():
     assert min(counts.values()) > 15, counts
     assert said == []
     assert not [line for line in peer.wire if b"ATSTFF" in line]
+
+
+class Forgetful(Choosy):
+    """A car whose answers to `lost` get lost so many times."""
+
+    def __init__(self, lost: str, times: int):
+        super().__init__()
+        self.lost, self.times = lost, times
+        self.answers["0100"] = ("410018198003",)  # 04 05 0C 0D 10 11 1F 20
+        self.answers["0120"] = ("412080020001",)  # 21 2F 40
+        self.answers["0140"] = ("414040000000",)  # 42
+        self.answers["0142"] = ("41423039",)
+
+    def asked(self, request: str) -> tuple[str, ...]:
+        said = super().asked(request)
+        if request == self.lost and self.times:
+            self.times -= 1
+            return ()
+        return said
+
+
+@pytest.mark.parametrize("lost", ["0100", "0120", "0140"])
+def test_one_lost_answer_does_not_shorten_what_the_car_supports(lost):
+    peer = Forgetful(lost, 1)
+    with linked("tcp", peer) as link:
+        peer.times = 1
+        facts = discover(link)
+    assert facts.supported["7E8"] == {0x04, 0x05, 0x0C, 0x0D, 0x10, 0x11, 0x1F, 0x21, 0x2F, 0x42}
+    assert facts.unanswered == {}
+
+
+def test_what_is_announced_and_unanswered_is_unknown_and_asked_for_again_while_driving(monkeypatch):
+    monkeypatch.setattr("logbench.vehicle.poller._LISTS_S", (0.3, 60.0))
+    peer, said = Forgetful("0120", 4), []
+    with linked("tcp", peer) as link:
+        facts = discover(link, said.append)
+        assert facts.supported["7E8"] == {0x04, 0x05, 0x0C, 0x0D, 0x10, 0x11, 0x1F}
+        assert facts.unanswered == {"7E8": 0x20}
+        assert any("unknown" in text for text in said)
+        poller = Poller(link, facts, ("RPM", "VSS"), {}, said.append)
+        end = time.monotonic() + 5
+        while time.monotonic() < end and poller.facts.unanswered:
+            poller.step()
+    assert poller.facts.supported["7E8"] == facts.supported["7E8"] | {0x21, 0x2F, 0x42}
+    assert any("ECU 7E8 now says what it has" in text for text in said)

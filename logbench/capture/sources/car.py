@@ -185,6 +185,17 @@ class PolledSource(Source):
             )
         return readings
 
+    def learnt(self) -> Opened | None:
+        """The car's facts, where a part that stayed away has come, with the signals now polled."""
+        before, poller = self._opened, self._poller
+        if before is None or poller is None or poller.facts is before.facts:
+            return None
+        opened = self._chosen(poller.facts)
+        if opened.signals != before.signals:
+            self._poll(self._own_link(), opened, self._own_link().progress)
+        self._opened = opened
+        return opened
+
     def now_ns(self) -> int:
         """The monotonic clock that links stamp replies with."""
         return time.monotonic_ns()
@@ -256,6 +267,11 @@ class SimulatedSource(PolledSource):
     def choose(self, signals: tuple[str, ...], rates_hz: dict[str, float]) -> Opened:
         """Other signals of the same simulated car."""
         return self._ours(super().choose(signals, self._hurried(rates_hz)))
+
+    def learnt(self) -> Opened | None:
+        """As of any car."""
+        opened = super().learnt()
+        return None if opened is None else self._ours(opened)
 
     def _ours(self, opened: Opened) -> Opened:
         return dataclasses.replace(opened, simulated=True, time_scale=self._speed)

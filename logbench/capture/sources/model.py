@@ -62,6 +62,10 @@ class Source(ABC):
         a source without requests has none."""
         return []
 
+    def learnt(self) -> Opened | None:
+        """What is newly known of the car since the last call, while it was read; mostly None."""
+        return None
+
     def voltage(self) -> float | None:
         """Volts at the car, found without a word to it; None where nobody can say.
 

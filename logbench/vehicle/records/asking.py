@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from logbench.errors import ReplyError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table
-from logbench.vehicle.discovery import ask_again
+from logbench.vehicle.asking import ask_again
 from logbench.vehicle.link import NEGATIVE, Link
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.model import REASONS
