@@ -169,6 +169,10 @@ class _Cycle(Source):
         """The car's."""
         return self._car.source.exchanges()
 
+    def learnt(self) -> Opened | None:
+        """Of the car."""
+        return self._car.source.learnt()
+
     def now_ns(self) -> int:
         """The car's clock."""
         return self._car.source.now_ns()

@@ -10,7 +10,7 @@ import pytest
 
 from logbench.capture.messages import Batch, CaptureRequest, Failed, Finished, Status, Step
 from logbench.capture.process import Capture
-from logbench.capture.sources.model import EndOfSourceError, Opened
+from logbench.capture.sources.model import EndOfSourceError, Opened, Source
 from logbench.recording.reader import open_recording
 from logbench.vehicle.model import CarFacts, Reading
 
@@ -28,7 +28,7 @@ def value_of(read: int, number: int) -> float:
     return float((read * 31 + number * 7) % 1009) / 4
 
 
-class EightHours:
+class EightHours(Source):
     """150 samples a second for eight hours of its own clock, as fast as they are taken."""
 
     def __init__(self, request: CaptureRequest) -> None:
@@ -44,6 +44,9 @@ class EightHours:
         k, t_ns = self._read, self.now_ns()
         self._read += 1
         return [Reading(s, "7E8", t_ns, value_of(k, n)) for n, s in enumerate(SIGNALS)]
+
+    def choose(self, signals, rates_hz):
+        raise NotImplementedError
 
     def now_ns(self):
         return int(self._read / RATE_HZ * 1e9)
