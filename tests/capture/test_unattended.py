@@ -72,9 +72,6 @@ class ScriptedCar(Source):
             Reading("MIL", "7E8", self.now_ns(), 1.0),
         ]
 
-    def choose(self, signals, rates_hz):
-        raise NotImplementedError
-
     def now_ns(self):
         return time.monotonic_ns()
 
