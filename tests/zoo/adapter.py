@@ -6,7 +6,7 @@ import random
 from collections import deque
 from dataclasses import dataclass
 
-from tests.zoo.bus import GAP_MS, Bus, Frame, Message, Round
+from tests.zoo.bus import BYTE_MS, GAP_MS, Bus, Frame, Message, Round
 from tests.zoo.grammar import Adapter, Peer, Wire
 
 DEFAULT_WAIT_S = 0.2
@@ -19,7 +19,9 @@ def least_wait_s(peer: Peer) -> float:
     4 ms, so that no ECU of this car is cut off."""
     assert peer.adapter is not None
     slowest_s = max(ecu.latency_ms[1] for ecu in peer.car.ecus) / 1000
-    if peer.car.is_can and peer.car.most > 1:
+    if not peer.car.is_can:
+        slowest_s += 11 * BYTE_MS[peer.car.protocol] / 1000  # the longest frame
+    elif peer.car.most > 1:
         slowest_s = max(slowest_s, peer.car.separation_ms / 1000)
     if not (peer.adapter.adaptive or peer.adapter.settable_wait):
         return DEFAULT_WAIT_S

@@ -205,6 +205,15 @@ class Peer:
     wire: Wire
     adapter: Adapter | None
 
+    @property
+    def given(self) -> tuple[int, ...]:
+        """All PIDs that can be recorded: what two ECUs answer alike cannot where no header tells
+        whose value it is."""
+        pids = self.car.given
+        if self.adapter is None or self.adapter.headers == "obeys":
+            return pids
+        return tuple(pid for pid in pids if sum(pid in ecu.pids for ecu in self.car.ecus) == 1)
+
     def odd_traits(self) -> str:
         """What differs from the usual, in one line."""
         found = []

@@ -210,9 +210,9 @@ def _second_law(
         times = [r.t_ns / 1e9 for r in readings if r.signal == acronym]
         told = [text for _, text in said if acronym in text.replace(",", " ").split()]
         named = any(acronym in text for _, text in said)
-        if number not in peer.car.given:
+        if number not in peer.given:
             if not named:
-                verdict.breaches[2].append(f"{acronym} is never answered, and nobody is told")
+                verdict.breaches[2].append(f"{acronym} cannot be had, and nobody is told")
             continue
         if not times:
             verdict.breaches[2].append(f"{acronym} has no sample; told: {told or named}")

@@ -27,7 +27,7 @@ class Optimum:
 def find_optimum(peer: Peer) -> Optimum:
     """Among all ways to pack, and asking all ECUs or, where one has every PID and can be asked
     alone, that one."""
-    wanted = peer.car.given
+    wanted = peer.given
     ways = [peer.car.ecus]
     if peer.car.is_can and (peer.adapter is None or peer.adapter.aims):
         ways += [(ecu,) for ecu in peer.car.ecus if set(wanted) <= set(ecu.pids)]
@@ -102,7 +102,7 @@ def _request_s(peer: Peer, ecus: Sequence[Ecu], pids: Sequence[int]) -> float:
     char_s = 10 / wire.baud if wire.baud else 0.0
     counted = is_a.count == "obeys" and total <= 15
     asked = 2 * _head(peer) * len(pids) + 2 + counted + 1
-    sent = 1 if is_a.repeats and len(car.given) == len(pids) else asked
+    sent = 1 if is_a.repeats and len(peer.given) == len(pids) else asked
     told_s = char_s * (sent + (asked if is_a.echo != "obeys" else 0)) + is_a.command_ms / 1000
     printed_s = char_s * line * total
     wait_s = 0.0 if counted else least_wait_s(peer)

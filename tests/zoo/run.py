@@ -79,14 +79,16 @@ def main() -> int:
     parser.add_argument("--peers", type=int, default=300)
     parser.add_argument("--seed", type=int, default=0, help="of the first peer")
     parser.add_argument("--at-once", type=int, default=10)
-    parser.add_argument("--trace", action="store_true", help="all that was asked and said")
+    parser.add_argument(
+        "--trace", action="store_true", help="all that was asked, answered and told"
+    )
     arguments = parser.parse_args()
     start_s = time.monotonic()
     seeds = range(arguments.seed, arguments.seed + arguments.peers)
     verdicts = run_all(seeds, min(arguments.at_once, arguments.peers), show=True)
     if arguments.trace:
         for verdict in verdicts:
-            print("\n".join([line(verdict), *verdict.said, *verdict.asked]))
+            print("\n".join([line(verdict), *sorted([*verdict.said, *verdict.asked])]))
     print(summary(verdicts))
     print(f"{time.monotonic() - start_s:.0f} s")
     return 0 if all(verdict.holds for verdict in verdicts) else 1

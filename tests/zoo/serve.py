@@ -89,7 +89,7 @@ class AdapterServer:
 
     @property
     def asked(self) -> list[tuple[float, str]]:
-        """Commands with times, as they came."""
+        """What was asked and answered, with times."""
         return self.adapter.said
 
     def run(self) -> None:
@@ -100,6 +100,7 @@ class AdapterServer:
                 out = outs.popleft()
                 self.late_s.append(now_s - out.t_s)
                 self.wire.send(out.text)
+                self.adapter.said.append((now_s, f"<- {out.text.decode('latin-1')!r}"))
                 out.during.ended_s = time.monotonic()
             wait_s = min(STEP_S, outs[0].t_s - time.monotonic()) if outs else STEP_S
             if data := self.wire.receive(max(0.0, wait_s)):
@@ -132,6 +133,7 @@ class CanServer:
                 frame, during = self._due.popleft()
                 self.late_s.append(now_s - frame.t_s)
                 self._send(frame)
+                self.asked.append((now_s, f"<- {frame.ecu} {frame.data.hex()}"))
                 during.ended_s = time.monotonic()
             wait_s = self._due[0][0].t_s - time.monotonic() if self._due else STEP_S
             if message := self.port.recv(min(STEP_S, max(0.0, wait_s))):
