@@ -256,15 +256,20 @@ JOBS = pa.schema(
 """One row a folder with a `job.toml`; `job` is the folder's path below the root."""
 
 
-def jobs_table(rows: Sequence[dict[str, Any]]) -> pa.Table:
-    """Rows of `JOBS`, without `pa.array` (it imports pandas: 0.3 s); a missing number is null."""
+ROLES = pa.schema([("recording", pa.string()), ("job", pa.string()), ("role", pa.string())])
+"""One row a recording that a job has as `before` or `after` its work."""
+
+
+def table_of(rows: Sequence[dict[str, Any]], schema: pa.Schema) -> pa.Table:
+    """Few rows of plain JSON types, without `pa.array` (it imports pandas: 0.3 s); a missing number
+    is null."""
     if not rows:
-        return pa.Table.from_batches([], JOBS)
+        return pa.Table.from_batches([], schema)
     import pyarrow.json as pajson
 
     lines = "\n".join(json.dumps(row) for row in rows).encode()
     return pajson.read_json(
         io.BytesIO(lines),
         pajson.ReadOptions(block_size=len(lines) + 1),
-        pajson.ParseOptions(explicit_schema=JOBS, unexpected_field_behavior="error"),
+        pajson.ParseOptions(explicit_schema=schema, unexpected_field_behavior="error"),
     )

@@ -7,7 +7,6 @@ import hashlib
 import json
 import logging
 import math
-import uuid
 from collections.abc import Collection, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -17,19 +16,17 @@ import pyarrow as pa
 
 from logbench.analysis.statement import Text, text_from
 from logbench.archive.columns import FINDINGS
-from logbench.archive.index import read_table, write_table
+from logbench.archive.days import day_of, keep_days
+from logbench.archive.parts import add_part, load_parts
 from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
 from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, UsageError
-from logbench.system.private import make_folder
 
 if TYPE_CHECKING:
     from logbench.analysis.model import Finding
 
 log = logging.getLogger(__name__)
-
-_PARTS_AT_MOST = 40
 
 
 @functools.cache
@@ -50,12 +47,19 @@ def check_entry(
     store: Store, entry: Entry, only: Collection[str] | None = None
 ) -> list[dict[str, Any]]:
     """The findings of one recording as rows, of all checks or of `only` some; one row with
-    `problem` when it cannot be checked. Raises `UsageError` for a check that there is not."""
+    `problem` when it cannot be checked. Where all checks are run, the first row has the drive's
+    `day` (see `days.py`). Raises `UsageError` for a check that there is not."""
     from logbench.analysis.run import run_checks  # brings scipy: not for a mere listing
+    from logbench.analysis.view import View
 
     common = entry.columns | {"version": checks_version()}
     try:
-        findings = run_checks(open_entry(store, entry), only=only)
+        view = View(open_entry(store, entry))
+        findings = run_checks(view, only=only)
+        rows = [common | _row(finding) for finding in findings]
+        if only is None and rows:
+            rows[0]["day"] = day_of(view, findings)
+        return rows
     except UsageError:
         raise
     except LogbenchError as error:
@@ -63,7 +67,6 @@ def check_entry(
     except Exception as error:  # one odd file must not stop ten thousand; the row keeps the reason
         log.exception("checking %s", entry.path)
         return [common | {"problem": f"{entry.path} cannot be checked ({error!r})."}]
-    return [common | _row(finding) for finding in findings]
 
 
 def _row(finding: Finding) -> dict[str, Any]:
@@ -100,39 +103,17 @@ def load_findings(cache: Path) -> pa.Table:
     """Rows kept for the present version, those of all checks first; empty where there are none."""
     base = _folder(cache)
     folders = [base, *sorted(base.parent.glob(f"{base.name}+*"))]
-    return pa.concat_tables(_load(folder) for folder in folders)
-
-
-def _load(folder: Path) -> pa.Table:
-    found = []
-    for path in sorted(folder.glob("*.parquet")):
-        try:
-            found.append(read_table(path).cast(FINDINGS))
-        except (pa.ArrowException, OSError, ValueError) as error:
-            log.warning("%s cannot be used and is left out: %s", path, error)
-    return pa.concat_tables(found) if found else pa.Table.from_batches([], FINDINGS)
+    return pa.concat_tables(load_parts(folder, FINDINGS) for folder in folders)
 
 
 def keep_findings(
     cache: Path, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None
 ) -> None:
-    """Add rows (of all checks, or of `only` some) as a part of their own; many parts are joined.
-
-    Raises `OSError`.
-    """
-    if not rows:
-        return
-    folder = _folder(cache, only)
-    make_folder(folder)
-    parts = sorted(folder.glob("*.parquet"))
-    table = pa.Table.from_pylist(list(rows), FINDINGS)
-    write_table(table, folder / f"{uuid.uuid4().hex}.parquet")
-    if len(parts) >= _PARTS_AT_MOST:
-        joined = _load(folder)
-        old = sorted(folder.glob("*.parquet"))
-        write_table(joined, folder / f"{uuid.uuid4().hex}.parquet")
-        for path in old:
-            path.unlink(missing_ok=True)
+    """Add rows (of all checks, or of `only` some), and what they say of how the cars move from
+    drive to drive. Raises `OSError`."""
+    if rows:
+        add_part(_folder(cache, only), pa.Table.from_pylist(list(rows), FINDINGS))
+        keep_days(cache, checks_version(), rows)
 
 
 _CURRENT = """
@@ -155,5 +136,5 @@ def current(findings: pa.Table, recordings: pa.Table) -> pa.Table:
 
 def states_done(cache: Path, only: Collection[str] | None = None) -> set[Entry]:
     """States of files that all checks have seen, or at least `only` some."""
-    done = set(entries_of(_load(_folder(cache))))
-    return done if only is None else done | set(entries_of(_load(_folder(cache, only))))
+    folders = {_folder(cache), _folder(cache, only)}
+    return {entry for folder in folders for entry in entries_of(load_parts(folder, FINDINGS))}

@@ -21,12 +21,14 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive.columns import (
+    JOBS,
     PROBLEMS,
+    ROLES,
     SIGNALS,
     Known,
-    jobs_table,
     record_of,
     recordings_schema,
+    table_of,
 )
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
@@ -57,6 +59,8 @@ class Index:
     recordings: pa.Table
     signals: pa.Table
     jobs: pa.Table
+    roles: pa.Table
+    """Recordings of jobs, before or after the work: see `ROLES`."""
     problems: tuple[Problem, ...]
     fresh: int
     """Footers that had to be read this time."""
@@ -94,8 +98,16 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
         _save(cache, recordings, signals, bad.filter(pa.compute.invert(passing)))
     problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
                                      for r in bad.to_pylist())]  # fmt: skip
-    jobs = _jobs(store, listing, problems)
-    return Index(recordings, signals, jobs, tuple(problems), len(new))
+    jobs, roles = _jobs(store, listing, problems)
+    _keep_roles(cache, roles)
+    return Index(recordings, signals, jobs, roles, tuple(problems), len(new))
+
+
+def kept_index(cache: Path) -> tuple[pa.Table, pa.Table] | None:
+    """Recordings and roles as they were when the archive was last looked through, the archive
+    itself left alone; None where nothing is kept."""
+    kept = _load(cache)
+    return None if kept is None else (kept[0], _kept_roles(cache))
 
 
 def rows_of(cache: Path, chosen: Callable[[Mapping[str, Any]], bool]) -> list[str]:
@@ -210,8 +222,9 @@ def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list
     return out
 
 
-def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
-    rows = []
+def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> tuple[pa.Table, pa.Table]:
+    """All jobs, and the roles of their recordings."""
+    rows, roles = [], []
     for entry in listing.jobs:
         try:
             if entry.size > JOB_BYTES:
@@ -220,11 +233,23 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> pa.Table:
                 continue
             with store.open(entry.path) as file:
                 data = file.read(JOB_BYTES)
-            rows.append(_job_row(entry.path, toml_of(data)))
+            job = toml_of(data)
+            told = _role_rows(entry.path, job)
+            rows.append(_job_row(entry.path, job))
+            roles += told
         except (OSError, ValueError, TypeError, AttributeError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
-    return jobs_table(rows)
+    return table_of(rows, JOBS), table_of(roles, ROLES)
+
+
+def _role_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
+    folder = path.rpartition("/")[0]
+    return [
+        {"recording": f"{folder}/{one['file']}".lstrip("/"), "job": folder, "role": one["role"]}
+        for one in job.get("recordings", [])
+        if one.get("role") in ("before", "after") and isinstance(one.get("file"), str)
+    ]
 
 
 def _job_row(path: str, job: dict[str, Any]) -> dict[str, Any]:
@@ -286,6 +311,28 @@ def _save(cache: Path, *parts: pa.Table) -> None:
         log.warning("the archive's cache cannot be kept: %s", error)
 
 
+def _roles_file(cache: Path) -> Path:
+    return cache / f"roles-{_FORMAT}.parquet"
+
+
+def _kept_roles(cache: Path) -> pa.Table:
+    try:
+        return read_table(_roles_file(cache)).cast(ROLES)
+    except (pa.ArrowException, OSError, ValueError):
+        return pa.Table.from_batches([], ROLES)
+
+
+def _keep_roles(cache: Path, roles: pa.Table) -> None:
+    """Where that cannot be, a repair is not known to who only reads what is kept."""
+    if roles.equals(_kept_roles(cache)):
+        return
+    try:
+        make_folder(cache)
+        write_table(roles, _roles_file(cache))
+    except OSError as error:
+        log.warning("the archive's cache cannot be kept: %s", error)
+
+
 def read_table(path: Path) -> pa.Table:
     """Read a Parquet file of ours (without `pq.read_table`, whose imports take 0.1 s). Raises
     `OSError`, `ArrowException`, `ValueError`."""
@@ -293,7 +340,7 @@ def read_table(path: Path) -> pa.Table:
         return file.read(use_threads=False)
 
 
-def write_table(table: pa.Table, path: Path) -> None:
+def write_table(table: pa.Table, path: Path, rows_a_group: int | None = None) -> None:
     """Write a Parquet file of ours in one step (never half of one). Raises `OSError`."""
     with replacing(path) as part, open(part, "xb", opener=owner_only) as file:
-        pq.write_table(table, file, compression="zstd")
+        pq.write_table(table, file, compression="zstd", row_group_size=rows_a_group)

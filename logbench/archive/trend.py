@@ -8,9 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logbench.analysis.changes import Change, Life, life_of
+from logbench.analysis.model import heading
+from logbench.analysis.repeats import OF_CARS, Scatter
+from logbench.analysis.statement import Quantity, said
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, where
+from logbench.archive.repeats import repaired_in
 from logbench.errors import UsageError
+from logbench.signals.numbers import started_text
 
 SAME_DISPLACEMENT_L = 0.06
 """Engines count as of the same displacement within this, either way: 1.8 l class. No source."""
@@ -23,8 +29,10 @@ class Point:
     recording: str
     started: str
     car: str
+    subject: str
     value: float
     uncertainty: float | None
+    unit: str
     verdict: str
 
 
@@ -37,26 +45,125 @@ class Spread:
     """`5 %`, `25 %`, `50 %`, `75 %`, `95 %`; empty when there is no other car."""
     share_below: float | None
     """Share (0 to 1) of the other cars that lie below the value asked for; None without any."""
+    share_within: tuple[float, float] | None = None
+    """The same of the ends of what the car is like, as one drive tells it."""
 
 
-def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) -> list[Point]:
-    """A number over a car's recordings, in order of time; see `parse_number`.
+@dataclass(frozen=True)
+class Trend:
+    """A number (see `parse_number`) over a car's life, and over the others of its displacement."""
+
+    number: str
+    car: str
+    points: list[Point]
+    life: Life | None = None
+    """Where it changed, and the bands between; places are those of `points`. None: there are no
+    points, several numbers, or dates are missing."""
+    displacement_l: float | None = None
+    spread: Spread | None = None
+    unsure: int = 0
+    """Of the points: those whose recordings give no VIN, while others of the car do."""
+
+    @property
+    def title(self) -> str:
+        """What it is called."""
+        check, subject, further = parse_number(self.number)
+        return ": ".join(filter(None, (heading(check, subject), further)))
+
+    @property
+    def unit(self) -> str:
+        """That of the values; of one of a finding's further numbers not known."""
+        return self.points[-1].unit if self.points else ""
+
+    def between(self, change: Change) -> tuple[str, str, str, str]:
+        """Starts of drives: the last before and the first after a change, and the same of its 95 %
+        interval."""
+        places = (change.at - 1, change.at, change.first - 1, change.last)
+        first, second, low, high = (self.points[at].started for at in places)
+        return first, second, low, high
+
+    @property
+    def band(self) -> str:
+        """In which band the car's number lies untouched now, and how that is known."""
+        if self.life is None:
+            return _NO_LIFE if self.points else ""
+        state, scatter = self.life.states[-1], self.life.scatter
+        learnt = said("learnt from {n} of its drives", n=scatter.drives)
+        return said(
+            "Untouched, 95 % of this car's drives give {band}: {how}.",
+            band=Quantity(state.low, self.unit, state.half_width, others=(state.high,)),
+            how=learnt if scatter.drives else said("as of other cars, {b}", b=scatter.basis),
+        )
+
+    @property
+    def changes(self) -> list[str]:
+        """Where the number left its band, a sentence each."""
+        life = self.life
+        return [] if life is None else [self._said(life, change) for change in life.changes]
+
+    def _said(self, life: Life, change: Change) -> str:
+        before, after = (
+            next(s.median for s in life.states if s.begin <= at < s.end)
+            for at in (change.first - 1, change.last)
+        )
+        first, second, low, high = (started_text(at, 10) for at in self.between(change))
+        return said(
+            "Changed between {first} and {second} (95 %: {low} to {high}), from {levels}.",
+            first=first,
+            second=second,
+            low=low,
+            high=high,
+            levels=Quantity(before, self.unit, life.states[-1].half_width, others=(after,)),
+        )
+
+
+_NO_LIFE = (
+    "Where it changed is not looked for: the number is several, or the date of a drive is missing."
+)
+
+
+def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) -> Trend:
+    """A number over a car's recordings, in order of time, the last held against other cars.
 
     `car`: part of its label or VIN, with `exact` the whole label. Only recordings whose findings
     are known count: sweep first. Raises `UsageError`, also where that fits several cars.
     """
-    found = _points(archive, number, Filter(cars=(car,)) if exact else Filter(car=car))
-    cars = sorted({point.car for point in found})
+    points = _points(archive, number, Filter(cars=(car,)) if exact else Filter(car=car))
+    cars = sorted({point.car for point in points})
     if len(cars) > 1:
         raise UsageError(f"{car!r} fits several cars, name one of them: {'; '.join(cars)}.")
-    return found
+    if not points:
+        return Trend(number, car, points)
+    last = points[-1]
+    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
+    (row,) = archive.rows(sql, [last.recording])
+    litres, life, found = row["displacement_l"], _life(archive, number, points), None
+    if litres is not None:
+        scatter = life.scatter if life else _scatter(number, last.subject)
+        half = scatter.at(last.value).half_width(last.uncertainty)
+        found = spread_of(archive, number, litres, last.car, last.value, half)
+    return Trend(number, last.car, points, life, litres, found, _unsure(archive, points))
 
 
-def unsure_of(archive: Archive, points: Sequence[Point]) -> int:
+def _scatter(number: str, subject: str) -> Scatter:
+    check, _, further = parse_number(number)
+    return OF_CARS.of(further or heading(check, subject))
+
+
+def _life(archive: Archive, number: str, points: Sequence[Point]) -> Life | None:
+    subjects = {point.subject for point in points}
+    if len(subjects) > 1 or not all(point.started for point in points):
+        return None
+    doubts = [np.nan if p.uncertainty is None else p.uncertainty for p in points]
+    values = np.array([point.value for point in points])
+    repairs = repaired_in([point.recording for point in points], archive.index.roles)
+    return life_of(_scatter(number, points[0].subject), values, np.array(doubts), repairs)
+
+
+def _unsure(archive: Archive, points: Sequence[Point]) -> int:
     """How many of a car's recordings give no VIN while others do: perhaps they are of another."""
     sql = "SELECT recording, vin FROM recordings WHERE car = ?"
-    rows = archive.rows(sql, [points[0].car]) if points else []
-    vins = {row["recording"]: row["vin"] for row in rows}
+    vins = {row["recording"]: row["vin"] for row in archive.rows(sql, [points[0].car])}
     known = [bool(vins.get(point.recording)) for point in points]
     return known.count(False) if any(known) else 0
 
@@ -67,9 +174,10 @@ def spread_of(
     displacement_l: float,
     without_car: str = "",
     value: float | None = None,
+    half_width: float = 0.0,
 ) -> Spread:
     """The number's spread over cars of that displacement, each counted once; `value` is placed
-    among them. `without_car`: the car that is asked about."""
+    among them, give or take `half_width`. `without_car`: the car that is asked about."""
     span = (displacement_l - SAME_DISPLACEMENT_L, displacement_l + SAME_DISPLACEMENT_L)
     found = _points(archive, number, Filter(displacement_l=span))
     by_car: dict[str, list[float]] = {}
@@ -81,8 +189,11 @@ def spread_of(
         return Spread(0, {}, None)
     levels = (5, 25, 50, 75, 95)
     quantiles = {f"{q} %": float(np.percentile(medians, q)) for q in levels}
-    below = None if value is None else float((medians < value).mean())
-    return Spread(len(medians), quantiles, below)
+    if value is None:
+        return Spread(len(medians), quantiles, None)
+    ends = (value - half_width, value, value + half_width)
+    low, below, high = (float((medians < end).mean()) for end in ends)
+    return Spread(len(medians), quantiles, below, (low, high))
 
 
 def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
@@ -90,7 +201,8 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
     sql, values = where(chosen)
     text = (
         "SELECT recording, coalesce(r.started, '') AS started, coalesce(r.car, '') AS car, "
-        "f.value, f.uncertainty, coalesce(f.verdict, '') AS verdict, f.numbers "
+        "coalesce(f.subject, '') AS subject, f.value, f.uncertainty, "
+        "coalesce(f.unit, '') AS unit, coalesce(f.verdict, '') AS verdict, f.numbers "
         "FROM findings f JOIN recordings r USING (recording) "
         f'WHERE f."check" = ? AND contains(lower(f.subject), ?) AND {sql} '
         "ORDER BY started, recording"
@@ -99,11 +211,13 @@ def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:
     for row in archive.rows(text, [check, subject.lower(), *values]):
         numbers = row.pop("numbers")
         if further:
-            row |= {"value": json.loads(numbers or "{}").get(further), "uncertainty": None}
+            value = json.loads(numbers or "{}").get(further)
+            row |= {"value": value, "uncertainty": None, "unit": ""}
         if isinstance(row["value"], int | float) and np.isfinite(row["value"]):
             row["value"] = float(row["value"])
             out.append(Point(**row))
-    return out
+    whole = [point for point in out if point.subject.lower() == subject.lower()]
+    return whole or out
 
 
 def parse_number(text: str) -> tuple[str, str, str]:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from logbench.archive.overview import Catalogue, Facets, Number, Preview, Row
     from logbench.archive.questions import Answer
     from logbench.archive.store import Problem
-    from logbench.archive.trend import Point, Spread
+    from logbench.archive.trend import Trend
     from logbench.importing.run import Outcome as Imported
     from logbench.recording.notes import Remark
 
@@ -55,19 +55,6 @@ class Details:
     signals: list[dict[str, Any]]
     findings: list[dict[str, Any]]
     remarks: tuple[Remark, ...] = ()
-
-
-@dataclass(frozen=True)
-class Trended:
-    """A number over a car's life, and over the others of its displacement."""
-
-    number: Number
-    car: str
-    displacement_l: float | None
-    points: list[Point]
-    spread: Spread | None
-    unsure: int = 0
-    """Of the points: those whose recordings give no VIN, while others of the car do."""
 
 
 @dataclass
@@ -195,22 +182,15 @@ def list_numbers(work: Work, archive: Archive, car: str) -> list[Number]:
 
 
 @only_looks
-def follow_number(work: Work, archive: Archive, number: Number, car: str) -> Trended:
-    """A number in each of a car's recordings, the last held against other cars; only what has been
-    checked counts."""
-    from logbench.archive.trend import spread_of, trend_of, unsure_of
+def follow_number(
+    work: Work, archive: Archive, number: str, car: str, *, exact: bool = True
+) -> Trend:
+    """A number in each of a car's recordings, where it changed, the last held against other cars;
+    only what has been checked counts. `car`, `exact`: see `trend_of`. Raises `UsageError`."""
+    from logbench.archive.trend import trend_of
 
     work.report(tr("Following the number"))
-    points = trend_of(archive, number.name, car, exact=True)
-    if not points:
-        return Trended(number, car, None, [], None)
-    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
-    (row,) = archive.rows(sql, [points[-1].recording])
-    litres, last = row["displacement_l"], points[-1].value
-    found = None
-    if litres is not None:
-        found = spread_of(archive, number.name, litres, without_car=car, value=last)
-    return Trended(number, car, litres, points, found, unsure_of(archive, points))
+    return trend_of(archive, number, car, exact=exact)
 
 
 # --- long work ---

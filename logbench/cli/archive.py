@@ -265,26 +265,13 @@ def trend_command(
     number: Annotated[str, typer.Argument(help="CHECK:SUBJECT of a finding, or a number's name.")],
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
 ) -> None:
-    """Show a number over a car's life, and its place among cars of the same displacement."""
-    from logbench.archive.trend import spread_of, trend_of, unsure_of
+    """Show a number over a car's life: where it changed, the band in which the car moves untouched,
+    and its place among cars of the same displacement."""
+    from logbench.cases.archive import follow_number
     from logbench.cli import show_archive
 
-    archive = _opened(place)
-    points = trend_of(archive, number, car)
-    show_archive.points(points)
-    if not points:
-        say("No such number is known of that car: 'archive sweep' makes them.")
-        return
-    if unsure := unsure_of(archive, points):
-        text = f"Recordings that give no VIN: {unsure}; not known whether they are of this car."
-        say(text, "yellow")
-    last = points[-1]
-    sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
-    (row,) = archive.rows(sql, [last.recording])
-    litres = row["displacement_l"]
-    if litres is not None:
-        found = spread_of(archive, number, litres, without_car=last.car, value=last.value)
-        show_archive.spread(found, litres, last.value)
+    found = run_here(follow_number(_opened(place), number, car, exact=False))
+    show_archive.trend(found)
 
 
 @archive_app.command("like")

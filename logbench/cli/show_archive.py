@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from logbench.archive.likeness import Alike
-    from logbench.archive.trend import Point, Spread
+    from logbench.archive.trend import Spread, Trend
     from logbench.cases.archive import Details
 
 _WIDE = 110
@@ -105,25 +105,36 @@ def csv(answer: pa.Table) -> None:
         writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row.values()])
 
 
-def points(found: Sequence[Point]) -> None:
-    """A number over a car's life."""
+def trend(found: Trend) -> None:
+    """A number over a car's life, where it changed, its band, its place among other cars."""
     out = table("started", "car", "value", "±", "verdict", "recording")
-    for point in found:
+    for point in found.points:
         doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
         out.add_row(started_text(point.started), text(point.car), f"{point.value:.4g}", doubt,
                     point.verdict, text(point.recording))  # fmt: skip
     console().print(out)
+    if not found.points:
+        say("No such number is known of that car: 'archive sweep' makes them.")
+        return
+    if found.unsure:
+        say(f"Recordings that give no VIN: {found.unsure}; perhaps of another car.", "yellow")
+    for sentence in (*found.changes, found.band):
+        say(sentence)
+    if found.displacement_l is not None and found.spread is not None:
+        _spread(found.spread, found.displacement_l, found.points[-1].value)
 
 
-def spread(found: Spread, litres: float, value: float) -> None:
+def _spread(found: Spread, litres: float, value: float) -> None:
     """The place of a value among other cars of that displacement."""
     if not found.cars:
         say(f"No other car of {litres:.1f} l is known to hold it against.")
         return
     quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
     say(f"{found.cars} other cars of {litres:.1f} l: {quantiles}.")
+    low, high = (100.0 * share for share in found.share_within or (0.0, 0.0))
     say(
-        f"The last value, {value:.4g}, is above {100.0 * (found.share_below or 0.0):.0f} % of them."
+        f"The last value, {value:.4g}, is above {100.0 * (found.share_below or 0.0):.0f} % of them "
+        f"({low:.0f} to {high:.0f} %, for what one drive can tell of the car)."
     )
 
 

@@ -184,11 +184,11 @@ def test_find_by_finding(opened):
 
 def test_trend_over_a_cars_life_and_spread_over_others(opened):
     sweep_checks(opened())
-    points = trend_of(opened(), "fuel_trim:bank 1, warm idle", "van")
+    points = trend_of(opened(), "fuel_trim:bank 1, warm idle", "van").points
     assert [point.recording[4] for point in points] == ["a", "b", "c"]
     assert [point.value for point in points] == pytest.approx([2, 8, 22], abs=0.5)
     number = "fuel_trim:bank 1, warm idle:short_term_pct"
-    assert [p.value for p in trend_of(opened(), number, "van")] == pytest.approx(
+    assert [p.value for p in trend_of(opened(), number, "van").points] == pytest.approx(
         [1, 4, 11], abs=0.3
     )
     spread = spread_of(opened(), "fuel_trim:bank 1, warm idle", 1.8, without_car="hatch", value=5.0)

@@ -42,7 +42,7 @@ def test_two_cars_of_one_name_are_two(root, tmp_path):
     names = {f"customer · {FIRST}": 2, f"customer · {SECOND}": 1, "customer": 1}
     assert Catalogue(archive).facets.cars == names
     (number, *_) = numbers_of(archive, f"customer · {FIRST}")
-    trended = run_here(follow_number(archive, number, f"customer · {FIRST}"))
+    trended = run_here(follow_number(archive, number.name, f"customer · {FIRST}"))
     assert [Path(point.recording).name for point in trended.points] == ["1.parquet", "3.parquet"]
     assert trended.unsure == 0
 
@@ -53,7 +53,7 @@ def test_a_part_of_two_cars_names_is_refused_with_both(root, tmp_path, monkeypat
     with pytest.raises(UsageError, match=FIRST) as refused:
         trend_of(archive, number.name, "customer")
     assert SECOND in str(refused.value)
-    assert len(trend_of(archive, number.name, SECOND)) == 1
+    assert len(trend_of(archive, number.name, SECOND).points) == 1
 
 
 def test_those_said_to_be_one_car_are_one_and_what_gives_no_vin_is_told(root, tmp_path):
@@ -62,7 +62,7 @@ def test_those_said_to_be_one_car_are_one_and_what_gives_no_vin_is_told(root, tm
     archive = swept(root, tmp_path, known)
     assert Catalogue(archive).facets.cars == {"customer": 4}
     (number, *_) = numbers_of(archive, "customer")
-    trended = run_here(follow_number(archive, number, "customer"))
+    trended = run_here(follow_number(archive, number.name, "customer"))
     assert (len(trended.points), trended.unsure) == (4, 1)
 
 

@@ -153,5 +153,5 @@ class Choice(QObject):
     def _ask_trend(self, number: Number) -> None:
         archive, owner = self._archive, self._owner
         if archive is not None and owner is not None:
-            case = follow_number(archive, number, self._car)
+            case = follow_number(archive, number.name, self._car)
             owner.start(case, self._body.trend.show_trend, self.failed.emit, slot="trend")

@@ -24,7 +24,7 @@ from logbench.app.theme import VERDICT_SYMBOLS, Look, Theme
 from logbench.archive.columns import cells
 from logbench.archive.findings import reason_of
 from logbench.archive.overview import RANKS, Number, Row
-from logbench.cases.archive import Account, Details, Line, Trended
+from logbench.cases.archive import Account, Details, Line
 from logbench.foreign import in_html
 from logbench.signals.numbers import started_text
 from logbench.signals.units import Units
@@ -33,6 +33,7 @@ from logbench.words import tr, tr_n
 if TYPE_CHECKING:
     from logbench.archive.likeness import Alike
     from logbench.archive.store import Problem
+    from logbench.archive.trend import Trend
 
 _RECORDING = Qt.ItemDataRole.UserRole
 
@@ -187,6 +188,8 @@ class TrendPanel(QWidget):
 
     def __init__(self, look: Look) -> None:
         super().__init__()
+        self._look = look
+        self._trend: Trend | None = None
         self._numbers: dict[str, Number] = {}
         self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
@@ -204,6 +207,7 @@ class TrendPanel(QWidget):
             self.box, [(f"{key}  ({number.times})", key) for key, number in self._numbers.items()]
         )
         self.box.setEnabled(bool(numbers))
+        self._trend = None
         self.plot.show_trend(None)
         self.at.setText("")
         if numbers:
@@ -213,44 +217,57 @@ class TrendPanel(QWidget):
         else:
             self.said.tell(tr("Choose a recording and press T: its car's numbers are followed."))
 
-    def show_trend(self, trended: Trended) -> None:
+    def show_trend(self, trend: Trend) -> None:
         """The points of the number that was asked for."""
-        self.plot.show_trend(trended)
-        self.at.setText(self.plot.sentence())
-        self.said.tell(self._sentence(trended))
+        self._trend = trend
+        self.plot.show_trend(trend)
+        self._tell()
 
     def renew(self) -> None:
         """In other units."""
-        self.at.setText(self.plot.sentence())
+        self._tell()
 
-    def _sentence(self, trended: Trended) -> str:
-        n = len(trended.points)
-        text = tr_n("{car}: {n} recording.", "{car}: {n} recordings.", n, car=trended.car)
-        if trended.unsure:
-            text += tr_n(
-                " {n} of them gives no VIN: not known whether it is of this car.",
-                " {n} of them give no VIN: not known whether they are of this car.",
-                trended.unsure,
-            )
-        spread = trended.spread
-        if not n or spread is None:
-            return text + tr(" Its displacement is not known: no other cars to hold it against.")
-        if not spread.cars or spread.share_below is None:
-            return text + tr(
-                " No other car of {litres:.1f} L is known.", litres=trended.displacement_l
-            )
-        return tr(
-            "{text} The last value lies above {share:.0f} % of {cars} other cars of "
-            "{litres:.1f} L.",
-            text=text,
-            share=100.0 * spread.share_below,
-            cars=spread.cars,
-            litres=trended.displacement_l,
-        )
+    def _tell(self) -> None:
+        self.at.setText(self.plot.sentence())
+        if self._trend is not None:
+            self.said.tell(_trend_text(self._trend, self._look.units))
 
     def _ask(self, _: int = 0) -> None:
         if self._numbers:
             self.wanted.emit(self._numbers[self.box.currentData()])
+
+
+def _trend_text(trend: Trend, units: Units) -> str:
+    n = len(trend.points)
+    parts = [tr_n("{car}: {n} recording.", "{car}: {n} recordings.", n, car=trend.car)]
+    if trend.unsure:
+        parts.append(
+            tr_n(
+                "{n} of them gives no VIN: not known whether it is of this car.",
+                "{n} of them give no VIN: not known whether they are of this car.",
+                trend.unsure,
+            )
+        )
+    parts += [in_units(text, units) for text in (*trend.changes, trend.band) if text]
+    spread = trend.spread
+    if not n or spread is None:
+        parts.append(tr("Its displacement is not known: no other cars to hold it against."))
+    elif spread.share_below is None or spread.share_within is None:
+        parts.append(tr("No other car of {litres:.1f} L is known.", litres=trend.displacement_l))
+    else:
+        low, high = spread.share_within
+        parts.append(
+            tr(
+                "The last value lies above {share:.0f} % of {cars} other cars of {litres:.1f} L "
+                "({low:.0f} to {high:.0f} %, for what one drive can tell of the car).",
+                share=100.0 * spread.share_below,
+                cars=spread.cars,
+                litres=trend.displacement_l,
+                low=100.0 * low,
+                high=100.0 * high,
+            )
+        )
+    return " ".join(parts)
 
 
 class AccountPanel(QWidget):

@@ -8,7 +8,7 @@ import numpy as np
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
 
-from logbench.analysis.model import Verdict, heading
+from logbench.analysis.model import Verdict
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.theme import Look
 from logbench.job.times import parse_time
@@ -17,9 +17,9 @@ from logbench.signals.units import unit_text
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
+    from logbench.analysis.changes import Life
     from logbench.app.plot.graph import Graph
-    from logbench.archive.trend import Spread
-    from logbench.cases.archive import Trended
+    from logbench.archive.trend import Spread, Trend
 
 _NEAR_PX = 28
 """Across and down together: so near to a point, the pointer is at it."""
@@ -27,6 +27,7 @@ _MARGIN = 0.06
 """Of the width, left and right of the points: room for half of a date."""
 _WIDEST = 1e12
 """An uncertainty beyond this is drawn as this."""
+_OWN_ALPHA, _CHANGE_ALPHA = 60, 28
 _BANDS = (("5 %", "95 %", 35), ("25 %", "75 %", 75))
 
 
@@ -40,29 +41,27 @@ class TrendPlot(LateGraph):
 
     def __init__(self, look: Look) -> None:
         super().__init__(look)
-        self._shown: Trended | None = None
+        self._shown: Trend | None = None
         self._at = -1
         self.setMinimumSize(QSize(300, 100))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
         self.setAccessibleName(tr("Trend over the car's life"))
 
-    def show_trend(self, trended: Trended | None) -> None:
+    def show_trend(self, trend: Trend | None) -> None:
         """Another number, or nothing."""
-        self._shown = trended if trended is not None and trended.points else None
-        self._at = len(trended.points) - 1 if trended is not None else -1
-        if trended is not None:
-            name = heading(trended.number.check, trended.number.subject)
-            self.setAccessibleName(
-                tr("{name} over {n} recordings of the car", name=name, n=len(trended.points))
-            )
+        self._shown = trend if trend is not None and trend.points else None
+        self._at = len(trend.points) - 1 if trend is not None else -1
+        if trend is not None:
+            name, n = trend.title, len(trend.points)
+            self.setAccessibleName(tr("{name} over {n} recordings of the car", name=name, n=n))
         self.draw()
 
     def sentence(self) -> str:
         """About the point that is marked."""
         if self._shown is None:
             return ""
-        point, unit = self._shown.points[self._at], self._shown.number.unit
+        point, unit = self._shown.points[self._at], self._shown.unit
         number = self.look.units.figure(point.value, unit, point.uncertainty)
         when = started_text(point.started)
         verdict = word(point.verdict or "not judged")
@@ -77,7 +76,7 @@ class TrendPlot(LateGraph):
         graph.hideAxis("right")
         if self._shown is None:
             return
-        unit = self._shown.number.unit
+        unit = self._shown.unit
         x, dated = _times(self._shown)
         y = self.look.units.array(np.array([p.value for p in self._shown.points]), unit)
         doubts = np.array([min(p.uncertainty or 0.0, _WIDEST) for p in self._shown.points])
@@ -85,6 +84,8 @@ class TrendPlot(LateGraph):
         ends = [*(y - doubts), *(y + doubts)]
         if self._shown.spread is not None and self._shown.spread.quantiles:
             ends += self._fill_spread(graph, self._shown.spread)
+        if self._shown.life is not None:
+            ends += self._fill_life(graph, self._shown.life, x)
         low, high = round_range(min(ends), max(ends))
         margin = _MARGIN * (x[-1] - x[0]) or 1.0
         graph.setRange(xRange=(x[0] - margin, x[-1] + margin), yRange=(low, high), padding=0)
@@ -103,7 +104,7 @@ class TrendPlot(LateGraph):
 
         assert self._shown is not None
         values = {
-            name: self.look.units.value(value, self._shown.number.unit)
+            name: self.look.units.value(value, self._shown.unit)
             for name, value in spread.quantiles.items()
         }
         for lower, upper, alpha in _BANDS:
@@ -123,6 +124,38 @@ class TrendPlot(LateGraph):
         graph.showAxis("right")
         graph.getAxis("right").setTicks([[(middle, said)]])
         return list(values.values())
+
+    def _fill_life(self, graph: Graph, life: Life, x: list[float]) -> list[float]:
+        """The band in which the car moves untouched, between the changes; returns their ends. A
+        change is a line on the interval it lies in."""
+        import pyqtgraph as pg
+
+        assert self._shown is not None
+        theme, unit = self.look.theme, self._shown.unit
+        fill, marked = QColor(theme.accent), QColor(theme.text)
+        fill.setAlpha(_OWN_ALPHA)
+        marked.setAlpha(_CHANGE_ALPHA)
+        margin = _MARGIN * (x[-1] - x[0]) or 1.0
+        ends = []
+        for state in life.states:
+            begin = _middle(x, state.begin) if state.begin else x[0] - margin
+            end = _middle(x, state.end) if state.end < len(x) else x[-1] + margin
+            low, high = sorted(self.look.units.value(v, unit) for v in (state.low, state.high))
+            ends += [low, high]
+            lines = [pg.PlotDataItem([begin, end], [y, y], pen=pg.mkPen(fill)) for y in (low, high)]
+            for item in (*lines, pg.FillBetweenItem(*lines, brush=fill)):
+                graph.addItem(item, ignoreBounds=True)
+            level = self.look.units.value(state.median, unit)
+            graph.plot([begin, end], [level, level], pen=pg.mkPen(theme.accent, width=2))
+        for change in life.changes:
+            reach = (x[change.first - 1], x[change.last])
+            graph.addItem(
+                pg.LinearRegionItem(reach, brush=marked, pen=pg.mkPen(None), movable=False),
+                ignoreBounds=True,
+            )
+            pen = pg.mkPen(theme.text, width=2, style=Qt.PenStyle.DashLine)
+            graph.addItem(pg.InfiniteLine(_middle(x, change.at), pen=pen), ignoreBounds=True)
+        return ends
 
     def _fill_points(self, graph: Graph, x: list[float], y: np.ndarray, doubts: np.ndarray) -> None:
         import pyqtgraph as pg
@@ -148,7 +181,7 @@ class TrendPlot(LateGraph):
         if self.graph is None or self._shown is None:
             return []
         x, _ = _times(self._shown)
-        y = [self.look.units.value(p.value, self._shown.number.unit) for p in self._shown.points]
+        y = [self.look.units.value(p.value, self._shown.unit) for p in self._shown.points]
         to_scene = self.graph.getViewBox().mapViewToScene
         points = [to_scene(QPointF(a, b)) for a, b in zip(x, y, strict=True)]
         return [QPointF(self.graph.mapFromScene(point)) for point in points]
@@ -203,7 +236,12 @@ class TrendPlot(LateGraph):
             self.chosen.emit(self._shown.points[self._at].recording)
 
 
-def _times(shown: Trended) -> tuple[list[float], bool]:
+def _middle(x: list[float], at: int) -> float:
+    """Between a point and the one before."""
+    return 0.5 * (x[at - 1] + x[at])
+
+
+def _times(shown: Trend) -> tuple[list[float], bool]:
     """Seconds since 1970 and True, or places in a row and False where a date is missing."""
     moments = [parse_time(point.started) for point in shown.points]
     times = [moment.timestamp() for moment in moments if moment is not None]

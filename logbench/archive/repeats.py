@@ -1,0 +1,211 @@
+"""How far a car moves from one drive to the next, learnt from its drives in an archive.
+
+Which drives are of the car the same-car check says; one that gives too little to tell is of the car
+whose name it bears. Drives with a repair between them are never held against each other: jobs say
+where one was, and where a number changed by itself, that number is learnt on either side. The same
+samples count once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from logbench.analysis.changes import LEAST_DRIVES, Life, life_of
+from logbench.analysis.comparison.daily import CellMean, DayNumbers, learn
+from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
+from logbench.analysis.statistics import NORMAL_95, Values
+from logbench.archive.days import load_days
+from logbench.archive.findings import checks_version
+from logbench.archive.index import cache_folder, kept_index
+from logbench.archive.store import entries_of, open_store
+from logbench.car.identity import Identity, Match
+from logbench.car.known import KnownCars
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from logbench.recording.model import Facts
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One drive of an archive: its path, its start as lists have it, whose it is, its numbers."""
+
+    recording: str
+    started: str
+    car: str
+    sha256: str
+    identity: Identity
+    numbers: DayNumbers
+
+
+@dataclass(frozen=True)
+class Repeated:
+    """One number of a car's drives: how many there are, its median (a signal's: of what it is in
+    the middle of each drive's cells), the half width of a single drive's own 95 % interval as a
+    median (None: not known), its life, and its scatter, learnt within the life's states."""
+
+    name: str
+    drives: int
+    median: float
+    within: float | None
+    life: Life
+    scatter: Scatter
+
+
+# --- which drives ---
+
+
+def drives_in(recordings: pa.Table, cache: Path) -> list[Drive]:
+    """Those of rows of the view `recordings` of which numbers are kept, in order of time (those
+    without a date only where none has one); of the same samples only one."""
+    days = load_days(cache, checks_version(), entries_of(recordings))
+    names = ("recording", "started", "car", "samples_sha256")
+    rows = zip(*(recordings[name].to_pylist() for name in names), strict=True)
+    found: dict[str, Drive] = {}
+    for name, started, car, sha256 in sorted(rows, key=lambda row: (row[1] or "", row[0])):
+        if name in days:
+            drive = Drive(name, started or "", car or "", sha256 or "", *days[name])
+            found.setdefault(drive.sha256 or name, drive)
+    dated = [drive for drive in found.values() if drive.started]
+    return dated or list(found.values())
+
+
+def repaired_in(recordings: Sequence[str], roles: pa.Table) -> list[int]:
+    """Places of those, in order of time, that were the first after a repair that a job knows of."""
+    place = {recording: at for at, recording in enumerate(recordings)}
+    first: dict[str, int] = {}
+    for row in roles.to_pylist():
+        if row["role"] == "after" and row["recording"] in place:
+            at = place[row["recording"]]
+            first[row["job"]] = min(first.get(row["job"], at), at)
+    return sorted({at for at in first.values() if at})
+
+
+# --- what they teach ---
+
+
+def lives_of(
+    drives: Sequence[Drive], repairs: Collection[int], known: Repeats = OF_CARS
+) -> list[Repeated]:
+    """Every number of `LEAST_DRIVES` drives or more of one car, in order of time, on top of what is
+    `known` without them."""
+    found = []
+    for name, days in _by_number(drives).items():
+        if len(days) >= LEAST_DRIVES:
+            places = list(days)
+            here = {int(np.searchsorted(places, repair)) for repair in repairs}
+            found.append(_repeated(name, list(days.values()), here, known.of(name)))
+    return found
+
+
+def learnt_of(lives: Iterable[Repeated]) -> Repeats:
+    """What of it is the car's own."""
+    return Repeats({one.name: one.scatter for one in lives if one.scatter.drives})
+
+
+def _by_number(drives: Sequence[Drive]) -> dict[str, dict[int, DayNumbers]]:
+    """Name to place of a drive to what the drive has of that number."""
+    findings: dict[str, dict[int, list[tuple[str, float, float]]]] = {}
+    cells: dict[str, dict[int, list[CellMean]]] = {}
+    for place, drive in enumerate(drives):
+        for row in drive.numbers.findings:
+            findings.setdefault(row[0], {}).setdefault(place, []).append(row)
+        for cell in drive.numbers.cells:
+            cells.setdefault(cell.number, {}).setdefault(place, []).append(cell)
+    told = {
+        name: {place: DayNumbers(tuple(rows), ()) for place, rows in days.items()}
+        for name, days in findings.items()
+    }
+    return told | {
+        name: {place: DayNumbers((), tuple(rows)) for place, rows in days.items()}
+        for name, days in cells.items()
+    }
+
+
+def _repeated(
+    name: str, days: Sequence[DayNumbers], repairs: Collection[int], scatter: Scatter
+) -> Repeated:
+    values, halves = _series(days)
+    life = life_of(scatter, values, halves, repairs)
+    for state in life.states if scatter.known else ():
+        learnt = learn(days[state.begin : state.end], Repeats({name: scatter}))
+        scatter = learnt.own.get(name, scatter)
+    scatter = scatter if scatter.known else life.scatter
+    own = halves[np.isfinite(halves)]
+    within = float(np.median(own)) if len(own) else None
+    return Repeated(name, len(days), float(np.median(values)), within, life, scatter)
+
+
+def _series(days: Iterable[DayNumbers]) -> tuple[Values, Values]:
+    """One value a drive with the half width within the drive: a finding's, or how far a signal is
+    from what is usual in the cells it was in, on average, about its usual value."""
+    days = list(days)
+    if days[0].findings:
+        _, values, halves = zip(*(day.findings[0] for day in days), strict=True)
+        return np.array(values, dtype=np.float64), np.array(halves, dtype=np.float64)
+    places = [{(cell.axis, cell.cell): cell for cell in day.cells} for day in days]
+    by_cell: dict[tuple[str, int], list[float]] = {}
+    for cells in places:
+        for key, cell in cells.items():
+            by_cell.setdefault(key, []).append(cell.mean)
+    usual = {key: float(np.median(means)) for key, means in by_cell.items()}
+    middle = float(np.median(list(usual.values())))
+    away = [np.mean([c.mean - usual[key] for key, c in cells.items()]) for cells in places]
+    error = [
+        NORMAL_95 * float(np.sqrt(sum(c.variance for c in cells.values()))) / len(cells)
+        for cells in places
+    ]
+    return middle + np.array(away), np.array(error)
+
+
+# --- for whom they are learnt ---
+
+
+def repeats_in(place: str, drives: Sequence[Facts], cars: KnownCars, repaired: str = "") -> Repeats:
+    """How the car of some drives moves, learnt from its other drives in the archive at `place`, as
+    it was when it was last looked through and checked: nothing is read but what is kept of it.
+    `repaired`: a start of a drive, at or after which the car was another one.
+
+    Nothing is learnt where there is no archive. Raises `ArchiveError` for a place that is not
+    understood, or no folder.
+    """
+    if not place:
+        return OF_CARS
+    cache = cache_folder(open_store(place))
+    kept = kept_index(cache)
+    if kept is None:
+        return OF_CARS
+    recordings, roles = kept
+    own = _own_drives(recordings, cache, drives, cars)
+    repairs = {at for at, drive in enumerate(own) if repaired and drive.started >= repaired}
+    known = repaired_in([drive.recording for drive in own], roles)
+    return learnt_of(lives_of(own, {*known, *sorted(repairs)[:1]}))
+
+
+def _own_drives(
+    recordings: pa.Table, cache: Path, here: Sequence[Facts], cars: KnownCars
+) -> list[Drive]:
+    """Drives of the same car, but not the same drives."""
+    known = {facts.samples_sha256 for facts in here} - {""}
+    names = {facts.vehicle.called for facts in here} - {""}
+    vins: dict[str, bool] = {}
+    near = []
+    columns = (recordings[name].to_pylist() for name in ("vin", "car", "samples_sha256"))
+    for vin, name, sha256 in zip(*columns, strict=True):
+        if vin not in vins:
+            vins[vin] = _is_own(Identity(vin=vin or ""), False, here, cars)
+        near.append((vins[vin] or name in names) and sha256 not in known)
+    found = drives_in(recordings.filter(pa.array(near, pa.bool_())), cache)
+    return [d for d in found if _is_own(d.identity, d.car in names, here, cars)]
+
+
+def _is_own(there: Identity, named: bool, here: Sequence[Facts], cars: KnownCars) -> bool:
+    """`named`: it bears the same name, which decides where the identities do not."""
+    found = {cars.judge(facts.identity, there).match for facts in here}
+    return Match.OTHER not in found and (named or Match.SAME in found)

@@ -1,0 +1,185 @@
+"""What an archive learns of how its cars move from drive to drive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logbench.analysis.repeats import OF_CARS
+from logbench.archive import repeats
+from logbench.archive.archive import Archive
+from logbench.archive.repeats import drives_in, learnt_of, lives_of, repeats_in
+from logbench.archive.sweep import sweep_checks
+from logbench.archive.trend import trend_of
+from logbench.car.known import KnownCars
+from logbench.job.folder import create_job
+from logbench.job.model import Job, RecordingEntry
+from logbench.recording.reader import open_recording
+from tests.archive.conftest import make
+
+IDLE = "fuel trim: bank 1, warm idle"
+TRIMS = (2.0, 2.4, 1.5, 2.2, 1.8, 2.6)
+
+
+def drives(folder: Path, trims=TRIMS, car: str = "van", first: int = 0, **facts: str) -> list[Path]:
+    return [
+        make(
+            folder / f"{car}/{k}.parquet",
+            car,
+            f"2026-03-{k + 1:02d}T10:00:00+00:00",
+            trim=trim,
+            n=1200 + k + 100 * len(car),  # other samples each
+            **facts,
+        )
+        for k, trim in enumerate(trims, start=first)
+    ]
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch) -> Path:
+    """An archive whose cache is the user's."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "caches"))
+    return tmp_path / "archive"
+
+
+def swept(place: Path) -> Archive:
+    archive = Archive(place)
+    sweep_checks(archive, processes=1)
+    return archive
+
+
+def learnt(archive: Archive):
+    found = drives_in(archive.index.recordings, archive.cache)
+    return {one.name: one for one in lives_of(found, ())}
+
+
+def test_the_days_are_kept_and_made_for_new_drives_only(place, monkeypatch):
+    drives(place, TRIMS[:4])
+    before = learnt(swept(place))
+    assert before[IDLE].drives == 4
+    assert before["TOTAL_TRIM1"].scatter.drives == 4
+    drives(place, TRIMS[4:], first=4)
+    archive = Archive(place)
+    assert sweep_checks(archive, processes=1).done == 2
+    after = learnt(archive)
+    assert after[IDLE].drives == 6
+    assert after[IDLE].scatter.drive < before[IDLE].scatter.drive < OF_CARS.of(IDLE).drive
+    assert after[IDLE].median == pytest.approx(2.0 * np.median(TRIMS), abs=0.2)
+
+
+def test_a_drive_that_is_there_twice_counts_once(place):
+    made = drives(place)
+    (place / "copy").mkdir()
+    (place / "copy/again.parquet").write_bytes(made[0].read_bytes())
+    assert learnt(swept(place))[IDLE].drives == len(TRIMS)
+
+
+def test_a_file_that_is_another_now_counts_as_it_is_now(place):
+    made = drives(place)
+    swept(place)
+    made[0].unlink()
+    make(made[0], trim=3.0, n=1300, started="2026-03-01T10:00:00+00:00")
+    archive = Archive(place)
+    assert len(drives_in(archive.index.recordings, archive.cache)) == len(TRIMS) - 1
+    sweep_checks(archive, processes=1)
+    assert len(drives_in(archive.index.recordings, archive.cache)) == len(TRIMS)
+
+
+def test_part_of_the_cache_that_is_damaged_costs_that_part_only(place):
+    drives(place)
+    archive = swept(place)
+    (part,) = archive.cache.glob("days/*/*.parquet")
+    part.with_name("0.parquet").write_bytes(b"PAR1 no")
+    assert len(drives_in(archive.index.recordings, archive.cache)) == len(TRIMS)
+
+
+def test_only_drives_of_the_same_car_teach_and_never_the_drive_itself(place):
+    (first, *_) = drives(place, vin="ZZ9TEST120X000007")
+    drives(place, car="hatch", vin="ZZ9TEST170X000001")
+    other = make(place / "x.parquet", "van", "2026-05-01T10:00:00+00:00", vin="ZZ9TEST170X000001")
+    swept(place)
+    of_van = repeats_in(str(place), [open_recording(first).facts], KnownCars())
+    assert of_van.of(IDLE).drives == len(TRIMS) - 1
+    of_hatch = repeats_in(str(place), [open_recording(other).facts], KnownCars())
+    assert of_hatch.of(IDLE).drives == len(TRIMS)  # the van by its name, the hatch by its VIN
+
+
+def test_a_name_decides_where_no_vin_is_known(place, tmp_path):
+    drives(place)
+    drives(place, car="hatch", trims=(7.0, 8.0))
+    swept(place)
+    here = open_recording(make(tmp_path / "new.parquet", "van")).facts
+    assert repeats_in(str(place), [here], KnownCars()).of(IDLE).drives == len(TRIMS)
+    here = open_recording(make(tmp_path / "none.parquet", "")).facts
+    assert repeats_in(str(place), [here], KnownCars()) == OF_CARS
+
+
+def test_without_an_archive_or_before_the_first_look_nothing_is_learnt(place, tmp_path):
+    drives(place)
+    here = open_recording(make(tmp_path / "new.parquet", "van")).facts
+    assert repeats_in("", [here], KnownCars()) == OF_CARS
+    assert repeats_in(str(place), [here], KnownCars()) == OF_CARS
+
+
+def test_nothing_is_read_but_what_is_kept(place, tmp_path, monkeypatch):
+    made = drives(place)
+    swept(place)
+    here = open_recording(make(tmp_path / "new.parquet", "van")).facts
+    for path in made:
+        path.write_bytes(b"")
+    assert repeats_in(str(place), [here], KnownCars()).of(IDLE).drives == len(TRIMS)
+
+
+def test_drives_before_and_after_a_repair_are_not_held_against_each_other(place):
+    place.mkdir()
+    folder, job = create_job(place, "job", Job(title="leak"))
+    drives(folder.path / "recordings", (9.0, 9.4, 8.6, 9.2))
+    drives(folder.path / "recordings", (7.6, 8.0), first=4)
+    job.recordings = [
+        RecordingEntry(file=f"recordings/van/{k}.parquet", role="before" if k < 4 else "after")
+        for k in range(6)
+    ]
+    folder.save(job)
+    archive = swept(place)
+    found = drives_in(archive.index.recordings, archive.cache)
+    repairs = repeats.repaired_in([d.recording for d in found], archive.index.roles)
+    assert repairs == [4]
+    apart, together = (
+        {one.name: one for one in lives_of(found, cuts)}[IDLE] for cuts in (repairs, ())
+    )
+    assert apart.scatter.drive < together.scatter.drive
+    trend = trend_of(archive, "fuel_trim:bank 1, warm idle", "van")
+    assert [s.begin for s in trend.life.states] == [0, 4]
+
+
+def test_where_the_sides_of_a_comparison_part_the_drives_is_known(place, tmp_path):
+    drives(place, (9.0, 9.4, 8.6, 9.2, 7.6, 8.0, 7.8))
+    swept(place)
+    here = [open_recording(make(tmp_path / "new.parquet", "van")).facts]
+    blind = repeats_in(str(place), here, KnownCars()).of(IDLE)
+    told = repeats_in(str(place), here, KnownCars(), "2026-03-05T00:00:00+00:00").of(IDLE)
+    assert told.drive < blind.drive
+
+
+def test_a_leap_of_the_car_is_a_change_and_no_scatter(place):
+    drives(place, (2.0, 2.4, 1.5, 2.2, 12.0, 11.8, 12.4))
+    archive = swept(place)
+    found = learnt(archive)
+    assert [c.at for c in found[IDLE].life.changes] == [4]
+    assert [c.at for c in found["TOTAL_TRIM1"].life.changes] == [4]
+    assert learnt_of(found.values()).of(IDLE).drive < OF_CARS.of(IDLE).drive
+    trend = trend_of(archive, "fuel_trim:bank 1, warm idle", "van")
+    (sentence,) = trend.changes
+    assert "between 2026-03-04 and 2026-03-05" in sentence
+    assert "learnt from 7 of its drives" in trend.band
+    low, high = trend.life.states[-1].low, trend.life.states[-1].high
+    assert low < 24.0 < high < 35.0
+
+
+def test_several_numbers_have_no_life_together(place):
+    drives(place)
+    trend = trend_of(swept(place), "warm_up", "van")
+    assert trend.life is None
+    assert "several" in trend.band
