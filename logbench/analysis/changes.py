@@ -206,6 +206,8 @@ def _by_itself(scatter: Scatter, parts: Sequence[Values]) -> Scatter:
     count = sum(map(len, parts))
     degrees = count - len(parts)
     square = sum(float(np.sum((part - part.mean()) ** 2)) for part in parts)
+    if square <= 0.0:
+        return scatter
     alone = replace(scatter, drive=math.sqrt(square / degrees), cell=0.0, relative=0.0)
     return replace(alone, degrees=min(float(degrees), MOST_DEGREES), drives=count)
 

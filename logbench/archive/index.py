@@ -103,11 +103,14 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
     return Index(recordings, signals, jobs, roles, tuple(problems), len(new))
 
 
-def kept_index(cache: Path) -> tuple[pa.Table, pa.Table] | None:
-    """Recordings and roles as they were when the archive was last looked through, the archive
-    itself left alone; None where nothing is kept."""
-    kept = _load(cache)
-    return None if kept is None else (kept[0], _kept_roles(cache))
+def kept_recordings(cache: Path) -> pa.Table | None:
+    """Those of when the archive was last looked through, the archive itself left alone; None where
+    nothing is kept."""
+    try:
+        found = read_table(_names(cache)[0]).replace_schema_metadata(None)
+    except (pa.ArrowException, OSError, ValueError):
+        return None
+    return found if found.schema == recordings_schema() else None
 
 
 def rows_of(cache: Path, chosen: Callable[[Mapping[str, Any]], bool]) -> list[str]:
@@ -315,7 +318,8 @@ def _roles_file(cache: Path) -> Path:
     return cache / f"roles-{_FORMAT}.parquet"
 
 
-def _kept_roles(cache: Path) -> pa.Table:
+def kept_roles(cache: Path) -> pa.Table:
+    """The same of the roles of jobs' recordings."""
     try:
         return read_table(_roles_file(cache)).cast(ROLES)
     except (pa.ArrowException, OSError, ValueError):
@@ -324,7 +328,7 @@ def _kept_roles(cache: Path) -> pa.Table:
 
 def _keep_roles(cache: Path, roles: pa.Table) -> None:
     """Where that cannot be, a repair is not known to who only reads what is kept."""
-    if roles.equals(_kept_roles(cache)):
+    if roles.equals(kept_roles(cache)):
         return
     try:
         make_folder(cache)

@@ -17,18 +17,23 @@ import pyarrow as pa
 
 from logbench.analysis.changes import LEAST_DRIVES, Life, life_of
 from logbench.analysis.comparison.daily import CellMean, DayNumbers, learn
+from logbench.analysis.model import heading
 from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.analysis.statistics import NORMAL_95, Values
 from logbench.archive.days import load_days
+from logbench.archive.find import Filter
 from logbench.archive.findings import checks_version
-from logbench.archive.index import cache_folder, kept_index
+from logbench.archive.index import cache_folder, kept_recordings, kept_roles
 from logbench.archive.store import entries_of, open_store
 from logbench.car.identity import Identity, Match
 from logbench.car.known import KnownCars
+from logbench.errors import UsageError
+from logbench.signals.catalogue import catalogue
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from logbench.archive.archive import Archive
     from logbench.recording.model import Facts
 
 
@@ -46,13 +51,12 @@ class Drive:
 
 @dataclass(frozen=True)
 class Repeated:
-    """One number of a car's drives: how many there are, its median (a signal's: of what it is in
-    the middle of each drive's cells), the half width of a single drive's own 95 % interval as a
-    median (None: not known), its life, and its scatter, learnt within the life's states."""
+    """One number of a car's drives (a signal's: what it is in the middle of each drive's cells):
+    how many there are, the half width of a single drive's own 95 % interval as a median (None: not
+    known), its life, and its scatter, learnt within the life's states."""
 
     name: str
     drives: int
-    median: float
     within: float | None
     life: Life
     scatter: Scatter
@@ -139,7 +143,7 @@ def _repeated(
     scatter = scatter if scatter.known else life.scatter
     own = halves[np.isfinite(halves)]
     within = float(np.median(own)) if len(own) else None
-    return Repeated(name, len(days), float(np.median(values)), within, life, scatter)
+    return Repeated(name, len(days), within, life, scatter)
 
 
 def _series(days: Iterable[DayNumbers]) -> tuple[Values, Values]:
@@ -164,28 +168,99 @@ def _series(days: Iterable[DayNumbers]) -> tuple[Values, Values]:
     return middle + np.array(away), np.array(error)
 
 
+# --- what an archive knows of its cars ---
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How far one number moves between drives of a car, or of all: of so many `drives` of `cars`
+    the median since the last change (of several cars: the median of theirs), the standard deviation
+    between drives of one car, the same as the half width of 95 % of single drives, and what a drive
+    says of itself (None: not known). `changes` were found and taken out; `basis`: what it rests
+    on."""
+
+    number: str
+    unit: str
+    cars: int
+    drives: int
+    median: float
+    between: float
+    half_width: float
+    within: float | None
+    changes: int
+    basis: str
+
+
+def habits_of(archive: Archive, car: str = "") -> list[Habit]:
+    """Of every number that some car has `LEAST_DRIVES` drives of. `car`: part of its name or VIN;
+    empty: all cars that have a name, each about its own level. Only what was checked counts. Raises
+    `UsageError` where it fits several cars."""
+    drives = drives_in(archive.find(Filter(car=car)), archive.cache)
+    by_car: dict[str, list[Drive]] = {}
+    for drive in drives:
+        by_car.setdefault(drive.car, []).append(drive)
+    if car and len(by_car) > 1:
+        raise UsageError(f"{car!r} fits several cars, name one of them: {'; '.join(by_car)}.")
+    known, found = OF_CARS, dict[str, list[Repeated]]()
+    for name, own in by_car.items():
+        if name:
+            repairs = repaired_in([drive.recording for drive in own], archive.index.roles)
+            lives = lives_of(own, repairs, known)
+            known = Repeats({**known.own, **learnt_of(lives).own})
+            for one in lives:
+                found.setdefault(one.name, []).append(one)
+    units = _units(archive)
+    return [_habit(units.get(name, ""), lives) for name, lives in sorted(found.items())]
+
+
+def _habit(unit: str, lives: Sequence[Repeated]) -> Habit:
+    last, count = lives[-1], sum(one.drives for one in lives)
+    median = float(np.median([one.life.states[-1].median for one in lives]))
+    within = [one.within for one in lives if one.within is not None]
+    learnt = f"{last.scatter.drives} drives, with " if last.scatter.drives else ""
+    return Habit(
+        number=last.name,
+        unit=unit,
+        cars=len(lives),
+        drives=count,
+        median=median,
+        between=last.scatter.at(median).single,
+        half_width=last.scatter.at(median).half_width(),
+        within=float(np.median(within)) if within else None,
+        changes=sum(len(one.life.changes) for one in lives),
+        basis=learnt + last.scatter.basis,
+    )
+
+
+def _units(archive: Archive) -> dict[str, str]:
+    """By the name of a number: a finding's, or a signal's."""
+    sql = 'SELECT "check" AS c, subject AS s, max(unit) AS u FROM findings GROUP BY ALL'
+    rows = archive.rows(sql)
+    found = {heading(row["c"], row["s"] or ""): row["u"] or "" for row in rows if row["c"]}
+    return {entry.acronym: entry.unit for entry in catalogue()} | {"VE": "%"} | found
+
+
 # --- for whom they are learnt ---
 
 
-def repeats_in(place: str, drives: Sequence[Facts], cars: KnownCars, repaired: str = "") -> Repeats:
-    """How the car of some drives moves, learnt from its other drives in the archive at `place`, as
-    it was when it was last looked through and checked: nothing is read but what is kept of it.
-    `repaired`: a start of a drive, at or after which the car was another one.
+def repeats_in(
+    place: str, cars: KnownCars, drives: Sequence[Facts], after: Sequence[Facts] = ()
+) -> Repeats:
+    """How the car of some `drives`, and of those `after` a repair, moves, learnt from its other
+    drives in the archive at `place`, as it was when it was last looked through and checked: nothing
+    is read but what is kept of it.
 
     Nothing is learnt where there is no archive. Raises `ArchiveError` for a place that is not
     understood, or no folder.
     """
-    if not place:
+    recordings = kept_recordings(cache := cache_folder(open_store(place))) if place else None
+    if recordings is None:
         return OF_CARS
-    cache = cache_folder(open_store(place))
-    kept = kept_index(cache)
-    if kept is None:
-        return OF_CARS
-    recordings, roles = kept
-    own = _own_drives(recordings, cache, drives, cars)
-    repairs = {at for at, drive in enumerate(own) if repaired and drive.started >= repaired}
-    known = repaired_in([drive.recording for drive in own], roles)
-    return learnt_of(lives_of(own, {*known, *sorted(repairs)[:1]}))
+    own = _own_drives(recordings, cache, [*drives, *after], cars)
+    repairs = repaired_in([drive.recording for drive in own], kept_roles(cache))
+    repaired = min((facts.started for facts in after if facts.started), default="")
+    since = [at for at, drive in enumerate(own) if repaired and drive.started >= repaired]
+    return learnt_of(lives_of(own, {*repairs, *since[:1]}))
 
 
 def _own_drives(

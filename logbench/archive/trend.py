@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logbench.analysis.changes import Change, Life, life_of
+from logbench.analysis.changes import Change, Life, State, life_of
 from logbench.analysis.model import heading
 from logbench.analysis.repeats import OF_CARS, Scatter
 from logbench.analysis.statement import Quantity, said
@@ -16,7 +16,7 @@ from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, where
 from logbench.archive.repeats import repaired_in
 from logbench.errors import UsageError
-from logbench.signals.numbers import started_text
+from logbench.signals.numbers import digits, started_text
 
 SAME_DISPLACEMENT_L = 0.06
 """Engines count as of the same displacement within this, either way: 1.8 l class. No source."""
@@ -91,7 +91,7 @@ class Trend:
         learnt = said("learnt from {n} of its drives", n=scatter.drives)
         return said(
             "Untouched, 95 % of this car's drives give {band}: {how}.",
-            band=Quantity(state.low, self.unit, state.half_width, others=(state.high,)),
+            band=self._levels(state.low, state.high, state),
             how=learnt if scatter.drives else said("as of other cars, {b}", b=scatter.basis),
         )
 
@@ -113,8 +113,12 @@ class Trend:
             second=second,
             low=low,
             high=high,
-            levels=Quantity(before, self.unit, life.states[-1].half_width, others=(after,)),
+            levels=self._levels(before, after, life.states[-1]),
         )
+
+    def _levels(self, first: float, second: float, state: State) -> Quantity:
+        decimals = digits(first, state.half_width)
+        return Quantity(first, self.unit, decimals=decimals, others=(second,))
 
 
 _NO_LIFE = (

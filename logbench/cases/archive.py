@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from logbench.archive.likeness import Alike
     from logbench.archive.overview import Catalogue, Facets, Number, Preview, Row
     from logbench.archive.questions import Answer
+    from logbench.archive.repeats import Habit
     from logbench.archive.store import Problem
     from logbench.archive.trend import Trend
     from logbench.importing.run import Outcome as Imported
@@ -191,6 +192,16 @@ def follow_number(
 
     work.report(tr("Following the number"))
     return trend_of(archive, number, car, exact=exact)
+
+
+@only_looks
+def list_habits(work: Work, archive: Archive, car: str = "") -> list[Habit]:
+    """How far each number of a car (part of its name or VIN; empty: of all cars) moves from drive
+    to drive; only what has been checked counts. Raises `UsageError`."""
+    from logbench.archive.repeats import habits_of
+
+    work.report(tr("Learning from the drives"))
+    return habits_of(archive, car)
 
 
 # --- long work ---

@@ -170,13 +170,17 @@ def _modified(path: Path) -> float:
 
 
 @only_looks
-def compare_files(work: Work, before: tuple[Path, ...], after: tuple[Path, ...]) -> Compared:
+def compare_files(
+    work: Work, before: tuple[Path, ...], after: tuple[Path, ...], archive: str = ""
+) -> Compared:
     """Open both sides and compare them by the user's own limits; cancelled, it ends where it reads.
-    Raises the reader's errors, and `UsageError` when the same recording is on both sides."""
+    `archive`: as in `judge`. Raises the reader's errors, and `UsageError` when the same recording
+    is on both sides, `ArchiveError`."""
     from logbench.analysis.bands import load_limits
     from logbench.analysis.comparison.compare import compare
     from logbench.analysis.comparison.identity import refuse_same
     from logbench.analysis.view import View
+    from logbench.archive.repeats import repeats_in
     from logbench.recording.notes import read_remarks
     from logbench.recording.reader import open_recording
 
@@ -200,7 +204,10 @@ def compare_files(work: Work, before: tuple[Path, ...], after: tuple[Path, ...])
         work.report(tr("Comparing: reading {signal}", signal=signal), share)
 
     watched = [[_Watched(r, tell) for r in side] for side in opened]
-    result = compare(watched[0], watched[1], limits.bands, known=CarsFile().load())
+    cars = CarsFile().load()
+    first, later = ([recording.facts for recording in side] for side in opened)
+    repeats = repeats_in(archive, cars, first, later)
+    result = compare(watched[0], watched[1], limits.bands, known=cars, repeats=repeats)
     work.report(tr("Comparing: done"), 1.0)
     views = tuple(tuple(View(r) for r in side) for side in opened)
     said = [[read_remarks(r) for r in side] for side in opened]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
+from logbench.cases.cars import CarsFile
 from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.errors import NotesError, RecordingDamagedError, UsageError
 from logbench.recording.model import Surroundings
@@ -37,23 +38,28 @@ class Judged:
 
 
 @only_looks
-def judge(work: Work, recording: Recording, limits: Path | None = None) -> Judged:
+def judge(
+    work: Work, recording: Recording, limits: Path | None = None, archive: str = ""
+) -> Judged:
     """Driving conditions and findings of a recording that is open.
 
     `limits`: the file of own limits and checks; None: the one at the usual place, if there is one.
-    Raises `BandsError` for a file that is named and wrong.
+    `archive`: with the car's other drives, which tell how far it moves from drive to drive; empty:
+    none. Raises `BandsError` for a file that is named and wrong, `ArchiveError`.
     """
     from logbench.analysis.bands import load_limits
     from logbench.analysis.learnt import engine_told
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View
+    from logbench.archive.repeats import repeats_in
 
     loaded = load_limits(limits)
     work.report(tr("Finding driving conditions"), 0.2)
     view = View(recording)
     conditions = view.conditions.spans
     work.report(tr("Running the checks"), 0.5)
-    findings = tuple(run_checks(view, loaded.bands))
+    repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
+    findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
     return Judged(conditions, findings, engine_told(view), loaded.problem)
 
 
@@ -64,6 +70,7 @@ def check_recording(
     limits: Path | None = None,
     vehicle: Car | None = None,
     surroundings: Surroundings | None = None,
+    archive: str = "",
 ) -> tuple[Recording, Judged]:
     """Open a recording and judge it; what is stated of car and surroundings goes before what the
     file says. Raises the reader's errors, and as `judge`."""
@@ -74,7 +81,7 @@ def check_recording(
     facts = recording.facts
     facts.vehicle = (vehicle or Car()).over(facts.vehicle)
     facts.extra.update((surroundings or Surroundings()).extra())
-    return recording, judge(recording, limits).run(work)
+    return recording, judge(recording, limits, archive).run(work)
 
 
 class Verified(NamedTuple):

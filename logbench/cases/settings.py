@@ -168,6 +168,13 @@ class Settings(BaseModel):
         return [path for path in self.recent_files if path.is_file()]
 
     @property
+    def archive_at_hand(self) -> str:
+        """The archive that was opened last, where it is a folder of this computer that is there;
+        else empty."""
+        place = self.last_archive
+        return place if place and "://" not in place and Path(place).is_dir() else ""
+
+    @property
     def folder(self) -> Path:
         """Where recordings go: `logbench` in the user's documents unless chosen."""
         return self.recordings_folder or user_documents_path() / "logbench"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -272,6 +273,27 @@ def trend_command(
 
     found = run_here(follow_number(_opened(place), number, car, exact=False))
     show_archive.trend(found)
+
+
+@archive_app.command("repeatability")
+def repeatability_command(
+    place: Place,
+    car: Annotated[str, typer.Argument(help="Part of the car's name or VIN; left out: all.")] = "",
+    as_json: AsJson = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
+) -> None:
+    """Show how far each number moves from one drive to the next of a car that nobody touched, as
+    its own drives tell it, of those that 'archive sweep' has checked."""
+    from logbench.cases.archive import list_habits
+    from logbench.cli import show_archive
+
+    found = run_here(list_habits(_opened(place), car))
+    if as_json:
+        print(json.dumps([asdict(one) for one in found], indent=2))
+    elif as_csv:
+        show_archive.habits_csv(found)
+    else:
+        show_archive.habits(found)
 
 
 @archive_app.command("like")

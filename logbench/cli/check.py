@@ -13,11 +13,13 @@ import typer
 from logbench.cases.work import run_here
 from logbench.cli.options import (
     Altitude,
+    ArchivePlace,
     AsJson,
     Fuel,
     Humidity,
     Regulating,
     SoakHours,
+    archive_of,
     listed,
     surroundings_of,
     vehicle_of,
@@ -47,6 +49,7 @@ def check(
         ),
     ] = None,
     png: Annotated[Path | None, typer.Option(help="Draw the recording to this PNG.")] = None,
+    archive: ArchivePlace = None,
 ) -> int:
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act), and 4 where a check
     that --require names was not judged. Code 0 alone does not say that everything was judged: the
@@ -64,7 +67,8 @@ def check(
 
     vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating, fuel=fuel)
     surroundings = surroundings_of(soak_hours, altitude_m, humidity)
-    recording, judged = run_here(check_recording(file, bands, vehicle, surroundings))
+    place = archive_of(archive)
+    recording, judged = run_here(check_recording(file, bands, vehicle, surroundings, place))
     severity = worst(judged.findings).severity
     parts = parts_of(judged.findings)
     lacking = not_judged_of(parts, _names(require or ()))

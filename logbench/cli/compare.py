@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import AsJson, SameCar
+from logbench.cli.options import ArchivePlace, AsJson, SameCar, archive_of
 from logbench.cli.show import console, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
 
@@ -52,6 +52,7 @@ def compare(
     as_json: AsJson = False,
     png: Annotated[Path | None, typer.Option(help="Folder for plots.")] = None,
     same_car: SameCar = False,
+    archive: ArchivePlace = None,
 ) -> int:
     """Compare before with after at equal operating points.
 
@@ -67,7 +68,7 @@ def compare(
                 " recording of the after side."
             )
         later = [before.pop()]
-    compared = run_here(compare_files(tuple(before), tuple(later)))
+    compared = run_here(compare_files(tuple(before), tuple(later), archive_of(archive)))
     code = _print_json(compared, same_car) if as_json else show_compared(compared, same_car)
     if png is not None and (same_car or not compared.result.needs_confirmation):
         paths = draw_comparison(compared, png)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import SameCar, make_group, refused
+from logbench.cli.options import ArchivePlace, SameCar, archive_of, make_group, refused
 from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
@@ -198,6 +198,7 @@ def compare_command(
     ] = None,
     label: Annotated[str, typer.Option(help="A name for this comparison.")] = "",
     same_car: SameCar = False,
+    archive: ArchivePlace = None,
 ) -> int:
     """Compare the job's recordings and keep what it says; left out: all of a side by their role.
 
@@ -211,7 +212,7 @@ def compare_command(
     from logbench.job.store import JobStore
 
     first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
-    compared = run_here(compare_files(first, second))
+    compared = run_here(compare_files(first, second, archive_of(archive)))
     code = show_compared(compared, same_car)
     sentence = compared.result.summary
     if not run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car)):

@@ -37,6 +37,14 @@ AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
 SameCar = Annotated[
     bool, typer.Option("--same-car", help="It is one car, although the files differ.")
 ]
+ArchivePlace = Annotated[
+    str | None,
+    typer.Option(
+        "--archive",
+        help="Where the car's other drives are: how far it moves from drive to drive is learnt "
+        "from them. Left out: the archive folder that was opened last in the window; '' for none.",
+    ),
+]
 Start = Annotated[
     str,
     typer.Option(
@@ -129,6 +137,15 @@ def vehicle_of(
             regulating_temp_degc=regulating_degc,
             fuel=fuel,
         )
+
+
+def archive_of(place: str | None) -> str:
+    """The archive that is named, else the one at hand."""
+    if place is not None:
+        return place
+    from logbench.cases.settings import Settings
+
+    return Settings.load().archive_at_hand
 
 
 def surroundings_of(

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import Private
+from logbench.cli.options import ArchivePlace, Private, archive_of
 from logbench.cli.show import say
 from logbench.errors import UsageError
 
@@ -23,6 +23,7 @@ def report(
     shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
     logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
     private: Private = False,
+    archive: ArchivePlace = None,
 ) -> int:
     """Write the report of a job, for the customer to keep."""
     from logbench.cases.job import WriteReport
@@ -41,6 +42,7 @@ def report(
         shop_lines=tuple(lines),
         logo=logo,
         private=private,
+        archive=archive_of(archive),
     )
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv as csv_files
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import astuple, fields
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from logbench.analysis.model import heading
 from logbench.archive.columns import Cell, cells
 from logbench.archive.overview import Judged
+from logbench.archive.repeats import Habit
 from logbench.cli.show import console, say, table, text
 from logbench.recording.export import safe_text
 from logbench.signals.numbers import started_text
@@ -99,10 +101,41 @@ def _cell(value: Any) -> str:
 
 def csv(answer: pa.Table) -> None:
     """All rows of a query's answer, safe to open in a spreadsheet."""
+    _csv(answer.column_names, (row.values() for row in answer.to_pylist()))
+
+
+def _csv(names: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
     writer = csv_files.writer(sys.stdout)
-    writer.writerow([safe_text(name) for name in answer.column_names])
-    for row in answer.to_pylist():
-        writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row.values()])
+    for row in (names, *rows):
+        writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row])
+
+
+def habits(found: Sequence[Habit]) -> None:
+    """How far numbers move between drives."""
+    if not found:
+        say("No car has three drives that were checked: 'archive sweep' checks them.")
+        return
+    several = any(one.cars > 1 for one in found)
+    names = ("number", *["cars"] * several, "drives", "median", "between drives", "a drive ±",
+             "± within", "changes", "from")  # fmt: skip
+    out = table(*names)
+    for one in found:
+        within = "" if one.within is None else f"{one.within:.3g}"
+        out.add_row(
+            text(one.number), *[str(one.cars)] * several, str(one.drives),
+            f"{one.median:.4g} {one.unit}".strip(), f"{one.between:.3g}", f"{one.half_width:.3g}",
+            within, str(one.changes or ""), text(one.basis),
+        )  # fmt: skip
+    console().print(out)
+    say(
+        "Between drives: standard deviation between drives of one car that nobody touched, and as "
+        "the half width of 95 % of single drives; within: of a drive's own interval."
+    )
+
+
+def habits_csv(found: Sequence[Habit]) -> None:
+    """The same, safe to open in a spreadsheet."""
+    _csv((f.name for f in fields(Habit)), (astuple(one) for one in found))
 
 
 def trend(found: Trend) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,10 @@ from logbench.analysis.bands import Bands, Limits, load_bands, load_limits
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
+from logbench.analysis.repeats import Repeats
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
+from logbench.archive.repeats import repeats_in
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
@@ -108,6 +111,7 @@ def gather(
     car = job.vehicle.model_copy(deep=True)
     said = [c for c in job.comparisons if c.same_car]
     confirmed = {file for c in said for file in (*c.before, *c.after)}
+    repeats = partial(repeats_in, "" if private else options.archive, known)
     for entry in job.recordings:
         try:
             recording = folder.recording(entry)
@@ -119,7 +123,8 @@ def gather(
                 )
                 continue
             car.learn(recording.facts.car)  # the next is held against it, too
-            drive = _drive(recording, entry, limits.bands, private=private)
+            own = repeats([recording.facts])
+            drive = _drive(recording, entry, limits.bands, own, private=private)
             sha256 = file_sha256(folder.place(entry.file))
         except (RecordingError, JobError, StorageError) as error:
             material.problems.append(f"The recording {entry.file} is not in this report: {error}")
@@ -132,7 +137,7 @@ def gather(
             shown.label = ""
         material.drives.append(replace(drive, entry=shown, sha256=sha256, remarks=remarks))
     _readings(folder, job, material, known)
-    _compare(material, known)
+    _compare(material, known, repeats)
     if not private:
         _pictures(folder, material)
     _remarks(material)
@@ -141,13 +146,15 @@ def gather(
     return material
 
 
-def _drive(recording: Recording, entry: RecordingEntry, bands: Bands, *, private: bool) -> Drive:
+def _drive(
+    recording: Recording, entry: RecordingEntry, bands: Bands, repeats: Repeats, *, private: bool
+) -> Drive:
     shown = private_recording(recording) if private else recording
     view = View(shown)
     return Drive(
         entry=entry,
         recording=shown,
-        findings=tuple(run_checks(view, bands)),
+        findings=tuple(run_checks(view, bands, repeats=repeats)),
         conditions=view.conditions.spans,
         sha256="",
     )
@@ -173,7 +180,7 @@ def _readings(folder: JobFolder, job: Job, material: Material, known: KnownCars)
             material.diff.warnings.append(TWO_CARS)
 
 
-def _compare(material: Material, known: KnownCars) -> None:
+def _compare(material: Material, known: KnownCars, repeats: Callable[..., Repeats]) -> None:
     """The last comparison of the job, or all drives before against all after."""
     sides = [material.drives_of("before"), material.drives_of("after")]
     if material.job.comparisons:
@@ -190,7 +197,8 @@ def _compare(material: Material, known: KnownCars) -> None:
     if not all(sides):
         return
     before, after = ([drive.recording for drive in side] for side in sides)
-    result = compare(before, after, material.bands, known=known)
+    own = repeats(*([recording.facts for recording in side] for side in (before, after)))
+    result = compare(before, after, material.bands, known=known, repeats=own)
     if result.needs_confirmation and not (material.compared and material.compared.same_car):
         why = " ".join(concern.text for concern in result.concerns if concern.confirm)
         material.problems.append(

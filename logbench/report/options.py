@@ -38,6 +38,10 @@ class ReportOptions(BaseModel):
     """Nothing that says whose car it is, where and when, and nothing that was typed: see
     `job/privacy.py`; shop and logo are left out, too."""
 
+    archive: str = ""
+    """Place of the archive with the car's other drives, which tell how far it moves from drive to
+    drive; not used for a private one."""
+
     def has(self, section: Section) -> bool:
         """Whether a section is wanted."""
         return section in self.sections or section in ALWAYS

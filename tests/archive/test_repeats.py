@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,9 +17,13 @@ from logbench.archive.repeats import drives_in, learnt_of, lives_of, repeats_in
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
 from logbench.car.known import KnownCars
+from logbench.cases.settings import Settings
+from logbench.cli.main import main
 from logbench.job.folder import create_job
 from logbench.job.model import Job, RecordingEntry
 from logbench.recording.reader import open_recording
+from logbench.report.gather import gather
+from logbench.report.options import ReportOptions
 from tests.archive.conftest import make
 
 IDLE = "fuel trim: bank 1, warm idle"
@@ -66,7 +73,7 @@ def test_the_days_are_kept_and_made_for_new_drives_only(place, monkeypatch):
     after = learnt(archive)
     assert after[IDLE].drives == 6
     assert after[IDLE].scatter.drive < before[IDLE].scatter.drive < OF_CARS.of(IDLE).drive
-    assert after[IDLE].median == pytest.approx(2.0 * np.median(TRIMS), abs=0.2)
+    assert after[IDLE].life.states[-1].median == pytest.approx(2.0 * np.median(TRIMS), abs=0.2)
 
 
 def test_a_drive_that_is_there_twice_counts_once(place):
@@ -100,9 +107,9 @@ def test_only_drives_of_the_same_car_teach_and_never_the_drive_itself(place):
     drives(place, car="hatch", vin="ZZ9TEST170X000001")
     other = make(place / "x.parquet", "van", "2026-05-01T10:00:00+00:00", vin="ZZ9TEST170X000001")
     swept(place)
-    of_van = repeats_in(str(place), [open_recording(first).facts], KnownCars())
+    of_van = repeats_in(str(place), KnownCars(), [open_recording(first).facts])
     assert of_van.of(IDLE).drives == len(TRIMS) - 1
-    of_hatch = repeats_in(str(place), [open_recording(other).facts], KnownCars())
+    of_hatch = repeats_in(str(place), KnownCars(), [open_recording(other).facts])
     assert of_hatch.of(IDLE).drives == len(TRIMS)  # the van by its name, the hatch by its VIN
 
 
@@ -111,16 +118,16 @@ def test_a_name_decides_where_no_vin_is_known(place, tmp_path):
     drives(place, car="hatch", trims=(7.0, 8.0))
     swept(place)
     here = open_recording(make(tmp_path / "new.parquet", "van")).facts
-    assert repeats_in(str(place), [here], KnownCars()).of(IDLE).drives == len(TRIMS)
+    assert repeats_in(str(place), KnownCars(), [here]).of(IDLE).drives == len(TRIMS)
     here = open_recording(make(tmp_path / "none.parquet", "")).facts
-    assert repeats_in(str(place), [here], KnownCars()) == OF_CARS
+    assert repeats_in(str(place), KnownCars(), [here]) == OF_CARS
 
 
 def test_without_an_archive_or_before_the_first_look_nothing_is_learnt(place, tmp_path):
     drives(place)
     here = open_recording(make(tmp_path / "new.parquet", "van")).facts
-    assert repeats_in("", [here], KnownCars()) == OF_CARS
-    assert repeats_in(str(place), [here], KnownCars()) == OF_CARS
+    assert repeats_in("", KnownCars(), [here]) == OF_CARS
+    assert repeats_in(str(place), KnownCars(), [here]) == OF_CARS
 
 
 def test_nothing_is_read_but_what_is_kept(place, tmp_path, monkeypatch):
@@ -129,7 +136,7 @@ def test_nothing_is_read_but_what_is_kept(place, tmp_path, monkeypatch):
     here = open_recording(make(tmp_path / "new.parquet", "van")).facts
     for path in made:
         path.write_bytes(b"")
-    assert repeats_in(str(place), [here], KnownCars()).of(IDLE).drives == len(TRIMS)
+    assert repeats_in(str(place), KnownCars(), [here]).of(IDLE).drives == len(TRIMS)
 
 
 def test_drives_before_and_after_a_repair_are_not_held_against_each_other(place):
@@ -157,9 +164,10 @@ def test_drives_before_and_after_a_repair_are_not_held_against_each_other(place)
 def test_where_the_sides_of_a_comparison_part_the_drives_is_known(place, tmp_path):
     drives(place, (9.0, 9.4, 8.6, 9.2, 7.6, 8.0, 7.8))
     swept(place)
-    here = [open_recording(make(tmp_path / "new.parquet", "van")).facts]
-    blind = repeats_in(str(place), here, KnownCars()).of(IDLE)
-    told = repeats_in(str(place), here, KnownCars(), "2026-03-05T00:00:00+00:00").of(IDLE)
+    before = open_recording(make(tmp_path / "b.parquet", "van")).facts
+    after = open_recording(make(tmp_path / "a.parquet", "van", "2026-03-05T00:00:00+00:00")).facts
+    blind = repeats_in(str(place), KnownCars(), [before, after]).of(IDLE)
+    told = repeats_in(str(place), KnownCars(), [before], [after]).of(IDLE)
     assert told.drive < blind.drive
 
 
@@ -176,6 +184,76 @@ def test_a_leap_of_the_car_is_a_change_and_no_scatter(place):
     assert "learnt from 7 of its drives" in trend.band
     low, high = trend.life.states[-1].low, trend.life.states[-1].high
     assert low < 24.0 < high < 35.0
+
+
+def test_the_table_of_a_car_and_of_all(place, capsys):
+    drives(place)
+    drives(place, car="hatch", trims=(7.0, 9.0, 5.0, 8.0))
+    swept(place)
+    assert main(["archive", "repeatability", str(place), "van", "--json"]) == 0
+    rows = {row["number"]: row for row in json.loads(capsys.readouterr().out)}
+    row = rows[IDLE]
+    assert (row["drives"], row["cars"], row["unit"]) == (len(TRIMS), 1, "%")
+    assert row["half_width"] > 1.96 * row["between"] > 0.0
+    assert rows["TOTAL_TRIM1"]["unit"] == "%"
+    assert main(["archive", "repeatability", str(place), "--csv"]) == 0
+    (head, *lines) = csv.reader(capsys.readouterr().out.splitlines())
+    row = dict(zip(head, next(line for line in lines if line[0] == IDLE), strict=True))
+    assert (row["drives"], row["cars"]) == (str(len(TRIMS) + 4), "2")
+    assert float(row["between"]) > rows[IDLE]["between"]  # the hatch moves more
+    assert main(["archive", "repeatability", str(place)]) == 0
+    assert "TOTAL_TRIM1" in capsys.readouterr().out
+    assert main(["archive", "repeatability", str(place), "lorry"]) == 0
+    assert "sweep" in capsys.readouterr().out
+
+
+def test_who_checks_and_compares_takes_what_the_archive_knows(place, tmp_path, capsys):
+    drives(place)
+    swept(place)
+    before = make(tmp_path / "before.parquet", "van", trim=9.0, n=1400)
+    after = make(tmp_path / "after.parquet", "van", "2026-05-01T10:00:00+00:00", trim=2.0, n=1401)
+
+    def compared(*options: str) -> dict[str, Any]:
+        main(["compare", str(before), str(after), "--json", *options])
+        return json.loads(capsys.readouterr().out)
+
+    told, alone = compared("--archive", str(place)), compared("--archive", "")
+    assert f"learnt from {len(TRIMS)} of its own" in told["summary"]
+    assert "taken from other cars" in alone["summary"]
+    widths = [
+        next(s["half_width"] for s in found["signals"] if s["signal"] == "TOTAL_TRIM1")
+        for found in (told, alone)
+    ]
+    assert widths[0] < widths[1]
+    Settings.load().last_archive = str(place)
+    assert compared()["summary"] == told["summary"]
+    assert main(["compare", str(before), str(after), "--archive", str(tmp_path / "no")]) == 3
+
+    def of_car(*options: str) -> float:
+        main(["check", str(before), "--json", *options])
+        found = json.loads(capsys.readouterr().out)["findings"]
+        return next(f["of_car"] for f in found if f["subject"] == "bank 1, warm idle")
+
+    assert of_car() == of_car("--archive", str(place)) < of_car("--archive", "")
+    Settings.load().last_archive = str(tmp_path / "gone")
+    assert of_car() == of_car("--archive", "")
+
+
+def test_a_jobs_comparison_and_its_report_say_the_same(place, tmp_path, capsys):
+    drives(place)
+    swept(place)
+    folder, job = create_job(tmp_path, "job", Job(title="leak"))
+    for role, trim, n in (("before", 9.0, 1400), ("after", 2.0, 1401)):
+        made = make(tmp_path / f"{role}.parquet", "van", trim=trim, n=n)
+        folder.add_recording(job, made, role)
+    folder.save(job)
+    main(["job", "compare", str(folder.path), "--archive", str(place)])
+    said = folder.load().comparisons[-1].sentence
+    assert f"learnt from {len(TRIMS)} of its own" in said
+    material = gather(folder, folder.load(), ReportOptions(archive=str(place)))
+    assert material.comparison.summary == said
+    private = ReportOptions(archive=str(place), private=True)
+    assert "taken from other cars" in gather(folder, folder.load(), private).comparison.summary
 
 
 def test_several_numbers_have_no_life_together(place):

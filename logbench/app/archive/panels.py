@@ -193,11 +193,11 @@ class TrendPanel(QWidget):
         self._numbers: dict[str, Number] = {}
         self.box = chooser(tr("Number to follow"), 34)
         self.box.activated.connect(self._ask)
-        self.said, self.at = Elided(), muted(wrap=False)
+        self.said, self.at, self.moves = Elided(), muted(wrap=False), muted()
         self.plot = TrendPlot(look)
         self.plot.pointed.connect(self.at.setText)
         head = lay(QHBoxLayout(), (self.box, 1), STRETCH, self.at)
-        lay(QVBoxLayout(self), head, self.said, (self.plot, 1), margins=(0, 4, 0, 0))
+        lay(QVBoxLayout(self), head, self.said, self.moves, (self.plot, 1), margins=(0, 4, 0, 0))
         self.show_numbers("", [])
 
     def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
@@ -210,6 +210,7 @@ class TrendPanel(QWidget):
         self._trend = None
         self.plot.show_trend(None)
         self.at.setText("")
+        self.moves.setText("")
         if numbers:
             self._ask()
         elif car:
@@ -230,14 +231,16 @@ class TrendPanel(QWidget):
     def _tell(self) -> None:
         self.at.setText(self.plot.sentence())
         if self._trend is not None:
-            self.said.tell(_trend_text(self._trend, self._look.units))
+            self.said.tell(_trend_text(self._trend))
+            moves = [*self._trend.changes, self._trend.band]
+            self.moves.setText(" ".join(in_units(text, self._look.units) for text in moves))
 
     def _ask(self, _: int = 0) -> None:
         if self._numbers:
             self.wanted.emit(self._numbers[self.box.currentData()])
 
 
-def _trend_text(trend: Trend, units: Units) -> str:
+def _trend_text(trend: Trend) -> str:
     n = len(trend.points)
     parts = [tr_n("{car}: {n} recording.", "{car}: {n} recordings.", n, car=trend.car)]
     if trend.unsure:
@@ -248,7 +251,6 @@ def _trend_text(trend: Trend, units: Units) -> str:
                 trend.unsure,
             )
         )
-    parts += [in_units(text, units) for text in (*trend.changes, trend.band) if text]
     spread = trend.spread
     if not n or spread is None:
         parts.append(tr("Its displacement is not known: no other cars to hold it against."))

@@ -165,7 +165,9 @@ class ComparePage(QWidget):
             return
         self.work.cancel()
         self.notice.hide()
-        self.work.start(compare_files(*(box.paths for box in self.sides.boxes.values())), self._ask)
+        before, after = (box.paths for box in self.sides.boxes.values())
+        archive = self._services.settings.archive_at_hand
+        self.work.start(compare_files(before, after, archive), self._ask)
 
     def confirm_same_car(self) -> None:
         """The user says that it is one car."""

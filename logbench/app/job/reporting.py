@@ -162,6 +162,7 @@ class ReportDialog(Dialog):
             shop_lines=tuple(line[:300] for line in lines[1:]),
             logo=Path(logo) if logo else None,
             private=self.private.isChecked(),
+            archive=settings.archive_at_hand,
         )
 
     def _box(self, name: str, choices: dict[str, str], chosen: str) -> QComboBox:

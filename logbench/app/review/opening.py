@@ -54,6 +54,7 @@ class Opening(QObject):
 
     def __init__(self, services: Services, parent: QObject) -> None:
         super().__init__(parent)
+        self._settings = services.settings
         self._page = services.runner.owner()
         self.shown = services.runner.owner()
         """Whoever what is done for the shown recording belongs to; closed with it."""
@@ -118,7 +119,7 @@ class Opening(QObject):
 
     def _all_read(self, opened: Opened) -> None:
         self.all_read.emit(opened)
-        self._read(judge(opened.recording), self._judged)
+        self._read(judge(opened.recording, None, self._settings.archive_at_hand), self._judged)
 
     def _judged(self, judged: Judged) -> None:
         self.busy_changed.emit(self.busy)
