@@ -20,7 +20,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from logbench.analysis.repeats import MOST_DEGREES, SURPRISE, Scatter, spread_of_drives
+from logbench.analysis.repeats import MOST_DEGREES, SURPRISE, TINY, Scatter, spread_of_drives
 from logbench.analysis.statistics import NORMAL_95, Values
 
 LEAST_DRIVES = 3
@@ -38,7 +38,6 @@ _TO_NORMAL = 1.4826
 _INTERVAL = -2.0 * math.log(1.0 - math.sqrt(0.95))
 """Twice the log likelihood that a place in the 95 % interval may lack; from the limit of small
 changes."""
-_TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +57,7 @@ def find_changes(scatter: Scatter, values: Values, halves: Values) -> tuple[Chan
     the drive, NaN where not known; `scatter`: what is known of the number without these drives.
     """
     now = scatter.at(float(np.median(values))) if len(values) else scatter
-    variance = now.single**2 + (np.nan_to_num(halves) / NORMAL_95) ** 2 + _TINY
+    variance = now.single**2 + (np.nan_to_num(halves) / NORMAL_95) ** 2 + TINY
     degrees = now.degrees if now.known else 0.0
     series = _Series(np.asarray(values, dtype=np.float64), variance, degrees)
     cuts = [0, *series.cuts(0, len(values)), len(values)]
@@ -90,7 +89,7 @@ class _Series:
         gain, within = self._gains(begin, end)
         best = LEAST_DRIVES - 1 + int(np.argmax(gain[LEAST_DRIVES - 1 : n - LEAST_DRIVES]))
         lacks = (self.degrees + n) * np.log(
-            (self.degrees + within + _TINY) / (self.degrees + within[best] + _TINY)
+            (self.degrees + within + TINY) / (self.degrees + within[best] + TINY)
         )
         near = np.flatnonzero(lacks <= _INTERVAL) + begin + 1
         at = begin + best + 1
@@ -124,7 +123,7 @@ def _gains(values: Values, variance: Values, known: bool) -> tuple[Values, Value
 
 def _statistic(gain: Values, within: Values, n: int, degrees: float) -> Values:
     """The square of Student's t for two parts."""
-    return np.asarray(gain * (degrees + n - 2) / (degrees + within + _TINY))
+    return np.asarray(gain * (degrees + n - 2) / (degrees + within + TINY))
 
 
 def _like(n: int) -> int:

@@ -54,7 +54,7 @@ class Archive:
         self.place = os.fspath(place) if self.store.root is None else str(self.store.root)
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
-        self._cars = cars or KnownCars()
+        self.cars = cars or KnownCars()
         self._questions = Questions(self.store, self.cache)
         self._kept_view: tuple[pa.Table, pa.Table] | None = None
         self._looking = threading.RLock()
@@ -73,7 +73,7 @@ class Archive:
         with self._looking:
             before = self._put_in
             index = build_index(self.store, self.cache, progress)
-            recordings = tell_cars_apart(index.recordings, self._cars)
+            recordings = tell_cars_apart(index.recordings, self.cars)
             index = replace(index, recordings=recordings)
             self._index, self._findings, self._known, self._done = index, None, None, {}
             if self._put_in is not before:

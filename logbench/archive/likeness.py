@@ -1,13 +1,14 @@
 """'Drives like this one': recordings compared by their grids of derived signals.
 
 A grid has cells of engine speed and load; in each, the mean of every derived signal. Two
-recordings are as far apart as their cells differ, in units of what counts as different in the
-workshop, over the cells that both have. Drives over different roads are comparable that way, as
+recordings are as far apart as their cells differ, in units of what two drives of one untouched car
+differ by, over the cells that both have. Drives over different roads are comparable that way, as
 far as they share cells.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,11 +20,13 @@ from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
 from logbench.analysis.comparison.quantities import efficiency
 from logbench.analysis.grid import RecordingLike
+from logbench.analysis.repeats import OF_CARS, TINY, Repeats
 from logbench.analysis.view import View
 from logbench.archive.archive import Archive
 from logbench.archive.findings import checks_version
 from logbench.archive.index import Progress, read_table, write_table
 from logbench.archive.reading import open_entry
+from logbench.archive.repeats import learn_of
 from logbench.archive.store import STATE, Entry, Store, entries_of
 from logbench.errors import ArchiveError, LogbenchError
 from logbench.system.private import make_folder
@@ -37,13 +40,13 @@ LEAST_SLOTS = 10
 """Two seconds on the view's time base: a cell with less is empty."""
 
 QUANTITIES = (
-    ("total fuel trim, bank 1", 5.0),
-    ("total fuel trim, bank 2", 5.0),
-    ("efficiency to the manifold, %", 10.0),
-    ("airflow per liter and 1,000 rpm, g/s", 1.0),
-    ("ignition advance, deg", 5.0),
+    ("total fuel trim, bank 1", "TOTAL_TRIM1"),
+    ("total fuel trim, bank 2", "TOTAL_TRIM2"),
+    ("efficiency to the manifold, %", "VE"),
+    ("airflow per liter and 1,000 rpm, g/s", "MAF"),
+    ("ignition advance, deg", "SPARKADV"),
 )
-"""Name, and the difference that counts as one. Common practice, no source."""
+"""Name, and the number whose scatter between drives it has."""
 
 LEAST_COMMON = 3
 """Cells that two recordings must share, of one quantity at least."""
@@ -55,7 +58,8 @@ _GRIDS = pa.schema({**STATE, "grid": pa.list_(pa.float32())})
 
 @dataclass(frozen=True, slots=True)
 class Alike:
-    """How near a recording is: 0 is the same, 1 differs by what counts as one, on average."""
+    """How near a recording is: 0 is the same, 1 differs as two drives of one untouched car do, on
+    average."""
 
     recording: str
     distance: float
@@ -96,15 +100,30 @@ def _quantities(view: View, rpm: Values) -> list[Values | None]:
     return [*trims, efficiency().make(view), per_litre, view.grid.linear("SPARKADV")]
 
 
-def nearest(mine: Values, others: Values, names: list[str], count: int = 10) -> list[Alike]:
-    """The nearest recordings. `mine`: shape (SIZE,); `others`: shape (n, SIZE), `names` theirs.
+def _scale(grid: Values, repeats: Repeats) -> Values:
+    """What two drives of the untouched car differ by in each cell, of the shape of `grid`,
+    (quantities, cells): a standard deviation."""
+    scatters = [repeats.of(number) for _, number in QUANTITIES]
+    single = [[s.at(level).single for level in row] for s, row in zip(scatters, grid, strict=True)]
+    return math.sqrt(2.0) * np.maximum(single, TINY)
+
+
+def nearest(
+    mine: Values,
+    others: Values,
+    names: list[str],
+    count: int = 10,
+    repeats: Repeats = OF_CARS,
+) -> list[Alike]:
+    """The nearest recordings. `mine`: shape (SIZE,); `others`: shape (n, SIZE), `names` theirs;
+    `repeats`: how far the car moves from drive to drive.
 
     Recordings with too few common cells are left out.
     """
     if not len(others):
         return []
-    scale = np.array([size for _, size in QUANTITIES])[None, :, None]
     a = mine.reshape(1, len(QUANTITIES), CELLS)
+    scale = _scale(a[0], repeats)
     b = others.reshape(len(others), len(QUANTITIES), CELLS)
     apart = ((b - a) / scale) ** 2
     shared = np.isfinite(apart)
@@ -172,7 +191,9 @@ def similar_drives(
     grids = grids_of(archive.store, archive.cache, entries, progress)
     mine = names.index(path)
     others = [k for k in range(len(names)) if k != mine]
-    return nearest(grids[mine], grids[others], [names[k] for k in others], count)
+    index, facts = archive.index, archive.open(path).facts
+    repeats = learn_of(index.recordings, index.roles, archive.cache, archive.cars, [facts])
+    return nearest(grids[mine], grids[others], [names[k] for k in others], count, repeats)
 
 
 def _kept(file: Path) -> dict[Entry, Values]:

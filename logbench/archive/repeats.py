@@ -253,11 +253,24 @@ def repeats_in(
     Nothing is learnt where there is no archive. Raises `ArchiveError` for a place that is not
     understood, or no folder.
     """
-    recordings = kept_recordings(cache := cache_folder(open_store(place))) if place else None
-    if recordings is None:
+    cache = cache_folder(open_store(place)) if place else None
+    recordings = kept_recordings(cache) if cache else None
+    if cache is None or recordings is None:
         return OF_CARS
+    return learn_of(recordings, kept_roles(cache), cache, cars, drives, after)
+
+
+def learn_of(
+    recordings: pa.Table,
+    roles: pa.Table,
+    cache: Path,
+    cars: KnownCars,
+    drives: Sequence[Facts],
+    after: Sequence[Facts] = (),
+) -> Repeats:
+    """The same of an archive's `recordings` and `roles` of jobs' recordings (see `Index`)."""
     own = _own_drives(recordings, cache, [*drives, *after], cars)
-    repairs = repaired_in([drive.recording for drive in own], kept_roles(cache))
+    repairs = repaired_in([drive.recording for drive in own], roles)
     repaired = min((facts.started for facts in after if facts.started), default="")
     since = [at for at, drive in enumerate(own) if repaired and drive.started >= repaired]
     return learnt_of(lives_of(own, {*repairs, *since[:1]}))

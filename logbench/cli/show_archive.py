@@ -115,21 +115,27 @@ def habits(found: Sequence[Habit]) -> None:
     if not found:
         say("No car has three drives that were checked: 'archive sweep' checks them.")
         return
+    wide = console().width >= _WIDE
+    out = table()
+    out.add_column("number", overflow="fold", min_width=20)
     several = any(one.cars > 1 for one in found)
-    names = ("number", *["cars"] * several, "drives", "median", "between drives", "a drive ±",
-             "± within", "changes", "from")  # fmt: skip
-    out = table(*names)
+    cars = ["cars"] * several
+    for name in (*cars, "drives", "median", "between", "±", "within", "changes"):
+        out.add_column(name, no_wrap=True, justify="right")
+    if wide:
+        out.add_column("from")
     for one in found:
         within = "" if one.within is None else f"{one.within:.3g}"
+        basis = [text(one.basis)] if wide else []
         out.add_row(
             text(one.number), *[str(one.cars)] * several, str(one.drives),
             f"{one.median:.4g} {one.unit}".strip(), f"{one.between:.3g}", f"{one.half_width:.3g}",
-            within, str(one.changes or ""), text(one.basis),
+            within, str(one.changes or ""), *basis,
         )  # fmt: skip
     console().print(out)
     say(
-        "Between drives: standard deviation between drives of one car that nobody touched, and as "
-        "the half width of 95 % of single drives; within: of a drive's own interval."
+        "Between: standard deviation between drives of one car that nobody touched; ±: half width "
+        "of 95 % of single drives; within: what one drive says of itself, in the median."
     )
 
 

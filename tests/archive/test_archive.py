@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from logbench.analysis.expression.checked import condition
+from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.archive import archive as archive_module
 from logbench.archive import findings as findings_module
 from logbench.archive.archive import Archive
@@ -210,7 +211,11 @@ def test_drives_like_this_one(opened):
     near[:6], far[:6], other[20:22] = 8.0, 22.0, 2.0
     alike = nearest(base, np.array([far, other, near]), ["far", "other", "near"])
     assert [(a.recording, a.common_cells) for a in alike] == [("near", 6), ("far", 6)]
-    assert alike[0].distance == pytest.approx(6 / 5)
+    untouched = np.sqrt(2.0) * OF_CARS.of("TOTAL_TRIM1").single  # sd of two drives of one car
+    assert alike[0].distance == pytest.approx(6 / untouched)
+    steady = Repeats({"TOTAL_TRIM1": Scatter(0.5)})  # a car that hardly moves by itself
+    own = nearest(base, np.array([near]), ["near"], repeats=steady)
+    assert own[0].distance == pytest.approx(6 / (0.5 * np.sqrt(2.0)))
     assert nearest(base, np.array([base]), ["same"])[0].distance == 0.0
 
 

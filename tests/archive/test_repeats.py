@@ -202,7 +202,7 @@ def test_the_table_of_a_car_and_of_all(place, capsys):
     assert (row["drives"], row["cars"]) == (str(len(TRIMS) + 4), "2")
     assert float(row["between"]) > rows[IDLE]["between"]  # the hatch moves more
     assert main(["archive", "repeatability", str(place)]) == 0
-    assert "TOTAL_TRIM1" in capsys.readouterr().out
+    assert "idle: idle stability" in capsys.readouterr().out
     assert main(["archive", "repeatability", str(place), "lorry"]) == 0
     assert "sweep" in capsys.readouterr().out
 

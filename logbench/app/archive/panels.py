@@ -168,7 +168,7 @@ class SimilarPanel(QWidget):
             self.tree.addTopLevelItem(item)
         self.said.tell(
             tr(
-                "Like {name}: distance in units of normal scatter, 0 is the same. "
+                "Like {name}: 1 is as far apart as two drives of the untouched car, 0 the same. "
                 "Enter goes there.",
                 name=name,
             )
