@@ -1,7 +1,8 @@
 """What a drive still lacks: the steps the checks' evidence needs, ticked off by the data itself,
 and for the second drive of a comparison the operating cells of the first.
 
-Lengths of the steps are common practice, no source; they are what the checks ask for or more.
+Lengths of the steps are common practice, no source; they are what the checks ask for or more. How
+many drives a comparison needs follows from how far the car moves from one to the next.
 """
 
 from __future__ import annotations
@@ -23,9 +24,12 @@ from logbench.analysis.comparison.cells import (
 )
 from logbench.analysis.conditions import WARM_DEGC
 from logbench.analysis.grid import STEP_S, RecordingLike
-from logbench.analysis.model import Condition, ConditionSpan
-from logbench.analysis.statement import said
+from logbench.analysis.model import Condition, ConditionSpan, Finding
+from logbench.analysis.repeats import Repeats, Scatter
+from logbench.analysis.statement import Quantity, joined, said
+from logbench.analysis.statistics import NORMAL_95
 from logbench.analysis.view import View
+from logbench.signals.units import difference_unit
 
 COLD_DEGC = 40.0
 """Coolant below this at the start is a cold start."""
@@ -132,6 +136,52 @@ class DriveProgress:
             where = cell.cell.text(self.axis)
             return said("Drive at {where}: {left:.0f s} more", where=where, left=left_s)
         return "The plan is complete"
+
+
+POWER_DRIVES = (1, 2, 3, 5)
+"""Drives of each side for which it is told what they show."""
+_MOST_POWERS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Power:
+    """The size of a true change of a number that 1, 2, 3 and 5 drives before and as many after a
+    repair show four times in five; in its unit, that of a difference."""
+
+    title: str
+    unit: str
+    sizes: tuple[float, ...]
+
+    def says(self) -> str:
+        """In one sentence."""
+        sizes = [
+            said("{size} by {n}", size=Quantity(size, self.unit), n=n)
+            for n, size in zip(POWER_DRIVES, self.sizes, strict=True)
+        ]
+        return said(
+            "Changes of the {title} that drives of each side show four times in five: {sizes}.",
+            title=self.title,
+            sizes=joined(sizes, ", "),
+        )
+
+
+def powers_for(findings: Sequence[Finding], repeats: Repeats) -> tuple[Power, ...]:
+    """What repeats of a drive would show of its numbers that are out of their bands, the worst
+    first; of the total fuel trim where none is."""
+    out = [f for f in findings if f.value is not None and f.verdict.severity]
+    out.sort(key=lambda finding: -finding.verdict.severity)
+    found = []
+    for finding in out[:_MOST_POWERS]:
+        scatter = repeats.of(finding.heading).at(finding.value or 0.0)
+        own_se = (finding.uncertainty or 0.0) / NORMAL_95
+        found.append(_power(finding.heading, finding.unit, scatter, own_se))
+    trim = repeats.of("TOTAL_TRIM1")
+    return tuple(found) or (_power("total fuel trim", "%", trim, 0.0),)
+
+
+def _power(title: str, unit: str, scatter: Scatter, own_se: float) -> Power:
+    sizes = tuple(scatter.detectable(n, n, own_se) for n in POWER_DRIVES)
+    return Power(title, difference_unit(unit), sizes)
 
 
 def plan_from(recordings: Sequence[RecordingLike]) -> tuple[CellGoal, ...]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logbench.cases.cars import CarsFile
 from logbench.cases.work import Deed, Outcome, Work, only_looks
 from logbench.foreign import in_label
 from logbench.plot.pyramid import Floats, Ints
@@ -55,6 +56,15 @@ class Progressed:
     """Processor time of the look."""
 
 
+@dataclass(frozen=True, slots=True)
+class Goals:
+    """What an earlier drive asks of the next one."""
+
+    cells: Sequence[CellGoal]
+    powers: tuple[str, ...]
+    """What so many drives of each side would show, a sentence each."""
+
+
 @only_looks
 def look_at_drive(
     _: Work, parts: Sequence[Part], facts: Facts, goals: Sequence[CellGoal], judges: bool
@@ -75,13 +85,20 @@ def look_at_drive(
 
 
 @only_looks
-def read_goals(_: Work, recording: Path) -> Sequence[CellGoal]:
-    """The cells of an earlier drive, to be driven again; empty where it has no warm, steady
-    driving. Raises the reader's errors."""
-    from logbench.analysis.drive_plan import plan_from
+def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
+    """The cells of an earlier drive, to be driven again; none where it has no warm, steady driving.
+    `archive`: with the car's other drives; empty: none. Raises the reader's errors and
+    `ArchiveError`."""
+    from logbench.analysis.drive_plan import plan_from, powers_for
+    from logbench.analysis.run import run_checks
+    from logbench.analysis.view import View
+    from logbench.archive.repeats import repeats_in
     from logbench.recording.reader import open_recording
 
-    return plan_from([open_recording(recording)])
+    recording = open_recording(path)
+    repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
+    powers = powers_for(run_checks(View(recording), repeats=repeats), repeats)
+    return Goals(plan_from([recording]), tuple(power.says() for power in powers))
 
 
 @only_looks

@@ -90,6 +90,8 @@ def show_compared(compared: Compared, same_car: bool) -> int:
         )
     _remember(compared, same_car)
     show_comparison(compared.result)
+    for sentence in compared.powers:
+        say(sentence, "dim")
     return exit_code(compared.result)
 
 

@@ -7,8 +7,18 @@ import itertools
 import numpy as np
 import pytest
 
-from logbench.analysis.drive_plan import STEPS, StepState, plan_from, progress_of
-from logbench.analysis.model import Condition
+from logbench.analysis.drive_plan import (
+    POWER_DRIVES,
+    STEPS,
+    StepState,
+    plan_from,
+    powers_for,
+    progress_of,
+)
+from logbench.analysis.findings import Measured, Subject
+from logbench.analysis.model import Band, Condition
+from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
+from logbench.analysis.statistics import t_quantile
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
@@ -87,3 +97,29 @@ def test_a_repeat_asks_for_the_first_drives_cells(drive: Recording):
     whole = progress_of(drive, goals)
     assert whole.next_cell() is None
     assert whole.says() == "The plan is complete"
+
+
+def test_power_by_number_of_drives_is_of_what_is_out_of_its_band_else_of_the_total_trim():
+    (trim,) = powers_for([], OF_CARS)
+    assert trim.unit == "points"
+    assert len(trim.sizes) == len(POWER_DRIVES)
+    assert trim.sizes[0] / trim.sizes[3] == pytest.approx(np.sqrt(5.0))
+    assert "points by 1" in trim.says()
+    band = Band("b", "B", "V", (13.2, 14.9), (12.8, 15.2), "none")
+    low = Subject("charging", "charging").judged("Charging", Measured(12.0, 0.1), band)
+    good = Subject("idle", "idle speed").judged("Idle", Measured(14.0, 0.1), band)
+    (charging,) = powers_for([good, low], OF_CARS)
+    assert charging.title == low.heading
+    steady = Repeats({low.heading: Scatter(0.02, degrees=30.0)})
+    assert powers_for([low], steady)[0].sizes[0] < 0.5 * charging.sizes[0]
+
+
+def test_what_the_power_says_is_what_simulated_repairs_show():
+    """Of many repairs of the size that is told, four fifths are shown at the 5 % level."""
+    scatter = Scatter(2.0, cell=1.0, degrees=60.0)
+    (power,) = powers_for([], Repeats({"TOTAL_TRIM1": scatter}))
+    rng = np.random.default_rng(7)
+    for n, size in zip(POWER_DRIVES, power.sizes, strict=True):
+        before, after = rng.normal(0.0, scatter.single, (2, 4000, n)).mean(axis=2)
+        half = t_quantile(60.0) * scatter.single * np.sqrt(2.0 / n)
+        assert np.mean(after + size - before > half) == pytest.approx(0.8, abs=0.03)

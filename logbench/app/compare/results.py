@@ -131,9 +131,12 @@ class ResultsPanel(QWidget):
         self.tabs = named(QTabWidget(documentMode=True), tr("Results of the comparison"))
         bars_said = muted(tr("Grey: a change that small could have been missed. ◆ changed"))
         self.drive_said, self.warm_said = Label(wordWrap=True), Label(wordWrap=True)
+        self.power_said = muted()
         self.tabs.addTab(self.findings, tr("Findings"))
         self.tabs.addTab(_column((self.signals, 1), bars_said), tr("Signals"))
-        self.tabs.addTab(_column(self.drive_said, (self.to_drive, 1), top=6), tr("To drive"))
+        self.tabs.addTab(
+            _column(self.drive_said, (self.to_drive, 1), self.power_said, top=6), tr("To drive")
+        )
         self.tabs.addTab(_column(self.warm_said, (self.warm_plot, 1), top=6), tr("Warm-up"))
         self.tabs.addTab(self.said, tr("Notes"))
         lists = QWidget()
@@ -189,6 +192,8 @@ class ResultsPanel(QWidget):
         self.summary.setAccessibleName(summary)
         warm = (result.warm_up.reason, result.cranking.reason)
         self.warm_said.setText("\n".join(in_units(text, units) for text in warm))
+        powers = [in_units(text, units) for text in self.compared.powers]
+        self.power_said.setText("\n".join(powers))
         chosen = self.to_drive.currentRow()
         with QSignalBlocker(self.to_drive):
             self.to_drive.clear()

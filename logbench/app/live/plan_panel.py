@@ -162,6 +162,7 @@ class PlanPanel(QWidget):
         self._look, self._tones = look, tones
         self._next = ""
         self._progress: DriveProgress | None = None
+        self._goals: tuple[str, ...] = ()
         self.says = named(
             Label(
                 tr("Start recording; the plan is ticked off by what the car reports."),
@@ -212,13 +213,16 @@ class PlanPanel(QWidget):
             self._tones.play("next")
         self._next = coming
 
-    def tell_goals(self, name: str) -> None:
-        """Say which drive is repeated."""
+    def tell_goals(self, name: str, powers: Sequence[str] = ()) -> None:
+        """Say which drive is repeated, and what so many drives show."""
+        self._goals = (tr("Framed cells: what {name} had.", name=name), *powers)
         self.goals.show()
-        self.goals.setText(tr("Framed cells: what {name} had", name=name))
+        self._say()
 
     def _say(self) -> None:
         """The grid keeps the units of its cells."""
+        units = self._look.units
+        self.goals.setText("\n".join(in_units(text, units) for text in self._goals))
         if self._progress is not None:
             self.says.setText(in_units(self._progress.says(), self._look.units))
 

@@ -239,14 +239,14 @@ class Shapes(QStackedWidget):
         kinds = tr("Recordings (*.parquet);;All files (*)")
         name, _ = QFileDialog.getOpenFileName(self, tr("Repeat this drive"), folder, kinds)
         if name:
-            self._watcher.repeat(Path(name))
+            self._watcher.repeat(Path(name), self._services.settings.archive_at_hand)
 
     def _state_changed(self, state: State) -> None:
         if state == "idle":
             self.wiggle.stop()
 
-    def _goals_read(self, name: str) -> None:
-        self.plan.tell_goals(name)
+    def _goals_read(self, name: str, powers: tuple[str, ...]) -> None:
+        self.plan.tell_goals(name, powers)
 
     def _switch_tones(self) -> None:
         self.tones.on = not self.tones.on

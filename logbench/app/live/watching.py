@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject, Signal
 from logbench.app.live.session import LiveSession
 from logbench.app.parts import delayed
 from logbench.car.model import Car
-from logbench.cases.live import NEEDED, Progressed, look_at_drive, read_goals
+from logbench.cases.live import NEEDED, Goals, Progressed, look_at_drive, read_goals
 from logbench.cases.runner import Owner, Running
 from logbench.recording.model import Facts, Surroundings
 from logbench.signals.catalogue import COMPUTED
@@ -33,8 +33,8 @@ class DriveWatcher(QObject):
     """A `DriveProgress`."""
     evidence_found = Signal(object)
     """A list of `CheckEvidence`: what each check still lacks."""
-    goals_read = Signal(str)
-    """Goals were taken from this file."""
+    goals_read = Signal(str, tuple)
+    """Goals were taken from this file; what so many drives of each side would show."""
     failed = Signal(str)
 
     def __init__(self, session: LiveSession, owner: Owner, parent: QObject) -> None:
@@ -58,11 +58,11 @@ class DriveWatcher(QObject):
         """What was stated of the car, the place and the day of the drive that begins."""
         self._session.vehicle, self._surroundings = vehicle, surroundings
 
-    def repeat(self, path: Path) -> None:
-        """Take the cells of an earlier drive as goals."""
+    def repeat(self, path: Path, archive: str = "") -> None:
+        """Take the cells of an earlier drive as goals; `archive`: with the car's other drives."""
 
-        def done(goals: Sequence[CellGoal]) -> None:
-            if not goals:
+        def done(goals: Goals) -> None:
+            if not goals.cells:
                 self.failed.emit(
                     tr(
                         "{name} has no warm, steady driving to repeat; choose another recording.",
@@ -70,11 +70,11 @@ class DriveWatcher(QObject):
                     )
                 )
                 return
-            self.goals = goals
-            self.goals_read.emit(path.name)
+            self.goals = goals.cells
+            self.goals_read.emit(path.name, goals.powers)
             self._look()
 
-        self._owner.start(read_goals(path), done, self.failed.emit, slot="goals")
+        self._owner.start(read_goals(path, archive), done, self.failed.emit, slot="goals")
 
     def _state_changed(self, state: str) -> None:
         if state == "connecting":
