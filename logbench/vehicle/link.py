@@ -13,7 +13,13 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Self
 
-from logbench.errors import CarSilentError, ConnectingStoppedError, LinkError, LinkLostError
+from logbench.errors import (
+    CarSilentError,
+    ConnectingStoppedError,
+    LinkError,
+    LinkLostError,
+    ReplyError,
+)
 from logbench.foreign import in_terminal
 from logbench.vehicle.filler import unfilled
 from logbench.vehicle.framing import Raw
@@ -160,7 +166,12 @@ class Link(ABC):
             raise ValueError(f"{payload.hex()} may not leave: it could change the car")
         limit_s = self.timeout_s if timeout_s is None else timeout_s
         start_ns = time.monotonic_ns()
-        raw = self._exchange(payload, frames, limit_s, to)
+        try:
+            raw = self._exchange(payload, frames, limit_s, to)
+        except ReplyError:  # it was asked all the same
+            if self.witness is not None:
+                self.witness(Witnessed(start_ns, time.monotonic_ns(), to or "", payload, ()))
+            raise
         end_ns = time.monotonic_ns()
         found = raw.messages
         if self.fills:

@@ -72,6 +72,19 @@ def test_the_second_place_is_asked_for(window: MainWindow, garage, settings: Set
     window.appearance.show_settings().close()
 
 
+def test_exchanges_are_kept_unless_that_is_switched_off(
+    window: MainWindow, garage, settings: Settings, tmp_path
+):
+    dialog = window.appearance.show_settings()
+    assert dialog.exchanges.isChecked()
+    dialog.exchanges.click()
+    window.live.choose_link("sim:")
+    window.live.start()
+    assert garage.last.request.exchanges is False
+    assert Settings.load(tmp_path / "settings.json").keep_exchanges is False
+    dialog.close()
+
+
 def test_a_second_place_that_is_gone_stays_chosen(settings: Settings):
     """A stick that is not plugged in at the start of the window."""
     settings.second_folder = Path("/nowhere/stick")

@@ -126,3 +126,9 @@ def test_record_has_a_switch(tmp_path, capsys):
     words = ["record", "--link", URL, "--for", "1s", "--out", str(out), "--no-exchanges"]
     assert main(words) == 0
     assert open_recording(out).facts.exchanges is None
+
+
+def test_a_request_that_was_refused_or_garbled_is_kept_too(tmp_path):
+    recording = record(tmp_path, URL + "&trouble=refuses-packed@0", 1.0)
+    asked = {one.request for one in recording.exchanges() if not one.data}
+    assert any(request[0] == 0x01 and len(request) > 2 for request in asked)

@@ -272,6 +272,16 @@ def test_frames_as_candump_shows_them(tmp_path):
     assert imported.report.left_out == 0
 
 
+def test_frames_without_times_are_put_a_second_apart(tmp_path):
+    path = tmp_path / "screen.log"
+    lines = "  can0  7DF   [3]  02 01 0C\n  can0  7E8   [8]  04 41 0C 1A F8 AA AA AA\n"
+    path.write_text(3 * lines)
+    imported = read(path)
+    (trace,) = imported.drives[0].traces
+    assert trace.t_ns.tolist() == [0, 10**9, 2 * 10**9]
+    assert any("no times" in remark for remark in imported.report.remarks)
+
+
 SESSION = """>ATZ
 
 XLM v1.5
