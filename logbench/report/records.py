@@ -151,7 +151,7 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
             METRIC.figure(r.value, r.unit),
             _limits(r),
             margin_bar(r.margin, r.passed),
-            {True: "passed", False: "failed", None: "not run"}[r.passed],
+            r.outcome,
         )
         for r in reading.monitor_results
     )

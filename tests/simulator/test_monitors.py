@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from obd.decoders import monitor
 from obd.protocols.protocol import Message
@@ -11,6 +13,7 @@ from logbench.simulator.cars import Faults, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.ecu import Ecus
+from logbench.simulator.in_use import InUse
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.timing import Timing
 from tests.still import StillCar
@@ -90,3 +93,22 @@ def test_the_driven_car_tells_what_its_monitors_measured() -> None:
     drive.memory.clear()
     cleared = {t.monitor: t for t in drive.memory.monitor_tests("7E8")}
     assert (cleared[0x81].value, cleared[0x81].minimum, cleared[0x81].maximum) == (0, 0, 0)
+
+
+def test_in_use_counters_go_up_with_driving_cycles():
+    """A cycle counts after ten minutes, five of them at 40 km/h (13 CCR 1968.2(d)(4.3.2))."""
+    counters = InUse(random.Random(1), 11_000)
+    cycles, encountered = counters.numbers[1], counters.numbers[0]
+    counters.key_on()
+    counters.running(290.0, 15.0)
+    counters.running(400.0, 5.0)
+    assert counters.numbers[:2] == (encountered, cycles + 1)  # too little of it fast
+    counters.running(20.0, 15.0)
+    counters.running(20.0, 15.0)
+    assert counters.numbers[:2] == (encountered + 1, cycles + 1)
+    ran = counters.numbers[2]
+    counters.complete("CAT")
+    counters.complete("CAT")
+    counters.complete("MIS")  # runs always, and is not counted
+    assert counters.numbers[2:4] == (ran + 1, encountered + 1)
+    assert len(counters.numbers) == 20

@@ -249,7 +249,8 @@ def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:
 
 
 def _result_row(result: MonitorResult, units: Units) -> tuple[str, str, str]:
-    state = {True: tr("● passed"), False: tr("■ failed"), None: tr("○ not run")}[result.passed]
+    none = tr("○ not run") if result.value is None else tr("no limits")
+    state = {True: tr("● passed"), False: tr("■ failed"), None: none}[result.passed]
     if result.minimum is not None or result.maximum is not None:
         low, high = (
             "–" if limit is None else _known(units.value(limit, result.unit), "", METRIC)

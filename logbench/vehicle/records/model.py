@@ -126,6 +126,9 @@ class Readiness(_Record):
         return [monitor.name for monitor in self.monitors if not monitor.complete]
 
 
+ResultOutcome = Literal["passed", "failed", "not run", "no limits"]
+
+
 class MonitorResult(_Record):
     """One test of one on-board monitor, in `unit`; None where there is no number.
 
@@ -150,6 +153,13 @@ class MonitorResult(_Record):
     margin: float | None = None
     """How far inside its limits, 1 the middle (or as far as can be from the one limit that says
     anything), 0 on a limit, negative outside; at least -1."""
+
+    @property
+    def outcome(self) -> ResultOutcome:
+        """In a word; a constant of the ECU's own has a value and nothing to be held against."""
+        if self.passed is None:
+            return "not run" if self.value is None else "no limits"
+        return "passed" if self.passed else "failed"
 
 
 class MonitorUse(_Record):

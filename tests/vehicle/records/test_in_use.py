@@ -91,6 +91,7 @@ def test_a_car_gives_its_counters_and_where_there_is_no_can_its_oxygen_sensors(s
         ("lean to rich sensor threshold voltage", 0.45, None, None, "V", None),
         ("sensor period", 0.8, 0.0, 2.0, "s", True),
     ]
+    assert [r.outcome for r in sensor] == ["no limits", "no limits", "passed"]
     assert sensor[2].margin == pytest.approx(0.6)
     private = private_reading(reading)
     assert [r.unit for r in private.monitor_results if r.monitor_id == 1] == ["V", "V", "s"]
@@ -98,20 +99,21 @@ def test_a_car_gives_its_counters_and_where_there_is_no_can_its_oxygen_sensors(s
 
 
 @pytest.mark.parametrize(
-    ("data", "value", "passed"),
+    ("data", "value", "outcome"),
     [
-        ("45 05 10 0A 00 19", 0.04, True),
-        ("45 05 10 1A 00 19", 0.104, False),
-        ("45 05 10 00 00 00", None, None),
+        ("45 05 10 0A 00 19", 0.04, "passed"),
+        ("45 05 10 1A 00 19", 0.104, "failed"),
+        ("45 05 10 00 00 00", None, "not run"),
+        ("45 05 10 0A", 0.04, "no limits"),
     ],
 )
-def test_a_sensor_is_named_by_its_bit(data, value, passed):
+def test_a_sensor_is_named_by_its_bit(data, value, outcome):
     signal = table().by_acronym("O2SLOC21")
     result = result_of_sensor(Reply("10", bytes.fromhex(data), 0), signal, 0x05)
     assert result is not None
     assert (result.monitor, result.unit) == ("oxygen sensor, bank 2 sensor 1", "s")
     assert result.value == (None if value is None else pytest.approx(value))
-    assert result.passed is passed
+    assert result.outcome == outcome
 
 
 @pytest.mark.parametrize(
