@@ -197,7 +197,7 @@ NAMELESS = "ECU"
 _KEPT = (0x43, 0x47, 0x4A)
 _VALUES = (0x41, 0x62)
 """Replies with several PIDs, in any order: what two of them have in common is not seen here."""
-_LISTS = (0x41, 0x46, 0x49)
+_LIST_BYTES = 4
 _LENGTH_DIGITS, _MOST_BARE_DIGITS = 3, 14
 
 
@@ -216,18 +216,18 @@ def told_apart(out: Raw) -> None:
         if len(same) == 1:
             out.messages.append((NAMELESS, same[0]))
         elif _is_list(same):
-            rests = zip(*(data[2:] for data in same), strict=True)
-            union = bytes(functools.reduce(operator.or_, column) for column in rests)
-            out.messages.append((NAMELESS, same[0][:2] + union))
+            bits = zip(*(data[-_LIST_BYTES:] for data in same), strict=True)
+            union = bytes(functools.reduce(operator.or_, column) for column in bits)
+            out.messages.append((NAMELESS, same[0][:-_LIST_BYTES] + union))
         else:
             out.damaged += len(same)
 
 
 def _is_list(same: list[bytes]) -> bool:
-    """Whether all are the same list of what is supported."""
-    head, *others = {data[:2] for data in same}
-    alike = not others and len({len(data) for data in same}) == 1
-    return alike and len(head) == 2 and head[0] in _LISTS and head[1] % 0x20 == 0
+    """Whether all are the same list of what is supported, in services 01, 06, 09 or 22."""
+    head, *others = {data[:-_LIST_BYTES] for data in same}
+    of = head[:-1] in (b"\x41", b"\x46", b"\x49", b"\x62\xf4", b"\x62\xf8")
+    return of and not others and head[-1] % 0x20 == 0
 
 
 @dataclass(slots=True)

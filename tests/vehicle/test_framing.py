@@ -107,6 +107,8 @@ def bare(message: bytes) -> list[list[bytes]]:
 def test_nameless_replies_that_contradict_each_other_are_dropped():
     lists = assemble_bare_can_lines([b"410080180001", b"410000080000"])
     assert lists.messages == [("ECU", bytes.fromhex("410080180001"))]
+    newer = assemble_bare_can_lines([b"62F40080180001", b"62F40000080000"])
+    assert newer.messages == [("ECU", bytes.fromhex("62F40080180001"))]
     same = assemble_bare_can_lines([b"410D05", b"410D05"])
     assert same.messages == [("ECU", bytes.fromhex("410D05"))]
     other = assemble_bare_can_lines([b"410D000C0FA0", b"410C0FA4"])

@@ -118,12 +118,14 @@ def test_an_adapter_that_prints_no_headers(serve, h1, save):
 
 def test_an_adapter_that_prints_no_headers_and_addresses_nobody():
     """Values of which nobody knows whose they are do not come in; the others do."""
-    with on_tcp(Bare(shares=False)) as url, closing(open_link(url)) as link:
+    said: list[str] = []
+    with on_tcp(Bare(shares=False)) as url, closing(open_link(url, said.append)) as link:
         link.connect()
         found = recorded(link, ("RPM", "VSS", "IAT"), 80)
         assert found.pop(("VSS", "ECU"), {0.0}) == {0.0}
         assert found == {("IAT", "ECU"): {40.0}}
         assert {code.code for code in read_car(link).codes} == {"P0171", "P0741"}
+    assert sum(text.startswith("2 ECUs answer") for text in said) == 1
 
 
 # --- the supply ---

@@ -82,9 +82,9 @@ class AdapterLink(Link):
         """Without headers: ECUs that answer alone, as far as they were looked for."""
         self._ecus: Iterator[str] = iter(())
         """Finds the others."""
-        self._several = False
-        """More than one ECU answers and nobody says which: that they do must be seen each time, so
-        that no count may end the adapter's wait."""
+        self._several = 1
+        """ECUs that answer where nobody says which: that more than one does must be seen each time,
+        so that no count may cut the others off."""
 
     @abstractmethod
     def _open_port(self) -> LineGate:
@@ -132,8 +132,8 @@ class AdapterLink(Link):
             return self._exchange_one_by_one(payload, timeout_s)
         self._device.aim(to or self._spoken.only or None, self.protocol)
         command = payload.hex().upper()
-        if frames and frames <= MAX_COUNT and self._counts and not self._several:
-            command += f"{frames:X}"
+        if frames and frames * self._several <= MAX_COUNT and self._counts:
+            command += f"{frames * self._several:X}"
         if self._slow[payload] >= _SLOW:
             return self._exchange_slowly(command, payload)
         for _ in range(_SLOW):
@@ -278,8 +278,8 @@ class AdapterLink(Link):
                 found.damaged += 1
             else:
                 statuses.add(status)
-        if self._spoken.nameless and payload == b"\x01\x00" and found.frames > 1:
-            self._several = True
+        if self._spoken.nameless and payload in (b"\x01\x00", b"\x22\xf4\x00"):
+            self._notice_others(found.frames)
         self._notice_garble(found)
         # 'Response pending' does not count as a reply, for the adapter neither.
         pending = sum(is_pending(data) for _, data in found.messages)
@@ -316,9 +316,18 @@ class AdapterLink(Link):
             raise ReplyError(RESTARTED)
         return lines[1:]
 
+    def _notice_others(self, answers: int) -> None:
+        """So many ECUs answer, and nobody says which one what."""
+        if answers > self._several:
+            self._several = answers
+            self.progress(
+                f"{answers} ECUs answer, and the adapter does not say which: what they report "
+                "differently is left out."
+            )
+
     def _notice_garble(self, found: Raw) -> None:
         """An adapter that has restarted without a word prints in another way than it was set up."""
-        odd = found.damaged and not found.messages and not self._several
+        odd = found.damaged and not found.messages and self._several == 1
         self._garbled = self._garbled + 1 if odd else 0
         if self._garbled % _GARBLED_AGAIN == _GARBLED:
             self._device.restore()
