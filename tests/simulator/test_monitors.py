@@ -112,3 +112,23 @@ def test_in_use_counters_go_up_with_driving_cycles():
     counters.complete("MIS")  # runs always, and is not counted
     assert counters.numbers[2:4] == (ran + 1, encountered + 1)
     assert len(counters.numbers) == 20
+
+
+@pytest.mark.parametrize(
+    ("request_", "reply"),
+    [
+        ("05 00 01", "45 00 01 C0 40 00 00"),
+        ("05 01 01", "45 01 01 5A"),  # 0.45 V in steps of 5 mV
+        ("05 0A 01", "45 0A 01 14 00 32"),  # 0.8 of at most 2.0 s in steps of 40 ms
+        ("05 05 01", None),
+        ("05 00 02", None),
+        ("05 00", None),
+    ],
+)
+def test_oxygen_sensors_before_can(request_, reply):
+    """Layout and steps: SAE J1979 (ISO 15031-5), from memory."""
+    ecus = Ecus(StillCar(tests={"7E8": (MonitorTest(0x01, 0x0A, 0x10, 800, 0, 2000),)}), Timing())
+    answers = ecus.ask(bytes.fromhex(request_), can=False)
+    said = [message for answer in answers for _, message in answer.messages]
+    assert said == ([] if reply is None else [bytes.fromhex(reply)])
+    assert ecus.ask(bytes.fromhex(request_), can=True) == []

@@ -44,6 +44,7 @@ def read_newer_frames(reading: CarReading, asker: Asker, scalings: Mapping[str, 
         replies = asker.ask(request, codes.WHAT, of=ecu)
         if not replies:
             silent.add(ecu)
+            asker.answered[codes.WHAT].remove(ecu)
             asker.silent(codes.WHAT, [ecu])
         for reply in replies:
             reading.freeze_frames.extend(frames_of(asker, reply, code, scalings.get(ecu)))

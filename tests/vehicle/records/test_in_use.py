@@ -79,6 +79,7 @@ def test_a_car_gives_its_counters_and_where_there_is_no_can_its_oxygen_sensors(s
     with simulated(car, protocol=protocol) as link:
         reading = read_car(link)
     assert reading.problems == []
+    assert reading.identity.ecus[0].name == "ECM-EngineControl"  # service 09, 0A
     (used,) = reading.in_use
     assert used.ecu == ("7E8" if protocol == "6" else "10")
     assert [use_text(use) for use in used.counted] == ["90 of 120, 0.75", "0 of 100, 0.00"]

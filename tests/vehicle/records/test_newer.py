@@ -21,8 +21,9 @@ from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.model import Reply
 from logbench.vehicle.records.asking import Asker
 from logbench.vehicle.records.clearing import clear_codes
-from logbench.vehicle.records.codes import code_of_three
-from logbench.vehicle.records.newer import frames_of, newer_results_of
+from logbench.vehicle.records.codes import code_of, code_of_three
+from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.newer import frames_of, newer_results_of, read_newer_frames
 from logbench.vehicle.records.read import read_car
 from tests.serving import serve_can
 from tests.still import StillCar
@@ -106,6 +107,28 @@ def test_a_refusal_says_why(newer, save):
         result = clear_codes(link, CONSENT, save)
     assert result.change.outcome == "refused"
     assert "the conditions are not right" in result.sentence
+
+
+@pytest.mark.parametrize(
+    ("answer", "says"),
+    [
+        ([], "No answer from 7E8 when asked for freeze frames."),
+        ("7F 19 12", "7E8 refuses freeze frames: this part of the service is not supported"),
+        ([("7E9", "59 04 017111 2F")], "No answer from 7E8 when asked for freeze frames."),
+    ],
+)
+def test_an_ecu_that_gives_no_frames_is_asked_once_and_told(answer, says):
+    link = Scripted({"1904017111FF": answer})
+    asker, reading = Asker(link), CarReading()
+    asker.answered = {"stored codes": ["7E8", "7E9"], "pending codes": ["7E8", "7E9"]}
+    reading.codes = [code_of(code, "stored", "7E8") for code in ("P0171-11", "U0100")]
+    with link:
+        read_newer_frames(reading, asker, {})
+    assert link.asked == ["1904017111FF"]
+    assert len(asker.problems) == 1
+    assert says in asker.problems[0]
+    assert asker.answered["freeze frames"] == ["7E9"]  # which has no code, and so no frame
+    assert reading.freeze_frames == []
 
 
 # --- messages ---
