@@ -260,3 +260,21 @@ def test_filler_that_is_counted_in_the_length(kind, filler):
     assert len(peer.requests[-1]) <= 6
     packs = [request for request in peer.requests if request[:2] == "01" and len(request) > 4]
     assert packs, "packing goes on"
+
+
+# --- the first reply ---
+
+
+@pytest.mark.parametrize("kind", ["tcp", "serial"])
+def test_a_first_reply_that_arrives_damaged_is_asked_for_again(kind):
+    peer = Peer(ENGINE | {"0902": ()}, {f"ATTP{n}": "?" for n in "123456789"} | {"ATTPA6": "?"})
+    printed, damaged = peer.printed, ["7F8064100801A0001"]
+    peer.printed = lambda replies: damaged.pop() if damaged else printed(replies)
+    with linked(kind, peer) as link:
+        assert recorded(link)[("RPM", "7E8")] == {1000.0}
+
+
+def test_an_adapter_that_knows_one_bus_and_no_search():
+    peer = Peer(ENGINE | {"0902": ()}, {"ATTPA6": "?", "ATSP0": "?"})
+    with linked("tcp", peer) as link:
+        assert recorded(link)[("RPM", "7E8")] == {1000.0}

@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 
 SEARCH_TIMEOUT_S = 25.0
 """A full search over all nine protocols takes the adapter about twenty seconds."""
+_TRIES = 2
 MIN_SUPPLY_V = 6.0
 ECUS = {
     11: tuple(f"7E{digit}" for digit in "89ABCDEF"),
@@ -74,12 +75,34 @@ def find_protocol(device: Device, first: str, progress: Progress) -> Spoken:
 
     Raises AdapterUnfitError, IgnitionOffError, CarSilentError.
     """
-    statuses: set[Status | None] = set()
+    found: Spoken | None = None
     accepted = False
     for setting in (f"ATTPA{first}", "ATSP0"):
-        if "OK" not in device.ask_twice(setting):
-            continue
-        accepted = True
+        if "OK" in device.ask_twice(setting):
+            accepted = True
+            found, statuses = _answering(device)
+            if found is not None:
+                return found
+    if not accepted:  # it may know one bus only, or search by itself
+        found, _ = _answering(device)
+        if found is None:
+            raise AdapterUnfitError(
+                "The adapter ({name}) cannot search for the car's protocol: use another adapter.",
+                name=device.name,
+            )
+        return found
+    found = _try_newer(device) or _try_each(device, statuses, progress)
+    if found is None:
+        raise _no_car(statuses, device.voltage())
+    return found
+
+
+def _answering(device: Device) -> tuple[Spoken | None, set[Status | None]]:
+    """Who answers in the protocol that is set, asked once more where what came made no sense; and
+    the status texts that came. Raises AdapterUnfitError."""
+    found: Spoken | None = None
+    statuses: set[Status | None] = set()
+    for _ in range(_TRIES):
         lines = device.ask_twice("0100", SEARCH_TIMEOUT_S)
         statuses = {status_of(line) for line in lines}
         if Status.NOT_UNDERSTOOD in statuses:
@@ -92,17 +115,9 @@ def find_protocol(device: Device, first: str, progress: Progress) -> Spoken:
         found = _spoken(number, lines)
         if found is None and Status.SILENCE in statuses:
             found = _newer(device, number)
-        if found is not None:
-            return found
-    if not accepted:
-        raise AdapterUnfitError(
-            "The adapter ({name}) cannot search for the car's protocol: use another adapter.",
-            name=device.name,
-        )
-    found = _try_newer(device) or _try_each(device, statuses, progress)
-    if found is None:
-        raise _no_car(statuses, device.voltage())
-    return found
+        if found is not None or None not in statuses:
+            break
+    return found, statuses
 
 
 def _reported_number(device: Device) -> str:
