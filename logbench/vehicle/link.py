@@ -79,6 +79,8 @@ class Link(ABC):
 
     timeout_s: float = 3.0
     """How long a request may take before the link counts as lost."""
+    least_wait_s: float = 0.0
+    """Where the link itself waits for ECUs: so long at least. 0: an adapter does."""
 
     def __init__(self, url: str, progress: Progress | None = None) -> None:
         self.url = url

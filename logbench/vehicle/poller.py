@@ -39,6 +39,8 @@ _REPLAN_AFTER = (40, 150, 600)
 _LISTS_S = (3.0, 60.0)
 """So long after it stayed away a list of PIDs is asked for again, twice as long each time, up to
 the second."""
+_SEEN, _PATIENT = 20, 4.0
+"""Replies after which it is known how long they take; so many times that is waited for one."""
 _CAN_TIMEOUT_S = 1.5
 """An adapter that has not answered a poll on CAN for so long is asked for a sign of life."""
 
@@ -86,7 +88,6 @@ class Poller:
             self._pids, self._replies.lengths, self._service, link.protocol.is_can, self._to
         )
         self.peer = Peer(self._book.asked, self._book.least)
-        self._timeout_s = _CAN_TIMEOUT_S if link.protocol.is_can else None
         self._line_chars = 20.0
         self.cost = CostModel()
         if any(signal.override for signal in chosen):
@@ -229,7 +230,10 @@ class Poller:
         nothing = Exchange([], 0.0, Raw())
         try:
             exchange = self._link.exchange(
-                self._service.payload(pids), self._book.expected(pids), self._timeout_s, self._to
+                self._service.payload(pids),
+                self._book.expected(pids),
+                self._timeout_s(pids),
+                self._to,
             )
         except RequestRefusedError:
             return nothing, Kind.REFUSED
@@ -249,6 +253,16 @@ class Poller:
         if exchange.pending:
             return exchange, Kind.PENDING
         return exchange, Kind.REFUSED if exchange.replies else Kind.SILENT
+
+    def _timeout_s(self, pids: Pids) -> float | None:
+        """Without an adapter, a reply is waited for several times as long as it should take; longer
+        after one stayed away, and until that is known."""
+        if not self._link.protocol.is_can:
+            return None
+        if not self._link.least_wait_s or self.cost.seen < _SEEN or self._suspect is not None:
+            return _CAN_TIMEOUT_S
+        usual_s = _PATIENT * self._cost_of(pids, repeated=False)
+        return min(_CAN_TIMEOUT_S, max(self._link.least_wait_s, usual_s))
 
     def _read(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
         """Samples, and who answered; lengths that turn out otherwise change what to expect."""

@@ -61,12 +61,18 @@ def test_trouble_on_the_way(tmp_path, trouble, lost, back, limit_s, link):
     assert any("connect again" in text or "answer" in text for text in steps)
 
 
-@pytest.mark.parametrize(
-    ("trouble", "sentence"),
-    [("can-error", "check the plug at the car's connector"), ("buffer-full", "fewer signals")],
-)
-def test_a_disturbed_bus_is_told_and_leaves_a_gap(tmp_path, trouble, sentence):
-    url = f"sim:?car=still&baud=0&latency_ms=1&trouble={trouble}@1:1.6"
+def test_an_adapter_whose_buffer_is_full_goes_on_with_replies_that_fit(tmp_path):
+    url = "sim:?car=still&baud=0&latency_ms=1&trouble=buffer-full@1:1000"
+    _, messages, recording = record(tmp_path, url, 4.0)
+    assert (recording.trace("RPM").t_ns > 3e9).sum() > 5
+    told = [m.text for m in messages if isinstance(m, Step) and "in one request" in m.text]
+    assert told
+    assert told[0].startswith("With more than")
+
+
+def test_a_disturbed_bus_is_told_and_leaves_a_gap(tmp_path):
+    sentence = "check the plug at the car's connector"
+    url = "sim:?car=still&baud=0&latency_ms=1&trouble=can-error@1:1.6"
     _, messages, recording = record(tmp_path, url, 4.0)
     told = [m.text for m in messages if isinstance(m, Step) and "No samples for" in m.text]
     assert len(told) == 1, "once, not with every request"

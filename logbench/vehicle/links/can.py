@@ -59,6 +59,8 @@ BIT_RATES = (500_000, 250_000)
 """ISO 15765-4 allows these two."""
 REPLY_TIMEOUT_S = 0.3
 """P2 of ISO 15765-4 is at most 50 ms; gateways and busy computers take longer (our choice)."""
+LEAST_WAIT_S = 0.1
+"""P2 of ISO 15765-4 is at most 50 ms; twice that leaves room for a busy computer."""
 MORE_TIMEOUT_S = 0.15
 """After an answer, for those of other ECUs."""
 CHANGE_WAIT_S = 1.0
@@ -110,6 +112,8 @@ class CanPort:
 
 class CanLink(Link):
     """The diagnostic bus itself."""
+
+    least_wait_s = LEAST_WAIT_S
 
     def __init__(self, url: LinkUrl, progress: Progress | None = None) -> None:
         super().__init__(url.text, progress)
