@@ -34,8 +34,10 @@ log = logging.getLogger(__name__)
 _LOST_RETRY_S = 10.0
 _SETTLED_S = 1.5
 """So long nothing has changed before it is said how many PIDs go into a request."""
-_REPLAN_AFTER = (40, 150, 600)
+_REPLAN_AFTER = (12, 40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
+_ALONE_AT = (6, 8, 10, 35, 38)
+"""Requests that are for a single PID, so that it is seen what a short reply takes."""
 _LISTS_S = (3.0, 60.0)
 """So long after it stayed away a list of PIDs is asked for again, twice as long each time, up to
 the second."""
@@ -175,6 +177,9 @@ class Poller:
             return witness
         if self._replies.singles:
             return (self._replies.singles.popleft(),)
+        if self.counts["requests"] in _ALONE_AT:
+            pids = list(self._pids)
+            return (pids[self.counts["requests"] % len(pids)],)
         if again := self._try_again(time.monotonic()):
             self._exploring = True
             return again

@@ -127,7 +127,7 @@ _FORGETTING = 1e-4
 _NOISE_S = 0.002
 """Round trips scatter by about this much."""
 _PRIOR_S = (0.014, 1e-4, 5e-4)
-_SPREAD_S = (0.036, 1e-4, 2e-3)
+_SPREAD_S = (0.036, 1e-4, 1e-2)
 _PRIOR_P = np.diag((np.array(_SPREAD_S) / _NOISE_S) ** 2)
 _CLIP = 0.3
 """A round trip longer than expected counts at most this share more: a busy computer delays, now and
