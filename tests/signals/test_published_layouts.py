@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from logbench.errors import ReplyError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table
+from logbench.vehicle.records.monitors import monitors_of
 
 with Path(__file__).with_name("published_layouts.csv").open(encoding="utf-8", newline="") as _file:
     FIELDS = list(csv.DictReader(_file))
@@ -88,3 +89,11 @@ NOT_HERE = (0x9A, 0x9B, 0x9F, 0xA1, 0xA3, 0xA7, 0xA8, 0xC3, 0xC4)
 def test_what_nobody_publishes_is_left_out_and_listed(pid):
     assert not table().of_pid(pid)
     assert f"0x{pid:02X}" in SIGNALS_DOC
+
+
+def test_a_bit_that_means_two_things_is_named_by_both():
+    """Byte C bit 4 of spark ignition: refrigerant in older editions, in J1979-DA of 2022 `GPF`
+    (`JiapengLi/dbc`, libobdii.dbc: GPF_SUP at bit 44, GPF_RDY at bit 52 of the message)."""
+    (monitor,) = monitors_of(decode(0x01, bytes.fromhex("00071010")))[3:]
+    assert monitor.name == "A/C refrigerant or gasoline particulate filter"
+    assert not monitor.complete
