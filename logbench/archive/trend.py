@@ -48,6 +48,12 @@ class Spread:
     share_within: tuple[float, float] | None = None
     """The same of the ends of what the car is like, as one drive tells it."""
 
+    @property
+    def place(self) -> str:
+        """`60 to 90`, in %: the share that lies below what the car is like."""
+        ends = (f"{100.0 * share:.0f}" for share in self.share_within or ())
+        return " to ".join(dict.fromkeys(ends))
+
 
 @dataclass(frozen=True)
 class Trend:

@@ -170,11 +170,7 @@ def _spread(found: Spread, litres: float, value: float) -> None:
         return
     quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
     say(f"{found.cars} other cars of {litres:.1f} l: {quantiles}.")
-    low, high = (100.0 * share for share in found.share_within or (0.0, 0.0))
-    say(
-        f"The last value, {value:.4g}, is above {100.0 * (found.share_below or 0.0):.0f} % of them "
-        f"({low:.0f} to {high:.0f} %, for what one drive can tell of the car)."
-    )
+    say(f"By its last value, {value:.4g}, this car lies above {found.place} % of them.")
 
 
 def similar(found: Sequence[Alike]) -> None:

@@ -254,19 +254,15 @@ def _trend_text(trend: Trend) -> str:
     spread = trend.spread
     if not n or spread is None:
         parts.append(tr("Its displacement is not known: no other cars to hold it against."))
-    elif spread.share_below is None or spread.share_within is None:
+    elif not spread.place:
         parts.append(tr("No other car of {litres:.1f} L is known.", litres=trend.displacement_l))
     else:
-        low, high = spread.share_within
         parts.append(
             tr(
-                "The last value lies above {share:.0f} % of {cars} other cars of {litres:.1f} L "
-                "({low:.0f} to {high:.0f} %, for what one drive can tell of the car).",
-                share=100.0 * spread.share_below,
+                "By its last value it lies above {place} % of {cars} other cars of {litres:.1f} L.",
+                place=spread.place,
                 cars=spread.cars,
                 litres=trend.displacement_l,
-                low=100.0 * low,
-                high=100.0 * high,
             )
         )
     return " ".join(parts)
