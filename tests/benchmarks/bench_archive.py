@@ -2,7 +2,9 @@
 
     python tests/benchmarks/make_archive.py FOLDER --count 10000
     python tests/benchmarks/bench_archive.py FOLDER [--sweep 300] [--median 2000] [--pandas 200]
-        [--only reading|sweep]
+        [--only reading|sweep|repeats]
+    python tests/benchmarks/make_archive.py ONE-CAR --count 500 --cars 1
+    python tests/benchmarks/bench_archive.py ONE-CAR --only repeats
 
 Every figure is wall time, with processor time beside it: on a busy computer only the second one
 and the ratios mean much. 'Cold' is a fresh process that has to look through the folder again, with
@@ -29,11 +31,13 @@ import pandas as pd
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter
 from logbench.archive.findings import check_entry
+from logbench.archive.repeats import habits_of
 from logbench.archive.store import open_store
 from logbench.archive.sweep import Swept, sweep_checks
 
 T = TypeVar("T")
 ROUNDS = 3
+LEARNT_S = 5.0
 COLD_S, WARM_S, MEDIAN_S, PER_CORE, SPEED_UP = 1.0, 0.2, 1.5, 20.0, 1.8
 CHOSEN = Filter(car="car 01", signals=("RPM", "ECT"), since="2024-03")
 
@@ -195,6 +199,16 @@ def _steady(part: Path, cache: Path, workers: int) -> tuple[float, float]:
     return (last - first) / (last_s - first_s), spent / done.done
 
 
+def bench_repeats(folder: Path, cache: Path) -> None:
+    """How far one car moves from drive to drive, learnt of all its drives."""
+    archive = _opened(folder, cache)
+    timed("all checks", lambda: sweep_checks(archive, processes=1))
+    for name in ("first", "again"):
+        found, wall, _ = timed(f"{name}: learnt from a car's drives", lambda: habits_of(archive))
+    print(f"    {len(found)} numbers of up to {max(one.drives for one in found)} drives")
+    limit("a car's drives learnt from, s", wall, LEARNT_S)
+
+
 def _warm_up(part: str) -> None:
     """Imports and everything that is made once, in each worker."""
     store = open_store(part)
@@ -209,14 +223,16 @@ def main() -> int:
     parser.add_argument("--sweep", type=int, default=300)
     parser.add_argument("--median", type=int, default=2000)
     parser.add_argument("--pandas", type=int, default=200)
-    parser.add_argument("--only", choices=("reading", "sweep"), help="Leave the other half out.")
+    parser.add_argument("--only", choices=("reading", "sweep", "repeats"))
     chosen = parser.parse_args()
     print(f"{os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
     with tempfile.TemporaryDirectory() as scratch:
-        if chosen.only != "sweep":
+        if chosen.only == "repeats":
+            bench_repeats(chosen.folder, Path(scratch))
+        if chosen.only in (None, "reading"):
             archive = bench_listing(chosen.folder, Path(scratch))
             bench_median(archive, chosen.folder, chosen.median, chosen.pandas)
-        if chosen.only != "reading":
+        if chosen.only in (None, "sweep"):
             bench_sweep(chosen.folder, chosen.sweep, Path(scratch))
     print(f"load {os.getloadavg()[0]:.1f}")
     return 1 if failed else 0

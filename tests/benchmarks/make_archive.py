@@ -1,6 +1,7 @@
 """Makes a large archive fast: a few simulated ten-minute drives, copied with varied facts.
 
     python tests/benchmarks/make_archive.py FOLDER [--count 10000] [--drives 12] [--seconds 600]
+        [--cars 400]
 
 Each copy is a whole recording of its own (written by `write_recording`): another car, date, note
 and id, and a small offset in a few signals, so that checksums and medians differ. Prints how long
@@ -65,13 +66,13 @@ def base_drives(count: int, seconds: float) -> list[tuple[Car, list[Trace]]]:
 
 
 def copies(
-    drives: list[tuple[Car, list[Trace]]], count: int
+    drives: list[tuple[Car, list[Trace]]], count: int, cars: int
 ) -> Iterator[tuple[str, list[Trace], Facts]]:
     """(name, traces, facts) of each recording."""
     rng = np.random.default_rng(1)
     for number in range(count):
         vehicle, traces = drives[number % len(drives)]
-        car = int(rng.integers(CARS))
+        car = int(rng.integers(cars))
         own = [_shifted(trace, int(rng.integers(-2, 3))) for trace in traces]
         started = START + timedelta(hours=2.1 * number)
         facts = Facts(
@@ -94,10 +95,12 @@ def _shifted(trace: Trace, steps: int) -> Trace:
     return Trace(trace.signal, trace.ecu, trace.unit, trace.t_ns, value)
 
 
-def make_archive(folder: Path, count: int, drives: int = 12, seconds: float = 600.0) -> int:
+def make_archive(
+    folder: Path, count: int, drives: int = 12, seconds: float = 600.0, cars: int = CARS
+) -> int:
     """Write `count` recordings below `folder`; returns their size in bytes."""
     size = 0
-    for name, traces, facts in copies(base_drives(drives, seconds), count):
+    for name, traces, facts in copies(base_drives(drives, seconds), count, cars):
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         size += write_recording(path, traces, facts).stat().st_size
@@ -111,9 +114,10 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=10_000)
     parser.add_argument("--drives", type=int, default=12)
     parser.add_argument("--seconds", type=float, default=600.0)
+    parser.add_argument("--cars", type=int, default=CARS)
     chosen = parser.parse_args()
     begun = time.perf_counter()
-    size = make_archive(chosen.folder, chosen.count, chosen.drives, chosen.seconds)
+    size = make_archive(chosen.folder, chosen.count, chosen.drives, chosen.seconds, chosen.cars)
     took = time.perf_counter() - begun
     print(f"{chosen.count} recordings, {size / 1e6:.0f} MB, in {took:.0f} s")
 
