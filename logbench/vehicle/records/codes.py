@@ -61,12 +61,15 @@ def _keep(reading: CarReading, ecu: str, state: CodeState, codes: list[str]) -> 
 NOT_UNDERSTOOD = "The answer of {ecu} to {what} {odd}: what it says is not known, ask again."
 
 
-def codes_of_reply(reply: Reply, is_can: bool = True) -> tuple[list[str], str]:
+def codes_of_reply(
+    reply: Reply, is_can: bool = True, stored: int | None = None
+) -> tuple[list[str], str]:
     """Codes of one positive reply and ``, or none and why it was not understood, as a clause.
 
     SAE J1979: two bytes a code; before them the number of codes on ISO 15765-4, none on the older
     buses, where pairs of zeros fill the last line. Cars mix the two up, so that the parity of the
-    bytes decides, held against the number and what fills a frame.
+    bytes decides, held against the number and what fills a frame. `stored`: how many codes the ECU
+    says elsewhere that it has stored (PID 01), which decides where both can be meant.
     """
     rest = reply.data[1:]
     counted, plain = _counted(rest), _plain(rest)
@@ -74,8 +77,9 @@ def codes_of_reply(reply: Reply, is_can: bool = True) -> tuple[list[str], str]:
         return counted, ""
     if len(rest) % 2:
         return [], f"announces {rest[0]} codes and has room for {(len(rest) - 1) // 2}"
-    if is_can and counted not in (None, plain) and _off_by_one(rest):
-        return [], "can be read in two ways"
+    if is_can and counted is not None and counted != plain and _off_by_one(rest):
+        fit = [codes for codes in (counted, plain) if len(codes) == stored]
+        return (fit[0], "") if len(fit) == 1 else ([], "can be read in two ways")
     if _surely_filled(rest):
         return [], "ends in something that is no code"
     return plain, ""
@@ -112,11 +116,13 @@ def read_codes(reading: CarReading, asker: Asker) -> None:
     whose answer was not understood counts neither as having codes nor as having none."""
     ecus = [ecu.address for ecu in reading.identity.ecus]
     is_can = asker.link.protocol.is_can
+    stored = {one.ecu: one.code_count for one in reading.readiness}
     for state in STATES:
         what = f"{state} codes"
         puzzling = set()
         for reply in asker.ask(bytes((SERVICES[state],)), what):
-            codes, odd = codes_of_reply(reply, is_can)
+            told = stored.get(reply.ecu) if state == "stored" else None
+            codes, odd = codes_of_reply(reply, is_can, told)
             if odd:
                 puzzling.add(reply.ecu)
                 asker.problem(NOT_UNDERSTOOD.format(ecu=reply.ecu, what=what, odd=odd))

@@ -78,7 +78,7 @@ LAYOUTS = {
     "not counted, two": ("43 0171 0301", ["P0171", "P0301"], ""),
     "a count of none before codes": ("43 00 0171 0301 0000", [], "announces 0 codes and"),
     "a zero for a code": ("43 01 0000", [], "announces 1 codes and"),
-    "P0171 counted, or P0101 and B3100": ("43 01 0171 0000 00", [], "two ways"),
+    "P0171 counted, or P0101 and C3100": ("43 01 0171 0000 00", [], "two ways"),
     "two counted, or three": ("43 02 0171 0301 00", [], "two ways"),
 }  # fmt: skip
 
@@ -106,6 +106,16 @@ def test_the_layout_of_a_reply_to_a_code_request(name):
 )
 def test_where_filler_is_known_to_be_counted_the_number_of_codes_decides(data, codes):
     assert codes_of_reply(Reply("7E8", unfilled(b"\x03", bytes.fromhex(data)), 0)) == (codes, "")
+
+
+@pytest.mark.parametrize(
+    ("stored", "codes"), [(1, ["P0171"]), (2, ["P0101", "C3100"]), (0, []), (3, []), (None, [])]
+)
+def test_what_can_be_read_in_two_ways_is_decided_by_the_number_of_stored_codes(stored, codes):
+    reply = Reply("7E8", bytes.fromhex("43 01 0171 0000 00"), 0)
+    found, odd = codes_of_reply(reply, stored=stored)
+    assert found == codes
+    assert bool(odd) == (not codes)
 
 
 def test_on_the_older_buses_zeros_fill_a_line():

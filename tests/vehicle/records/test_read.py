@@ -227,6 +227,16 @@ def test_negative_responses_have_their_reason():
     assert not any("7E8 when asked for pending" in problem for problem in reading.problems)
 
 
+def test_an_answer_of_two_meanings_gives_neither_codes_nor_none():
+    odd = "43 01 0171 0000 00"
+    reading, _ = read(_03=[("7E8", odd), ("7E9", odd)])
+    # PID 01 of 7E8 says one code, that of 7E9 none
+    assert [(code.code, code.ecu) for code in reading.codes] == [("P0171", "7E8")]
+    assert reading.answered["stored codes"] == ["7E8"]
+    assert any("7E9 to stored codes can be read in two ways" in p for p in reading.problems)
+    assert not any("No answer from 7E9 when asked for stored" in p for p in reading.problems)
+
+
 def test_response_pending_without_an_end():
     reading, _ = read(_07=[("7E8", "7F 07 78")])
     assert "7E8 said 'wait' when asked for pending codes and never answered." in reading.problems
