@@ -396,6 +396,7 @@ def test_one_ecu_can_be_asked_alone(simulated):
         ("CAN ERROR", Status.BUS_TROUBLE),
         ("7E8 06 <RX ERROR", Status.BUS_TROUBLE),
         ("BUS INIT: ...ERROR", Status.NO_PROTOCOL),
+        ("BUS INIT: .....ERROR", Status.NO_PROTOCOL),
         ("BUFFER FULL", Status.OVERRUN),
         ("STOPPED", Status.INTERRUPTED),
         ("LV RESET", Status.RESET),
@@ -411,7 +412,8 @@ def test_status_texts(line, status):
 def test_lines_without_noise():
     reply = b"SEARCHING...\r\n7E8064100BE3FA813\x00\r\rBUS INIT: ...OK\r>"
     assert lines_of(reply) == [b"7E8064100BE3FA813"]
-    assert lines_of(b"SEARCHING...7E8064100BE3FA813\r") == [b"7E8064100BE3FA813"]
+    for noise in (b"SEARCHING...", b"Searching.....", b"BUS INIT: .....OK", b"BUSINIT:OK ", b".."):
+        assert lines_of(noise + b"7E8064100BE3FA813\r") == [b"7E8064100BE3FA813"]
 
 
 def test_what_the_link_sets_between_two_requests_is_not_repeated(simulated, monkeypatch):

@@ -6,6 +6,7 @@ tests compare the protocol numbers).
 
 from __future__ import annotations
 
+import re
 from enum import Enum
 
 from logbench.vehicle.model import Protocol
@@ -61,12 +62,11 @@ _EXACT = {
 _WITHIN = {
     "<RXERROR": Status.BUS_TROUBLE,
     "<DATAERROR": Status.BUS_TROUBLE,
-    "BUSINIT:ERROR": Status.NO_PROTOCOL,
-    "BUSINIT:...ERROR": Status.NO_PROTOCOL,
     "ACTALERT": Status.RESET,
     "LPALERT": Status.RESET,
 }
-_NOISE = (b"SEARCHING...", b"BUS INIT: ...OK", b"BUS INIT: OK", b"BUS INIT:...OK", b"BUSINIT:OK")
+_NOISE = re.compile(rb"(?:SEARCHING[:. ]*|BUS ?INIT[:. ]*OK[. ]*|[. ]+)+", re.IGNORECASE)
+"""Search and bus-start texts, which may share a line with a frame."""
 
 
 def status_of(line: str) -> Status | None:
@@ -78,6 +78,8 @@ def status_of(line: str) -> Status | None:
     for text, status in _WITHIN.items():
         if text in plain:
             return status
+    if plain.startswith("BUSINIT") and plain.endswith("ERROR"):
+        return Status.NO_PROTOCOL
     if plain.startswith("ERR") and plain[3:].isdigit():
         return Status.RESET
     return None
@@ -89,7 +91,6 @@ def lines_of(reply: bytes) -> list[bytes]:
     lines = []
     for part in cleaned.split(b"\r"):
         line = part.strip()
-        for noise in _NOISE:  # search and bus-start texts may share a line with a frame
-            line = line.removeprefix(noise)
-        lines.append(line.strip().lstrip(b"."))
+        noise = _NOISE.match(line)
+        lines.append(line[noise.end() :].strip() if noise else line)
     return [line for line in lines if line and line != b">"]
