@@ -27,8 +27,10 @@ from logbench.vehicle.records.model import (
     CarReading,
     FreezeFrame,
     FrozenValue,
+    InUse,
     MonitorResult,
     MonitorState,
+    MonitorUse,
     Readiness,
 )
 from tests.app.jobs import on_disk, words_of
@@ -320,3 +322,18 @@ def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
     ground = LIGHT.line.lower()
     assert seen[0][0] == ground != seen[0][1]
     assert seen[1][1] == ground != seen[1][0]
+
+
+def test_how_often_monitors_run_and_constants_are_shown_as_what_they_are(qtbot):
+    tree = ReadingTree(Look("light"))
+    qtbot.addWidget(tree)
+    uses = [MonitorUse(monitor="Catalyst, bank 1", ran=90, of=120)]
+    uses += [MonitorUse(monitor="EGR and/or VVT system", ran=0, of=0)]
+    used = InUse(ecu="7E8", encountered=120, ignition_cycles=400, monitors=uses)
+    constant = MonitorResult(ecu="10", test_id=1, monitor="Sensor", value=0.45, unit="V")
+    tree.show_reading(CarReading(in_use=[used], monitor_results=[constant]))
+    shown = words_of(tree)
+    assert "How often the monitors of 7E8 run: 120 driving cycles counted" in shown
+    assert "Catalyst, bank 1 90 of 120, 0.75" in shown
+    assert "EGR" not in shown  # no driving cycle counted for it
+    assert "0.45 V no limits" in shown
