@@ -29,6 +29,7 @@ from logbench.analysis.repeats import Repeats, Scatter
 from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.statistics import NORMAL_95
 from logbench.analysis.view import View
+from logbench.signals.numbers import digits
 from logbench.signals.units import difference_unit
 
 COLD_DEGC = 40.0
@@ -153,16 +154,18 @@ class Power:
     sizes: tuple[float, ...]
 
     def says(self) -> str:
-        """In one sentence."""
-        sizes = [
-            said("{size} by {n}", size=Quantity(size, self.unit), n=n)
-            for n, size in zip(POWER_DRIVES, self.sizes, strict=True)
-        ]
-        return said(
-            "Changes of the {title} that drives of each side show four times in five: {sizes}.",
-            title=self.title,
-            sizes=joined(sizes, ", "),
-        )
+        """`total fuel trim: 10.1, 7.1, 5.8, 4.5 points`."""
+        first, *others = self.sizes
+        decimals = digits(first)
+        sizes = Quantity(first, self.unit, decimals=decimals, others=tuple(others), join=", ")
+        return said("{title}: {sizes}", title=self.title, sizes=sizes)
+
+
+def told_of(powers: Sequence[Power]) -> tuple[str, ...]:
+    """A line for each, below one that says what it is."""
+    counts = joined([str(n) for n in POWER_DRIVES], ", ")
+    head = said("Changes that {n} drives of each side show four times in five:", n=counts)
+    return (head, *(power.says() for power in powers))
 
 
 def powers_for(findings: Sequence[Finding], repeats: Repeats) -> tuple[Power, ...]:

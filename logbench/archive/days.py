@@ -4,6 +4,7 @@ checks: made once for each state of a file, read for the drives that are asked a
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,14 +42,22 @@ DAYS = pa.schema(
 
 
 def day_of(view: View, findings: Sequence[Finding]) -> dict[str, Any]:
-    """A row without the state of the file."""
+    """A row without the state of the file; what is no finite number is left out."""
     from logbench.analysis.comparison.daily import numbers_of
 
     numbers = numbers_of(view, findings)
     return {
         "identity": view.facts.identity.model_dump_json(exclude_defaults=True),
-        "findings": [dict(zip(_FINDING, row, strict=True)) for row in numbers.findings],
-        "cells": [{name: getattr(cell, name) for name in _CELL} for cell in numbers.cells],
+        "findings": [
+            dict(zip(_FINDING, row, strict=True))
+            for row in numbers.findings
+            if math.isfinite(row[1])
+        ],
+        "cells": [
+            {name: getattr(cell, name) for name in _CELL}
+            for cell in numbers.cells
+            if all(map(math.isfinite, (cell.mean, cell.variance, cell.rpm, cell.load)))
+        ],
     }
 
 

@@ -63,7 +63,7 @@ class Compared:
     problem: str = ""
     """What is wrong with the user's own limits, which were not used then; why notes are missing."""
     powers: tuple[str, ...] = ()
-    """What so many drives of each side would show, a sentence each."""
+    """What so many drives of each side would show, in lines."""
     remarks: tuple[tuple[tuple[Remark, ...], ...], ...] = ((), ())
     """What is said of each recording of each side."""
 
@@ -181,7 +181,7 @@ def compare_files(
     from logbench.analysis.bands import load_limits
     from logbench.analysis.comparison.compare import compare
     from logbench.analysis.comparison.identity import refuse_same
-    from logbench.analysis.drive_plan import powers_for
+    from logbench.analysis.drive_plan import powers_for, told_of
     from logbench.analysis.view import View
     from logbench.archive.repeats import repeats_in
     from logbench.recording.notes import read_remarks
@@ -217,8 +217,7 @@ def compare_files(
     problems = [limits.problem, *(problem for side in said for _, problem in side)]
     remarks = tuple(tuple(found for found, _ in side) for side in said)
     problem = " ".join(filter(None, problems))
-    powers = powers_for([f.before for f in result.findings if f.before], repeats)
-    told = tuple(power.says() for power in powers)
+    told = told_of(powers_for([f.before for f in result.findings if f.before], repeats))
     return Compared((before, after), result, (views[0], views[1]), problem, told, remarks)
 
 

@@ -62,7 +62,7 @@ class Goals:
 
     cells: Sequence[CellGoal]
     powers: tuple[str, ...]
-    """What so many drives of each side would show, a sentence each."""
+    """What so many drives of each side would show, in lines."""
 
 
 @only_looks
@@ -89,7 +89,7 @@ def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
     """The cells of an earlier drive, to be driven again; none where it has no warm, steady driving.
     `archive`: with the car's other drives; empty: none. Raises the reader's errors and
     `ArchiveError`."""
-    from logbench.analysis.drive_plan import plan_from, powers_for
+    from logbench.analysis.drive_plan import plan_from, powers_for, told_of
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View
     from logbench.archive.repeats import repeats_in
@@ -98,7 +98,7 @@ def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
     recording = open_recording(path)
     repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
     powers = powers_for(run_checks(View(recording), repeats=repeats), repeats)
-    return Goals(plan_from([recording]), tuple(power.says() for power in powers))
+    return Goals(plan_from([recording]), told_of(powers))
 
 
 @only_looks

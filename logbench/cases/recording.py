@@ -35,6 +35,8 @@ class Judged:
     """What engine it is."""
     problem: str = ""
     """What is wrong with the user's own limits, which were not used then."""
+    learnt_from: int = 0
+    """Drives of the same car that told how far it moves from one to the next."""
 
 
 @only_looks
@@ -60,7 +62,8 @@ def judge(
     work.report(tr("Running the checks"), 0.5)
     repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
     findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
-    return Judged(conditions, findings, engine_told(view), loaded.problem)
+    learnt_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
+    return Judged(conditions, findings, engine_told(view), loaded.problem, learnt_from)
 
 
 @only_looks

@@ -81,6 +81,8 @@ def check(
             "coverage": coverage_to_dict(parts),
             "required_not_judged": [f"{part.check}:{part.subject}" for part in lacking],
             "engine": [asdict(told) for told in judged.engine],
+            "archive": place,
+            "repeats_learnt_from": judged.learnt_from,
             "findings": [finding_to_dict(f) for f in judged.findings],
         }
         print(json.dumps(document, indent=2))
@@ -90,6 +92,11 @@ def check(
         show_findings.findings(judged.findings)
         text = coverage_text(parts)
         show.say(f"\n{text[0].upper()}{text[1:]}.")
+        if judged.learnt_from:
+            show.say(
+                "How far this car moves from drive to drive is learnt from "
+                f"{judged.learnt_from} of its drives in {place}."
+            )
     if png is not None:
         from logbench.report.plots import plot_recording
 

@@ -68,8 +68,9 @@ def compare(
                 " recording of the after side."
             )
         later = [before.pop()]
-    compared = run_here(compare_files(tuple(before), tuple(later), archive_of(archive)))
-    code = _print_json(compared, same_car) if as_json else show_compared(compared, same_car)
+    place = archive_of(archive)
+    compared = run_here(compare_files(tuple(before), tuple(later), place))
+    code = _print_json(compared, same_car, place) if as_json else show_compared(compared, same_car)
     if png is not None and (same_car or not compared.result.needs_confirmation):
         paths = draw_comparison(compared, png)
         if not as_json:
@@ -179,7 +180,7 @@ def _signals_table(result: Comparison) -> Table:
     return out
 
 
-def _print_json(compared: Compared, same_car: bool) -> int:
+def _print_json(compared: Compared, same_car: bool, archive: str) -> int:
     result = compared.result
     refused = result.needs_confirmation and not same_car
     _remember(compared, same_car)
@@ -191,6 +192,7 @@ def _print_json(compared: Compared, same_car: bool) -> int:
         "after": after,
         "exit_code": code,
         "confirmed": same_car,
+        "archive": archive,
         **(concerns if refused else result.to_dict()),
     }
     print(json.dumps(document, indent=2, allow_nan=False))

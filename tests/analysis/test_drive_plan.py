@@ -14,6 +14,7 @@ from logbench.analysis.drive_plan import (
     plan_from,
     powers_for,
     progress_of,
+    told_of,
 )
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Band, Condition
@@ -104,7 +105,8 @@ def test_power_by_number_of_drives_is_of_what_is_out_of_its_band_else_of_the_tot
     assert trim.unit == "points"
     assert len(trim.sizes) == len(POWER_DRIVES)
     assert trim.sizes[0] / trim.sizes[3] == pytest.approx(np.sqrt(5.0))
-    assert "points by 1" in trim.says()
+    assert told_of([trim])[1].startswith("total fuel trim: ")
+    assert told_of([trim])[1].endswith(" points")
     band = Band("b", "B", "V", (13.2, 14.9), (12.8, 15.2), "none")
     low = Subject("charging", "charging").judged("Charging", Measured(12.0, 0.1), band)
     good = Subject("idle", "idle speed").judged("Idle", Measured(14.0, 0.1), band)

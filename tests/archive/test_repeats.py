@@ -5,14 +5,18 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from logbench.analysis.comparison import daily
+from logbench.analysis.comparison.daily import CellMean, DayNumbers
 from logbench.analysis.repeats import OF_CARS
 from logbench.archive import repeats
 from logbench.archive.archive import Archive
+from logbench.archive.days import day_of
 from logbench.archive.repeats import drives_in, learnt_of, lives_of, repeats_in
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
@@ -21,6 +25,7 @@ from logbench.cases.settings import Settings
 from logbench.cli.main import main
 from logbench.job.folder import create_job
 from logbench.job.model import Job, RecordingEntry
+from logbench.recording.model import Facts
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
@@ -74,6 +79,20 @@ def test_the_days_are_kept_and_made_for_new_drives_only(place, monkeypatch):
     assert after[IDLE].drives == 6
     assert after[IDLE].scatter.drive < before[IDLE].scatter.drive < OF_CARS.of(IDLE).drive
     assert after[IDLE].life.states[-1].median == pytest.approx(2.0 * np.median(TRIMS), abs=0.2)
+
+
+def test_what_is_no_number_is_not_kept(monkeypatch):
+    nan, inf = float("nan"), float("inf")
+    cells = (
+        CellMean("SHRTFT1", "MAP", 1, 2.0, 0.1, 800.0, 30.0),
+        CellMean("SHRTFT1", "MAP", 2, nan, 0.1, 800.0, 30.0),
+        CellMean("SHRTFT1", "MAP", 3, 2.0, inf, 800.0, 30.0),
+    )
+    numbers = DayNumbers((("a: b", 1.0, nan), ("a: c", inf, 1.0), ("a: d", nan, 1.0)), cells)
+    monkeypatch.setattr(daily, "numbers_of", lambda view, findings: numbers)
+    row = day_of(SimpleNamespace(facts=Facts()), [])
+    assert [f["name"] for f in row["findings"]] == ["a: b"]
+    assert [c["cell"] for c in row["cells"]] == [1]
 
 
 def test_a_drive_that_is_there_twice_counts_once(place):
@@ -235,6 +254,11 @@ def test_who_checks_and_compares_takes_what_the_archive_knows(place, tmp_path, c
         return next(f["of_car"] for f in found if f["subject"] == "bank 1, warm idle")
 
     assert of_car() == of_car("--archive", str(place)) < of_car("--archive", "")
+    main(["check", str(before), "--archive", str(place)])
+    told = " ".join(capsys.readouterr().out.split())
+    assert f"learnt from {len(TRIMS)} of its drives in" in told
+    main(["check", str(before), "--archive", "", "--json"])
+    assert json.loads(capsys.readouterr().out)["repeats_learnt_from"] == 0
     Settings.load().last_archive = str(tmp_path / "gone")
     assert of_car() == of_car("--archive", "")
 
