@@ -182,18 +182,81 @@ def _present(readings: Readings, *acronyms: str) -> int:
     )
 
 
-def _parts(how: Callable[[float], bytes], *acronyms: str) -> Encoder:
+Part = Callable[[float], bytes]
+
+
+def _mixed(*parts: tuple[str, Part]) -> Encoder:
     """Byte A says which parts are supported, then the parts; those without a reading are 0."""
 
     def encoder(readings: Readings) -> bytes:
-        data = bytes((_present(readings, *acronyms),))
-        for acronym in acronyms:
+        data = bytes((_present(readings, *(acronym for acronym, _ in parts)),))
+        for acronym, how in parts:
             value = readings.get(acronym, NAN)
             part = how(0.0 if math.isnan(value) else value)
             data += bytes(len(part)) if math.isnan(value) else part
         return data
 
     return encoder
+
+
+def _parts(how: Part, *acronyms: str) -> Encoder:
+    """The same of parts of one kind."""
+    return _mixed(*((acronym, how) for acronym in acronyms))
+
+
+def _part(per_unit: float, offset: float = 0.0, size: int = 2) -> Part:
+    return lambda value: whole(value, per_unit, offset, size)
+
+
+PERCENT, HOT, TENS, SECONDS = _part(2.55, size=1), _part(10, 40), _part(1 / 10), _part(1, size=4)
+"""100 % in 255 steps; -40 to 6513.5 degC; steps of ten; whole seconds in four bytes."""
+
+
+def _banks(stem: str, first: int = 1, last: int = 2) -> tuple[str, ...]:
+    """Acronyms of both banks, sensor by sensor."""
+    return tuple(f"{stem}{bank}{n}" for bank in (1, 2) for n in range(first, last + 1))
+
+
+def _filter(bank: int) -> Encoder:
+    """PID 7A and 7B: pressure over a particulate filter, signed, then before and behind it."""
+    inlet = f"DPF{bank}_INP", f"DPF{bank}_OUTP"
+    return _mixed(
+        (f"DPF{bank}_DP", lambda value: twos(value, 100)), *((name, _part(100)) for name in inlet)
+    )
+
+
+def _turbo(which: str) -> Encoder:
+    """PID 75 and 76: before and behind the compressor, then the turbine."""
+    cool = ((f"TC{which}_{place}", temperature) for place in ("CINT", "COUTT"))
+    return _mixed(*cool, *((f"TC{which}_{place}", HOT) for place in ("TINT", "TOUTT")))
+
+
+def _oxygen(pid: int, first: int) -> Encoder:
+    """PID 8C and 9C: share of oxygen of four sensors, then their lambda, 8 / 65536 a step."""
+    shares = _banks("O2S", first, first + 1)
+    ratios = _banks("LAMBDA", first, first + 1)
+    return _mixed(
+        *((f"{name}_PCT", _part(1 / 0.001526)) for name in shares),
+        *((f"{name}_{pid:02X}", _part(65536 / 8)) for name in ratios),
+    )
+
+
+def _rail(which: str) -> tuple[tuple[str, Part], ...]:
+    """Half of PID 6D: commanded and actual pressure of a rail, and its temperature."""
+    names = f"FRP_{which}_CMD", f"FRP_{which}"
+    return *((name, TENS) for name in names), (f"FRT_{which}", temperature)
+
+
+def _egr(which: str) -> tuple[tuple[str, Part], ...]:
+    """Half of PID 69: commanded and actual position, and the error."""
+    names = f"EGR_{which}_CMD", f"EGR_{which}_ACT"
+    return *((name, PERCENT) for name in names), (f"EGR_{which}_ERR", trim)
+
+
+def _reagent() -> Encoder:
+    """PID 85: consumption, what was demanded, level, time in warning mode."""
+    rates = (("REAG_RATE", _part(200)), ("REAG_DEMD", _part(200)))
+    return _mixed(*rates, ("REAG_LVL", PERCENT), ("NWI_TIME", SECONDS))
 
 
 def _gear(readings: Readings) -> bytes:
@@ -230,9 +293,34 @@ _ENCODERS: dict[int, Encoder] = {
     0x4F: _maxima,
     0x50: lambda readings: whole(_most(readings, "MAF_MAX"), 1 / 10) + bytes(3),
     0x51: _mask("FUEL_TYP"),
-    0x66: _parts(lambda value: whole(value, 32, 0, 2), "MAFA", "MAFB"),
+    0x66: _parts(_part(32), "MAFA", "MAFB"),
     0x67: _parts(temperature, "ECT1", "ECT2"),
     0x68: _parts(temperature, "IAT11", "IAT12", "IAT13", "IAT21", "IAT22", "IAT23"),
+    0x69: _mixed(*_egr("A"), *_egr("B")),
+    0x6A: _parts(PERCENT, "IAF_A_CMD", "IAF_A_REL", "IAF_B_CMD", "IAF_B_REL"),
+    0x6C: _parts(PERCENT, "TAC_A_CMD", "TP_A_REL", "TAC_B_CMD", "TP_B_REL"),
+    0x6D: _mixed(*_rail("A"), *_rail("B")),
+    0x6E: _parts(TENS, "ICP_A_CMD", "ICP_A", "ICP_B_CMD", "ICP_B"),
+    0x72: _parts(PERCENT, "WG_A_CMD", "WG_A_ACT", "WG_B_CMD", "WG_B_ACT"),
+    0x73: _parts(_part(100), "EP_1", "EP_2"),
+    0x74: _parts(TENS, "TCA_RPM", "TCB_RPM"),
+    0x75: _turbo("A"),
+    0x76: _turbo("B"),
+    0x77: _parts(temperature, *_banks("CACT")),
+    0x78: _parts(HOT, *(f"EGT1{n}" for n in range(1, 5))),
+    0x79: _parts(HOT, *(f"EGT2{n}" for n in range(1, 5))),
+    0x7A: _filter(1),
+    0x7B: _filter(2),
+    0x7C: _parts(HOT, "DPF1_INT", "DPF1_OUTT", "DPF2_INT", "DPF2_OUTT"),
+    0x7F: _parts(SECONDS, "ENG_RUN_TIME", "IDLE_TIME", "PTO_TIME"),
+    0x83: _parts(_part(1), *_banks("NOX")),
+    0x85: _reagent(),
+    0x86: _parts(_part(80), "PM11", "PM21"),
+    0x87: _parts(_part(32), "MAP_A", "MAP_B"),
+    0x8C: _oxygen(0x8C, 1),
+    0x98: _parts(HOT, *(f"EGT1{n}" for n in range(5, 9))),
+    0x99: _parts(HOT, *(f"EGT2{n}" for n in range(5, 9))),
+    0x9C: _oxygen(0x9C, 3),
     0x9D: _pair(_number("ENG_FUEL_RATE", 50, 0, 2), _number("VEH_FUEL_RATE", 50, 0, 2)),
     0xA4: _gear,
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import uuid
 from contextlib import closing, contextmanager
 
@@ -186,3 +187,25 @@ def test_traffic_but_no_diagnosis():
 def test_bad_links(url, kind, text):
     with pytest.raises(kind, match=text):
         open_link(url).connect()
+
+
+LONG = (0x69, 0x6D, 0x7A, 0x7C, 0x7F, 0x83, 0x85, 0x8C, 0x9C)
+
+
+@pytest.mark.parametrize("edition", ["J1979", "J1979-2"])
+def test_the_long_pids_of_late_revisions_arrive_whole(edition):
+    """Encoded apart from the table; a part that the ECU lacks has no sample, and is never 0."""
+    lacking = {"EGR_B_CMD", "NOX22", "DPF1_OUTP", "NWI_TIME"}
+    signals = [s for pid in LONG for s in table().of_pid(pid) if s.acronym not in lacking]
+    wanted = {s.acronym: s.offset + s.scale * (100 + n) for n, s in enumerate(signals)}
+    pids = frozenset({0x0C, *LONG})
+    car = StillCar(values={"RPM": 800.0, **wanted}, pids={"7E8": pids})
+    with car_on_virtual_bus(car, edition=edition) as link:
+        link.connect()
+        facts = discover(link)
+        chosen = ("RPM", *wanted, *lacking)
+        poller = Poller(link, facts, chosen, dict.fromkeys(chosen, 10.0))
+        latest = {r.signal: r.value for _ in range(40) for r in poller.step()}
+    assert {name for name, value in latest.items() if not math.isnan(value)} == {"RPM", *wanted}
+    for signal in signals:
+        assert latest[signal.acronym] == pytest.approx(wanted[signal.acronym]), signal.acronym
