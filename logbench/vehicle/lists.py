@@ -30,8 +30,9 @@ def read_lists(link: Link, service: DataService) -> CarFacts:
     expected: set[str] = set()
     for base in SUPPORTED_PIDS:
         answers: dict[str, frozenset[int]] = {}
-        for _ in range(_ATTEMPTS):
-            answers |= _ask_list(link, service, base, len(expected))
+        for attempt in range(_ATTEMPTS):
+            # without a count from the second time on: who refuses must not cut others off
+            answers |= _ask_list(link, service, base, 0 if attempt else len(expected))
             if answers and expected <= answers.keys():
                 break
         unanswered |= dict.fromkeys(expected - answers.keys(), base)

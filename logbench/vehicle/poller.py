@@ -111,7 +111,8 @@ class Poller:
         self._lost: set[int] = set()
         self._changes = 0
         self._settled_s = math.inf
-        self._least_packed = self._scheduler.most
+        self._most = self._least_packed = self._scheduler.most
+        """PIDs that surely go into one request, and the least that was said of them."""
 
     # --- for users ---
 
@@ -306,12 +307,13 @@ class Poller:
                 self._lose(state) if not ecus else self._find(state)
         self._scheduler.solo = alone | self._lost
         self._scheduler.plan()
-        self._settled_s = time.monotonic() + _SETTLED_S
+        most = self.peer.most(self._scheduler.most, SURE)
+        if most != self._most:
+            self._most, self._settled_s = most, time.monotonic() + _SETTLED_S
 
     def _tell(self) -> None:
         """Fewer PIDs in a request than ever: said once it is clear how many."""
-        self._settled_s = math.inf
-        most = self.peer.most(self._scheduler.most, SURE)
+        self._settled_s, most = math.inf, self._most
         if most < self._least_packed:
             self._least_packed = most
             self._notify(
