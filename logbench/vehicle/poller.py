@@ -28,6 +28,7 @@ from logbench.vehicle.wanted import (
     pid_rates,
     polled_pids,
 )
+from logbench.vehicle.watch import Watch
 
 log = logging.getLogger(__name__)
 
@@ -94,8 +95,10 @@ class Poller:
         self.cost = CostModel()
         if any(signal.override for signal in chosen):
             self._replies.scaling = read_scaling(partial(ask, link), self._service, facts.supported)
+        wanted_hz = pid_rates(chosen, rates_hz or {})
+        self._watch = Watch(self._pids, wanted_hz, time.monotonic())
         self._scheduler = Scheduler(
-            rates_hz=pid_rates(chosen, rates_hz or {}),
+            rates_hz=wanted_hz,
             most=self._service.most if link.protocol.is_can else 1,
             cost_of=self._cost_of,
             together=TOGETHER,
@@ -125,8 +128,13 @@ class Poller:
         pids = self._next_pids()
         self._link.meanwhile = self._prepare
         readings = self._ask(pids)
+        now_s = time.monotonic()
         if readings:
-            self._good_s, self._notified = time.monotonic(), False
+            self._good_s, self._notified = now_s, False
+        elif now_s - self._good_s > PATIENCE_S:
+            self._watch.restart(now_s)  # nothing comes at all: that is said elsewhere
+        for sentence in self._watch.sentences(now_s, self._lost):
+            self._notify(sentence)
         if self.peer.changes != self._changes:
             self._adapt()
         elif self.counts["requests"] in _REPLAN_AFTER:
@@ -154,6 +162,7 @@ class Poller:
         self._chosen = self._unlearnt = None
         self._suspect, self._witness, self._exploring = None, (), False
         self._last_reply_s = self._good_s = time.monotonic()
+        self._watch.restart(self._good_s)
         self._notified = False
 
     @property
@@ -179,8 +188,8 @@ class Poller:
         if self._replies.singles:
             return (self._replies.singles.popleft(),)
         if self.counts["requests"] in _ALONE_AT:
-            pids = list(self._pids)
-            return (pids[self.counts["requests"] % len(pids)],)
+            grouped = {pid for group in TOGETHER for pid in group}
+            return (next((pid for pid in self._pids if pid not in grouped), min(self._pids)),)
         if again := self._try_again(time.monotonic()):
             self._exploring = True
             return again
@@ -225,6 +234,7 @@ class Poller:
             self._unlearnt = None  # what was waited for in vain says nothing of what comes
         self._book.learn(pids, raw.frames, raw.damaged > 0, answered)
         now_s = time.monotonic()
+        self._watch.asked(pids, answered, kind, now_s)
         self._judge(_Tried(pids, kind, now_s - start_s), answered, bool(exchange.replies))
         if self._exploring:
             self._exploring = False

@@ -25,12 +25,14 @@ class Choosy(Peer):
     """`most`: PIDs of a request that it answers; beyond, it does as `beyond` says: 'silent',
     'first' (answers no more of them), '?' (the adapter refuses) or '7F' (the ECU does).
     `frames`: of a reply that arrive; beyond, `cut`: 'full' (BUFFER FULL) or 'first' (first frame
-    only). `spoils`: PIDs that it answers alone only, and no request with them."""
+    only). `spoils`: PIDs that it answers alone only, and no request with them; `silent`: those that
+    it announces and never answers."""
 
     def __init__(self, most: int = 6, beyond: str = "silent", frames: int = 9, cut: str = "full"):
         super().__init__()
         self.most, self.beyond, self.frames, self.cut = most, beyond, frames, cut
         self.spoils: set[int] = set()
+        self.silent: set[int] = set()
         numbers = set(PIDS.values()) | {0x20}
         bits = sum(1 << (32 - pid) for pid in numbers if pid <= 0x20)
         self.answers["0100"] = (f"4100{bits & ~1:08X}",)
@@ -45,6 +47,9 @@ class Choosy(Peer):
             if self.beyond != "first":
                 return () if self.beyond == "silent" else (self.beyond,)
             pids = pids[: self.most]
+        pids = bytes(pid for pid in pids if pid not in self.silent)
+        if not pids:
+            return ()
         data = b"".join(bytes((pid, *(10,) * table().lengths[pid])) for pid in pids)
         return ((b"\x41" + data).hex().upper(),)
 
@@ -248,3 +253,23 @@ def test_what_is_announced_and_unanswered_is_unknown_and_asked_for_again_while_d
             poller.step()
     assert poller.facts.supported["7E8"] == facts.supported["7E8"] | {0x21, 0x2F, 0x42}
     assert any("ECU 7E8 now says what it has" in text for text in said)
+
+
+def test_a_chosen_signal_that_stays_away_is_named_with_why_and_what_is_tried(monkeypatch):
+    monkeypatch.setattr("logbench.vehicle.watch.LEAST_S", 0.5)
+    peer = Choosy(most=6)
+    peer.silent = {PIDS["MAF"]}
+    readings, said, _ = polled("tcp", peer, 4.0)
+    assert set(late(readings)) == set(SIGNALS) - {"MAF"}
+    named = [text for text in said if "MAF" in text]
+    assert named, said
+    assert len(named) <= 2, named
+
+
+def test_a_link_too_slow_for_so_many_signals_is_told_without_a_flood(monkeypatch):
+    monkeypatch.setattr("tests.vehicle.test_peer.LATENCY_S", 0.4)
+    _, said, _ = polled("tcp", Choosy(most=1), 8.0)
+    assert any("too slow for so many" in text for text in said), said
+    named = [text for text in said if text.startswith("No sample of")]
+    counts = Counter(signal for text in named for signal in SIGNALS if signal in text)
+    assert max(counts.values()) == 1, said

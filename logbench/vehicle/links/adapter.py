@@ -265,7 +265,6 @@ class AdapterLink(Link):
 
     def _once(self, command: str, timeout_s: float, payload: bytes) -> tuple[Raw, set[Status]]:
         """Send `command`, which asks for `payload`: what came, and the status texts in it."""
-        start_ns = time.monotonic_ns()
         lines, sent, received = self._device.say(command, timeout_s)
         lines = self._without_echo(lines, payload.hex().upper().encode())
         found = self._spoken.assemble(lines, self._device.aimed)
@@ -288,7 +287,7 @@ class AdapterLink(Link):
         end_ns = time.monotonic_ns()
         lasted = pending or end_ns - self._device.first_ns > _SPREAD_NS
         came_ns = self._came_ns(found) if lasted else [end_ns] * len(found.messages)
-        found.times = spans_ns(start_ns, found.messages, came_ns)
+        found.times = spans_ns(self._device.sent_ns, found.messages, came_ns)
         return found, statuses
 
     def _came_ns(self, found: Raw) -> list[int]:

@@ -55,6 +55,8 @@ class Talk:
     def __init__(self, gate: LineGate, check: Callable[[], None] | None = None) -> None:
         self.gate = gate
         self._check = check or (lambda: None)
+        self.sent_ns = 0
+        """When the last command left."""
         self.pieces: list[tuple[bytes, int]] = []
         """The last reply as it came, with the times in ns."""
         self.idle_s = 0.0
@@ -69,6 +71,7 @@ class Talk:
     ) -> bytes | None:
         """Send a command, call `sent`, give all bytes up to the prompt; None: too late."""
         self._throw_away(command)
+        self.sent_ns = time.monotonic_ns()
         self.gate.command(command)
         if sent is not None:
             sent()
@@ -383,6 +386,11 @@ class Device:
             reply += piece.partition(PROMPT)[0]
             whole, _, _ = reply.replace(b"\n", b"\r").rpartition(b"\r")
             yield lines_of(whole), at_ns
+
+    @property
+    def sent_ns(self) -> int:
+        """When the last command left."""
+        return self._talk.sent_ns if self._talk is not None else 0
 
     @property
     def first_ns(self) -> int:
