@@ -112,11 +112,14 @@ def block_of(rows: Iterable[Said]) -> Block:
         name.append(numbers.setdefault((row.to, row.request, row.ecu), len(numbers)))
         length.append(len(row.data))
         data.append(row.data)
-    names = tuple((to, request.hex(), ecu) for to, request, ecu in numbers)
+    names = sorted(numbers)  # most blocks have the same then
+    place = np.empty(len(names), np.uint16)
+    place[[numbers[three] for three in names]] = np.arange(len(names))
+    texts = tuple((to, request.hex(), ecu) for to, request, ecu in names)
     whole = b"".join(data)
     return Block(
-        np.array(sent, np.int64), np.array(arrived, np.int64), np.array(name, np.uint16),
-        np.array(length, np.uint16), names, whole,
+        np.array(sent, np.int64), np.array(arrived, np.int64), place[np.array(name, np.intp)],
+        np.array(length, np.uint16), texts, whole,
     )  # fmt: skip
 
 
@@ -158,7 +161,7 @@ def unpack(packed: memoryview) -> Block:
     line, newline, rest = data.partition(b"\n")
     if not body.eof or not newline or len(rest) < 20 * rows:
         raise ValueError("a block that is cut short, or too long")
-    names = tuple(_name(*three) for three in json.loads(line))
+    names = _names(line)
     sent = np.frombuffer(rest, "<i8", rows)
     arrived = np.frombuffer(rest, "<i8", rows, 8 * rows)
     name = np.frombuffer(rest, "<u2", rows, 16 * rows)
@@ -169,13 +172,15 @@ def unpack(packed: memoryview) -> Block:
     return made
 
 
-@functools.lru_cache(maxsize=4096)
-def _name(to: str, request: str, ecu: str) -> tuple[str, str, str]:
-    """Asked, request and ECU. Raises `ValueError`, `TypeError` where they are none."""
-    if max(len(to), len(request), len(ecu)) > NAME_CHARS:
-        raise ValueError("a name is too long")
-    bytes.fromhex(request)
-    return to, request, ecu
+@functools.lru_cache(maxsize=1024)
+def _names(line: bytes) -> tuple[tuple[str, str, str], ...]:
+    """Asked, request and ECU, of each. Raises `ValueError`, `TypeError` where they are none."""
+    names = tuple((to, request, ecu) for to, request, ecu in json.loads(line))
+    for to, request, ecu in names:
+        if max(len(to), len(request), len(ecu)) > NAME_CHARS:
+            raise ValueError("a name is too long")
+        bytes.fromhex(request)
+    return names
 
 
 # --- in the finished file ---
@@ -258,16 +263,20 @@ def _grouped(blocks: Iterable[Block]) -> Iterator[list[Block]]:
 
 
 def _table(blocks: list[Block]) -> pa.Table:
-    texts: list[dict[str, int]] = [{}, {}, {}]
-    codes: list[list[npt.NDArray[np.int32]]] = [[], [], []]
+    numbers: dict[tuple[str, str, str], int] = {}
+    tables: dict[tuple[tuple[str, str, str], ...], npt.NDArray[np.int32]] = {}
+    found: list[npt.NDArray[np.int32]] = []
     for block in blocks:
-        for place, (known, found) in enumerate(zip(texts, codes, strict=True)):
-            mine = [known.setdefault(name[place], len(known)) for name in block.names]
-            found.append(np.array(mine, np.int32)[block.name])
-    named = [
-        dictionary_column(np.concatenate(found), list(known))
-        for known, found in zip(texts, codes, strict=True)
-    ]
+        if block.names not in tables:
+            mine = [numbers.setdefault(name, len(numbers)) for name in block.names]
+            tables[block.names] = np.array(mine, np.int32)
+        found.append(tables[block.names][block.name])
+    name = np.concatenate(found)
+    named = []
+    for texts in zip(*numbers, strict=True):
+        known = {text: number for number, text in enumerate(dict.fromkeys(texts))}
+        codes = np.array([known[text] for text in texts], np.int32)
+        named.append(dictionary_column(codes[name], list(known)))
     lengths = np.concatenate([block.length for block in blocks]).astype(np.int32)
     offsets = np.concatenate([np.zeros(1, np.int32), np.cumsum(lengths, dtype=np.int32)])
     whole = b"".join(block.data for block in blocks)

@@ -10,6 +10,7 @@ import logging
 import os
 import time
 import uuid
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
@@ -28,13 +29,12 @@ from logbench.errors import (
 )
 from logbench.recording.columns import FACTS_KEY, dictionary_column, number_column
 from logbench.recording.even import MOST_T_NS
-from logbench.recording.exchanges import Block, Said, blocks_of, write_within
+from logbench.recording.exchanges import Block, Said, blocks_of, unpack, write_within
 from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
     SUFFIX,
     JournalIndex,
     Samples,
-    exchanges_of,
     read_traces,
     scan_journal,
     scanned,
@@ -73,6 +73,8 @@ PARQUET_SCHEMA = pa.schema(
 )
 _AT_ONCE = 8_000_000
 """Samples held in memory while finishing, or those of one signal if they are more."""
+_PACKED_AT_ONCE = 100_000_000
+"""Bytes of packed exchanges that are held while finishing: a day's."""
 _PAUSES_S = (0.1, 0.4, 1.5)
 """Between attempts to finish."""
 
@@ -215,7 +217,7 @@ def _finish_locked(
                 part,
                 content.by_signal(),
                 facts,
-                exchanges_of(lock.path) if index.exchanges_accepted else (),
+                content.exchanges(),
                 index.exchanges_accepted,
                 f"; {kept}",
             ),
@@ -251,11 +253,33 @@ class _Content:
         self.index = JournalIndex(Facts())
         self._journal = journal
         self._samples: Samples | None = Samples()
-        for part in scanned(journal, self.index):
+        self._packed: list[bytes] | None = []
+        self._packed_bytes = 0
+        for part in scanned(journal, self.index, self._keep):
             if self._samples is not None:
                 self._samples.take(part)
             if self.index.samples > _AT_ONCE:
                 self._samples = None
+
+    def _keep(self, packed: bytes) -> None:
+        self._packed_bytes += len(packed)
+        if self._packed_bytes > _PACKED_AT_ONCE:
+            self._packed = None
+        if self._packed is not None:
+            self._packed.append(packed)
+
+    def exchanges(self) -> Iterator[Block]:
+        """The journal's exchanges, some at a time; it is gone through again where they are many."""
+        for block in self._packed_again() if self._packed is None else self._packed:
+            with contextlib.suppress(ValueError, TypeError, RecursionError):  # not by our writer
+                yield unpack(memoryview(block))
+
+    def _packed_again(self) -> Iterator[bytes]:
+        waiting: deque[bytes] = deque()
+        parts = scanned(self._journal, JournalIndex(Facts()), waiting.append)
+        for _ in itertools.chain(parts, (None,)):
+            while waiting:
+                yield waiting.popleft()
 
     def by_signal(self) -> Iterator[list[Trace]]:
         """The journal's traces, those of one signal at a time, sorted by signal and ECU.

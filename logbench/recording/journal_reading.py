@@ -11,12 +11,11 @@ The note of a frame (`frames` has its form) is a JSON object:
 from __future__ import annotations
 
 import contextlib
-import itertools
 import json
 import os
 import zlib
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from operator import attrgetter
 from pathlib import Path
@@ -32,7 +31,7 @@ from logbench.errors import (
     RecordingMissingError,
     RecordingTooNewError,
 )
-from logbench.recording.exchanges import Block, counts_in, unpack
+from logbench.recording.exchanges import counts_in
 from logbench.recording.frames import (
     MAGIC,
     ROW,
@@ -214,11 +213,13 @@ def read_traces(path: Path, index: JournalIndex, numbers: Collection[int]) -> Sa
     return samples
 
 
-def scanned(path: Path, index: JournalIndex) -> Iterator[Part]:
+def scanned(
+    path: Path, index: JournalIndex, exchanges: Callable[[bytes], object] = lambda _: None
+) -> Iterator[Part]:
     """Fill `index`, and yield the samples in the order in which they lie in the file, some at a
-    time. Raises as `scan_journal`."""
+    time; `exchanges` gets those with the car, as they are packed. Raises as `scan_journal`."""
     with _opened(path) as fd:
-        yield from _Taken(path, index).parts(FrameSearch(fd))
+        yield from _Taken(path, index, exchanges).parts(FrameSearch(fd))
 
 
 def samples_by_frame(path: Path) -> dict[int, int]:
@@ -227,20 +228,6 @@ def samples_by_frame(path: Path) -> dict[int, int]:
     with _opened(path) as fd:
         pieces = FrameSearch(fd).pieces()
         return {f.sequence: zlib.crc32(f.samples) for piece in pieces for f in piece if f.rows}
-
-
-def exchanges_of(path: Path) -> Iterator[Block]:
-    """The exchanges in a journal, some at a time; those of frames that are not sound are missing.
-    Raises as `scan_journal`."""
-    recording, seen = b"", set[int]()
-    with _opened(path) as fd:
-        for frame in itertools.chain.from_iterable(FrameSearch(fd).pieces()):
-            recording = recording or frame.recording
-            if frame.recording == recording and frame.sequence not in seen:
-                seen.add(frame.sequence)
-                if frame.kind == Kind.EXCHANGES:
-                    with contextlib.suppress(*_NO_NOTE):
-                        yield unpack(frame.note)
 
 
 def scan_start(path: Path) -> bytes:
@@ -291,8 +278,10 @@ def _refuse_foreign(fd: int, path: Path) -> None:
 class _Taken:
     """Takes frames in: which samples are of which trace, what is missing, what the notes say."""
 
-    def __init__(self, path: Path, index: JournalIndex) -> None:
-        self._path, self._index = path, index
+    def __init__(
+        self, path: Path, index: JournalIndex, exchanges: Callable[[bytes], object]
+    ) -> None:
+        self._path, self._index, self._exchanges = path, index, exchanges
         self._last: Frame | None = None
         self._numbers: dict[tuple[str, str], int] = {}
         """Trace number by (signal, ECU), as notes spell them."""
@@ -407,6 +396,7 @@ class _Taken:
                     index.exchanges += rows
                     accepted = max(before + rows, index.exchanges)
                     index.exchanges_accepted = max(index.exchanges_accepted, accepted)
+                    self._exchanges(bytes(frame.note))
 
     # --- notes ---
 

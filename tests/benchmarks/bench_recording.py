@@ -61,13 +61,15 @@ def drive_traces() -> list[Trace]:
 
 
 def exchanges_of(traces: list[Trace], number: np.ndarray, t_ns: np.ndarray, value: np.ndarray):
-    """One request for every `PACK` samples, with a reply that holds two bytes of each."""
-    pids = [table().by_acronym(trace.signal).pid for trace in traces]
-    raw = (np.nan_to_num(np.abs(value)) * 4).astype(np.int64) & 0xFFFF
+    """One request for every `PACK` samples, with a reply as long as the car's and as lively."""
+    signals = [table().by_acronym(trace.signal) for trace in traces]
+    raw = (np.nan_to_num(np.abs(value)) * 4).astype(np.int64) & 0xFF
     for at in range(0, len(number) - PACK, PACK):
-        asked = [pids[n] for n in number[at : at + PACK]]
-        said = zip(asked, raw[at : at + PACK].tolist(), strict=True)
-        data = b"\x41" + b"".join(bytes((pid, held >> 8, held & 255)) for pid, held in said)
+        asked = {
+            signals[n].pid: held.to_bytes(signals[n].length, "little")
+            for n, held in zip(number[at : at + PACK], raw[at : at + PACK].tolist(), strict=True)
+        }
+        data = b"\x41" + b"".join(bytes((pid,)) + held for pid, held in asked.items())
         request, middle_ns = bytes((0x01, *asked)), int(t_ns[at])
         half_ns = 9_000_000 + hash(middle_ns) % 1_000_000
         yield Said(middle_ns - half_ns, middle_ns + half_ns, "", request, "7E8", data)

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from logbench.errors import RecordingDamagedError
+from logbench.recording import finish as finishing
 from logbench.recording.exchanges import Said, exchanges_in
 from logbench.recording.export import Selection, export_parquet
 from logbench.recording.finish import finish, write_recording
@@ -93,6 +94,13 @@ def test_a_recording_without_exchanges_has_none(tmp_path):
     recording = open_recording(write_recording(tmp_path / "a.parquet", [trace], Facts()))
     assert recording.facts.exchanges is None
     assert list(recording.exchanges()) == []
+
+
+def test_more_than_is_held_is_gone_through_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(finishing, "_PACKED_AT_ONCE", 100)
+    parts = [rows(40), rows(30, 40)]
+    path = finish(journal(tmp_path / "drive.parquet", parts))
+    assert list(open_recording(path).exchanges()) == [*parts[0], *parts[1]]
 
 
 def test_a_killed_writer_leaves_the_exchanges_of_all_that_was_written(tmp_path):
