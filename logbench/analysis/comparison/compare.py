@@ -47,15 +47,16 @@ MOST_TO_DRIVE = 6
 
 
 def compare(
-    before: Sequence[RecordingLike],
-    after: Sequence[RecordingLike],
+    before: Sequence[RecordingLike | View],
+    after: Sequence[RecordingLike | View],
     bands: Bands | None = None,
     *,
     with_findings: bool = True,
     known: KnownCars | None = None,
     repeats: Repeats = OF_CARS,
 ) -> Comparison:
-    """Hold one or more recordings of a car before a repair against those after it.
+    """Hold one or more recordings of a car before a repair against those after it; a view that is
+    there already is not made again.
 
     `with_findings` False leaves the checks out; `known`: cars met before, and answers given;
     `repeats`: how far the car's numbers move from one drive to the next, learnt from its others.
@@ -64,7 +65,7 @@ def compare(
     """
     if not before or not after:
         raise UsageError("A comparison takes at least one recording before and one after.")
-    sides = [[View(recording) for recording in side] for side in (before, after)]
+    sides = [[x if isinstance(x, View) else View(x) for x in side] for side in (before, after)]
     concerns = car_concerns(sides[0], sides[1], known or KnownCars())
     findings: tuple[FindingResult, ...] = ()
     if with_findings:
