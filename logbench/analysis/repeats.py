@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib import resources
@@ -242,19 +242,35 @@ def _rows() -> list[tuple[re.Pattern[str], Scatter]]:
     return found
 
 
-def of_car(finding: Finding, repeats: Repeats) -> Finding:
-    """The finding, with the interval of what the car is like; at most `watch` where that does not
-    lie wholly beyond the limit to act."""
+def of_car(findings: Sequence[Finding], repeats: Repeats) -> list[Finding]:
+    """The findings of one check, with the interval of what the car is like; at most `watch` where
+    that does not lie wholly beyond the limit to act. What is said in words of the check's numbers
+    says no more than they do."""
+    found = [_of_car(finding, repeats) for finding in findings]
+    caps = [f.cap for f, was in zip(found, findings, strict=True) if f.verdict is not was.verdict]
+    if not caps or any(f.verdict is Verdict.ACT and f.value is not None for f in found):
+        return found
+    return [
+        replace(f, verdict=Verdict.WATCH, cap=caps[0]) if f.verdict is Verdict.ACT else f
+        for f in found
+    ]
+
+
+def _of_car(finding: Finding, repeats: Repeats) -> Finding:
     scatter, band, value = repeats.of(finding.heading), finding.band, finding.value
     judged = finding.coverage is Coverage.JUDGED
     if value is None or band is None or not judged or not scatter.known:
         return finding
     half = scatter.at(value).half_width(finding.uncertainty)
-    finding = replace(finding, of_car=half)
+    by = Quantity(half, difference_unit(finding.unit))
     sure = distance(band, value, half).verdict is Verdict.ACT
     if sure or scatter.of_drive or finding.verdict is not Verdict.ACT:
-        return finding
-    by = Quantity(half, difference_unit(finding.unit))
-    why = said("the next drive of an untouched car may give up to {by} less or more", by=by)
-    capped = replace(finding, verdict=Verdict.WATCH, cap=Cap(Verdict.WATCH, why))
-    return replace(capped, reason=sentence(capped))
+        remarks = finding.remarks
+        if finding.verdict.severity:
+            remarks = (*remarks, said("of the car, ±{by} from drive to drive", by=by))
+        found = replace(finding, of_car=half, remarks=remarks)
+    else:
+        why = said("the next drive of an untouched car may give up to {by} less or more", by=by)
+        cap = Cap(Verdict.WATCH, why)
+        found = replace(finding, of_car=half, verdict=Verdict.WATCH, cap=cap)
+    return replace(found, reason=sentence(found)) if found.verdict.severity else found

@@ -122,8 +122,8 @@ def _findings(view: View, module: CheckModule, bands: Bands, repeats: Repeats) -
     out = not_for(view.engine, module.KEY, module.TITLE.lower())
     if out is not None:
         return [out]
-    found = (for_engine(view.engine, f) for f in module.check(view, bands) if f is not None)
-    return [of_car(finding, repeats) for finding in found]
+    found = [for_engine(view.engine, f) for f in module.check(view, bands) if f is not None]
+    return of_car(found, repeats)
 
 
 def _of_no_car(module: CheckModule, why: str) -> Finding:

@@ -17,7 +17,7 @@ from logbench.analysis.comparison.control import FALSE_SHARE, shown
 from logbench.analysis.comparison.units import Units
 from logbench.analysis.comparison.verdicts import compare_findings
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Verdict
+from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.repeats import (
     OF_CARS,
     TAILS,
@@ -236,21 +236,37 @@ def test_three_of_one_family_are_one_piece_of_evidence():
 # --- of this drive, of this car ---
 
 
+def as_of_car(finding: Finding, repeats: Repeats = OF_CARS) -> Finding:
+    (found,) = of_car([finding], repeats)
+    return found
+
+
 def test_act_is_of_the_car_not_of_the_day():
-    today = of_car(trim(17.0), OF_CARS)
+    today = as_of_car(trim(17.0))
     assert trim(17.0).verdict is Verdict.ACT
     assert today.verdict is Verdict.WATCH
     assert today.cap is not None
     assert "the next drive of an untouched car" in today.reason
     assert today.uncertainty == 0.8
     assert today.of_car == pytest.approx(4.7, abs=0.5)
-    assert of_car(trim(24.0), OF_CARS).verdict is Verdict.ACT
+    assert as_of_car(trim(24.0)).verdict is Verdict.ACT
     steady = Repeats({"fuel trim: bank 1, warm idle": Scatter(0.3, degrees=TAILS)})
-    assert of_car(trim(17.0), steady).verdict is Verdict.ACT
-    assert of_car(trim(11.0), OF_CARS).verdict is Verdict.WATCH
+    assert as_of_car(trim(17.0), steady).verdict is Verdict.ACT
+    watched = as_of_car(trim(11.0))
+    assert watched.verdict is Verdict.WATCH
+    assert "of the car, ±4." in watched.reason
+    assert as_of_car(trim(3.0)).reason == trim(3.0).reason
+
+
+def test_words_say_no_more_than_the_numbers():
+    pattern = Finding("fuel_trim", "pattern", Verdict.ACT, "Fuel is added in every cell.")
+    lowered = of_car([trim(17.0), pattern], OF_CARS)
+    assert [f.verdict for f in lowered] == [Verdict.WATCH, Verdict.WATCH]
+    assert [f.verdict for f in of_car([trim(24.0), pattern], OF_CARS)] == [Verdict.ACT, Verdict.ACT]
+    assert of_car([trim(3.0), pattern], OF_CARS)[1].verdict is Verdict.ACT  # not of its making
 
 
 def test_an_engine_that_was_too_hot_once_was_too_hot():
     hot = replace(trim(16.0), check="warm_up", subject="highest coolant temperature")
     assert prior(hot.heading).of_drive
-    assert of_car(hot, OF_CARS).verdict is Verdict.ACT
+    assert as_of_car(hot).verdict is Verdict.ACT

@@ -71,7 +71,7 @@ def compare(
     if with_findings:
         first, second = ([run_checks(v, bands, repeats=repeats) for v in s] for s in sides)
         findings = compare_findings(first, second, repeats)
-    warm_up, cranking = compare_warm_up(*sides), compare_cranking(*sides)
+    warm_up, cranking = compare_warm_up(sides[0], sides[1], repeats), compare_cranking(*sides)
     axis = choose_axis(*sides)
     quantities = quantities_of([v for side in sides for v in side], axis.signals if axis else ())
     if axis is None:

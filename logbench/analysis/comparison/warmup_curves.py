@@ -4,7 +4,7 @@ the time since the starter turned.
 Minutes do not compare: a warm-up takes as long as the driving makes it. What is compared is how
 much fuel, as air and trim tell it, the engine burnt while the coolant rose
 through the same temperatures. One warm-up a drive is one observation, whose scatter from drive to
-drive no bootstrap within it can show: it comes from simulated healthy cars (docs/comparison.md).
+drive is that of the finding on the same heat (`analysis/repeats.py`).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from logbench.analysis.alignment import NS, Values
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
+from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.analysis.statement import Quantity, joined, said
 from logbench.analysis.statistics import Interval, interval
 from logbench.analysis.view import View
@@ -31,11 +32,11 @@ practice)."""
 LEAST_RISE_DEGC = 20.0
 """Both sides must show this much of the same rise."""
 
-SD_LOG = 0.105
-"""Standard deviation of the logarithm of the heat ratio of two warm-ups of one unchanged car in the
-same weather, from simulated healthy cars (docs/comparison.md)."""
+HEAT = "warm up: heat for the warm-up"
+"""The number whose spread between drives is that of the heat here."""
 SD_LOG_PER_10_DEGC = 0.06
-"""What ten degrees of difference in the outside temperature add to it, same source."""
+"""What ten degrees of difference in the outside temperature add to the standard deviation of the
+logarithm of the ratio of two, from simulated healthy cars (docs/comparison.md)."""
 
 CRANK_DEGC = 10.0
 """Cranking of engines further apart in temperature does not compare (common practice)."""
@@ -89,8 +90,10 @@ class WarmUpComparison:
         }
 
 
-def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComparison:
-    """The first cold start of each side against the other's."""
+def compare_warm_up(
+    before: Sequence[View], after: Sequence[View], repeats: Repeats = OF_CARS
+) -> WarmUpComparison:
+    """The cold starts of each side against the other's; the first of each is drawn."""
     source = _heat_source((*before, *after))
     if source is None:
         return WarmUpComparison(
@@ -98,10 +101,9 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
         )
     trims = not any(view.missing("SHRTFT1", "LONGFT1") for view in (*before, *after))
     found = [[warm_up_curve(view, source, trims) for view in side] for side in (before, after)]
-    curves = [next((curve for curve in side if curve is not None), None) for side in found]
-    lacking = [n for n, c in zip(("before", "after"), curves, strict=True) if c is None]
-    first, second = curves
-    if first is None or second is None:
+    sides = [[curve for curve in side if curve is not None] for side in found]
+    lacking = [n for n, side in zip(("before", "after"), sides, strict=True) if not side]
+    if lacking:
         return WarmUpComparison(
             said(
                 "Warm-up not comparable: no start from below {cold:.0f degC} on the {sides} side.",
@@ -109,8 +111,10 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
                 sides=" and the ".join(lacking),
             )
         )
-    low = max(first.start_degc, second.start_degc) + 2.0
-    high = min(float(first.degc.max()), float(second.degc.max()), STEADY_DEGC)
+    first, second = sides[0][0], sides[1][0]
+    both = [*sides[0], *sides[1]]
+    low = max(curve.start_degc for curve in both) + 2.0
+    high = min(*(float(curve.degc.max()) for curve in both), STEADY_DEGC)
     if high - low < LEAST_RISE_DEGC:
         return WarmUpComparison(
             said(
@@ -121,23 +125,29 @@ def compare_warm_up(before: Sequence[View], after: Sequence[View]) -> WarmUpComp
             before=first,
             after=second,
         )
-    heat = [curve.heat_between(low, high) for curve in (first, second)]
-    if min(heat) <= 0.0:
+    if min(curve.heat_between(low, high) for curve in both) <= 0.0:
         return WarmUpComparison("Warm-up not comparable: no heat was seen.", None)
-    return _judge(first, second, low, high, math.log(heat[1] / heat[0]))
+    return _judge(sides[0], sides[1], low, high, repeats.of(HEAT))
 
 
 def _judge(
-    first: WarmUpCurve, second: WarmUpCurve, low: float, high: float, log_ratio: float
+    before: Sequence[WarmUpCurve],
+    after: Sequence[WarmUpCurve],
+    low: float,
+    high: float,
+    scatter: Scatter,
 ) -> WarmUpComparison:
-    weather = second.ambient_degc - first.ambient_degc
-    weather = weather if math.isfinite(weather) else 10.0
-    sd = math.hypot(SD_LOG, SD_LOG_PER_10_DEGC * weather / 10.0)
-    found = interval(log_ratio, floor=sd)
+    first, second = before[0], after[0]
+    logs = [np.log([c.heat_between(low, high) for c in side]) for side in (before, after)]
+    log_ratio = float(logs[1].mean() - logs[0].mean())
+    degc = [float(np.mean([c.ambient_degc for c in side])) for side in (before, after)]
+    weather = degc[1] - degc[0] if math.isfinite(degc[1] - degc[0]) else 10.0
+    error = scatter.at(1.0).error(1.0 / len(before) + 1.0 / len(after))
+    found = interval(log_ratio, error, floor=SD_LOG_PER_10_DEGC * weather / 10.0)
     value = 100.0 * math.expm1(log_ratio)
     half = 50.0 * (math.exp(found.high) - math.exp(found.low))
     in_pct = Interval(
-        value, 100.0 * sd, found.degrees, half, found.p, 100.0 * math.expm1(found.detectable)
+        value, 100.0 * found.se, found.degrees, half, found.p, 100.0 * math.expm1(found.detectable)
     )
     changed = found.p <= 0.05
     told = "changed" if changed else "no change shown"

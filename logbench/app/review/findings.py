@@ -89,7 +89,8 @@ class BandBar(QWidget):
         painter.setPen(QColor(theme.muted))
         self._write_ends(painter, sorted(set(ends)), x)
         half = units.value(finding.uncertainty or 0.0, finding.unit, difference=True)
-        self._point(painter, value, half, x)
+        car = units.value(finding.of_car or 0.0, finding.unit, difference=True)
+        self._point(painter, value, half, car, x)
         painter.end()
 
     def _write_ends(
@@ -106,15 +107,23 @@ class BandBar(QWidget):
                 free_from = at + wide + 6
 
     def _point(
-        self, painter: QPainter, value: float, half: float, x: Callable[[float], float]
+        self,
+        painter: QPainter,
+        value: float,
+        half: float,
+        car: float,
+        x: Callable[[float], float],
     ) -> None:
+        """The value, its interval of this drive, thick, and of this car, thin."""
         assert self._finding is not None
         at = x(value)
         painter.setPen(QPen(QColor(self._look.theme.text), 2))
         painter.drawLine(int(at), self._tall - 4, int(at), self._tall + 18)
-        if half:
-            x0, x1 = max(8.0, x(value - half)), min(self.width() - 8.0, x(value + half))
-            painter.drawLine(int(x0), self._tall + 8, int(x1), self._tall + 8)
+        for size, thick in ((half, 3), (car, 1)):
+            if size:
+                x0, x1 = max(8.0, x(value - size)), min(self.width() - 8.0, x(value + size))
+                painter.setPen(QPen(QColor(self._look.theme.text), thick))
+                painter.drawLine(int(x0), self._tall + 8, int(x1), self._tall + 8)
         text = number_text(self._finding, self._look.units)
         wide = painter.fontMetrics().horizontalAdvance(text)
         left = min(max(at - wide / 2, 0), self.width() - wide - 2)
