@@ -36,7 +36,9 @@ practice come first. Where a band comes from:
 X is where to verify; `[CP]` common practice, no source; `[Calc]` worked out.
 
 A finding is `within`, `watch`, `act` or `not judged`. The number comes with the half width of its
-95 % interval, which minds that samples of a drive follow each other. It is `act` only where the
+95 % interval, which minds that samples of a drive follow each other. That interval is of the drive;
+that of the car is wider, by what an untouched car does from one drive to the next
+(`analysis/repeatability.toml`), and `act` is said of the car. It is `act` only where the
 whole interval lies outside the watch range, and the evidence carries it (else `watch` at most, and
 the finding says why); an interval that reaches from inside `within` to
 outside `watch` is `not judged`, as is what was not recorded: then it says what to record next time.
