@@ -54,7 +54,7 @@ class Scatter:
     of a cell beside it, both in the number's unit, plus `relative` of its size; known like a
     variance of `degrees` degrees of freedom. `drives` of the car itself are in it. Numbers of one
     `family` are one piece of evidence. Not `known`: a guess. `of_drive`: what one drive showed is
-    enough to act on, whatever the next one shows.
+    enough to act on, whatever the next one shows. `tails`: as `TAILS`.
     """
 
     drive: float
@@ -65,6 +65,7 @@ class Scatter:
     family: str = ""
     known: bool = True
     of_drive: bool = False
+    tails: float = TAILS
     drives: int = 0
 
     def at(self, level: float, extra: float = 0.0) -> Scatter:
@@ -106,14 +107,14 @@ class Scatter:
             return self
         ratio = np.minimum(offsets**2 / variances, SURPRISE**2) * m / (m - 1)
         total = self.degrees + m - 1
-        seen = (TAILS - 2.0) / TAILS * float(ratio.mean()) * (m - 1)
+        seen = (self.tails - 2.0) / self.tails * float(ratio.mean()) * (m - 1)
         factor = math.sqrt((self.degrees + seen) / total)
         return replace(
             self,
             drive=self.drive * factor,
             cell=self.cell * factor,
             relative=self.relative * factor,
-            degrees=max(self.degrees, min(total, TAILS)),
+            degrees=max(self.degrees, min(total, self.tails)),
             drives=self.drives + m,
         )
 
@@ -237,6 +238,7 @@ def _rows() -> list[tuple[re.Pattern[str], Scatter]]:
             row["family"],
             source.get("known", True),
             row.get("of_drive", False),
+            row.get("degrees", TAILS),
         )
         found.append((names, scatter))
     return found

@@ -65,7 +65,7 @@ def test_the_parts_of_the_total_are_kept():
         ((4, 12, 18, 26), "rises with airflow", [CAUSES["weak_fuel"]]),
         ((20, 21, 22, 22), "lean everywhere", [CAUSES["maf_low"], CAUSES["o2_lean"]]),
         ((-22, -9, -6, -4), "rich at idle", [CAUSES["rich_fuel"], CAUSES["purge"]]),
-        ((-19, -20, -18, -19), "rich everywhere", [CAUSES["rich_fuel"], CAUSES["maf_high"]]),
+        ((-23, -24, -22, -23), "rich everywhere", [CAUSES["rich_fuel"], CAUSES["maf_high"]]),
     ],
 )
 def test_patterns(cells, pattern, first_causes):

@@ -119,8 +119,8 @@ def test_what_changed_is_not_called_unchanged():
     ]
     (moved,) = compare_findings([bands[0]], [bands[1]], OF_CARS)
     assert moved.verdict is FindingVerdict.WITHIN_BOTH
-    assert moved.reason.startswith("Within limits on both, changed by +5.0 ±3.1 K: 92.0 °C before")
-    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±5.6 Δ°F")
+    assert moved.reason.startswith("Within limits on both, changed by +5.0 ±2.8 K: 92.0 °C before")
+    assert in_units(moved.reason, US).startswith("Within limits on both, changed by +9.0 ±5.1 Δ°F")
     (same,) = compare_findings([bands[0]], [bands[2]], OF_CARS)
     assert same.verdict is FindingVerdict.NO_CHANGE
     assert "no more than an untouched car moves" in same.reason

