@@ -40,7 +40,7 @@ def test_other_weather_widens_the_interval():
     far = warm_up([6, 8, 8], 0.04)
     far.trace("AAT").value[:] = -10.0
     apart = compare_warm_up([warm_up([6, 8, 8], 0.04)], [far])
-    assert apart.ratio.half_width > 1.5 * near.ratio.half_width
+    assert apart.ratio.half_width > 1.3 * near.ratio.half_width
     assert "25 K colder" in apart.reason
 
 
