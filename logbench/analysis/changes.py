@@ -20,7 +20,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from logbench.analysis.repeats import MOST_DEGREES, SURPRISE, TINY, Scatter, spread_of_drives
+from logbench.analysis.repeats import SURPRISE, TINY, Scatter, spread_of_drives
 from logbench.analysis.statistics import NORMAL_95, Values
 
 LEAST_DRIVES = 3
@@ -208,7 +208,7 @@ def _by_itself(scatter: Scatter, parts: Sequence[Values]) -> Scatter:
     if square <= 0.0:
         return scatter
     alone = replace(scatter, drive=math.sqrt(square / degrees), cell=0.0, relative=0.0)
-    return replace(alone, degrees=min(float(degrees), MOST_DEGREES), drives=count)
+    return replace(alone, degrees=min(float(degrees), alone.tails), drives=count)
 
 
 def _state(scatter: Scatter, values: Values, halves: Values, begin: int) -> State:
