@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -107,24 +107,19 @@ def _compared(recorded: Trace, decoded: Trace) -> Compared:
     there = np.flatnonzero(place >= 0)
     was, now = recorded.value[there], decoded.value[place[there]]
     other = np.flatnonzero(~((was == now) | (np.isnan(was) & np.isnan(now))))
-    first = (
-        {}
-        if not len(other)
-        else {
-            "t_ns": int(recorded.t_ns[there[other[0]]]),
-            "recorded": float(was[other[0]]),
-            "decoded": float(now[other[0]]),
-        }
-    )
-    return Compared(
+    found = Compared(
         recorded.signal,
         recorded.ecu,
         same=len(there) - len(other),
         differing=len(other),
         unproved=len(recorded) - len(there),
         left_out=len(decoded) - len(np.unique(place[there])),
-        **first,  # type: ignore[arg-type]
     )
+    if not len(other):
+        return found
+    first = int(other[0])
+    t_ns = int(recorded.t_ns[there[first]])
+    return replace(found, t_ns=t_ns, recorded=float(was[first]), decoded=float(now[first]))
 
 
 def _place_in(t_ns: npt.NDArray[np.int64], of: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:

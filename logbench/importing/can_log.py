@@ -57,6 +57,12 @@ def import_can_log(path: Path) -> Imported:
             f"{path} holds no replies of service 01 or 22 with current data (ISO 15765-4): it is a "
             "log of something else."
         )
+    if len(decoded.buses) > 1:
+        report.remark(
+            f"ECUs answered on several channels ({', '.join(decoded.buses)}): each has traces of "
+            "its own, and checks take a signal from the first that has it. Where the channels are "
+            "of different cars, no check of it holds."
+        )
     drives = tuple(drives_of(decoded, path.name, "ISO 15765-4 (CAN log)"))
     report.samples = sum(len(trace) for drive in drives for trace in drive.traces)
     return Imported(drives, report)

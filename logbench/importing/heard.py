@@ -106,6 +106,11 @@ class Decoded:
     samples: dict[tuple[str, str, str], tuple[list[int], list[float]]] = field(default_factory=dict)
     vins: list[tuple[int, str]] = field(default_factory=list)
 
+    @property
+    def buses(self) -> list[str]:
+        """On which ECUs were heard."""
+        return sorted({bus for _, bus, _ in self.samples})
+
 
 def decode_all(messages: Sequence[Heard], report: Report) -> Decoded:
     """All current data in messages, in the order in which they came; what cannot be decoded is
@@ -230,7 +235,7 @@ def drives_of(
     """What was decoded of the file `source` as drives, parted at long pauses; each begins at 0.
     `zero`: of the clock; None: 1970 where that can be. A bus is named only where ECUs of several
     were heard."""
-    several = len({bus for _, bus, _ in decoded.samples}) > 1
+    several = len(decoded.buses) > 1
     traces = [
         Trace(
             signal,
@@ -249,7 +254,8 @@ def drives_of(
         started = None if zero is None else zero + timedelta(seconds=start / 1e9)
         if zero is None and start > _NS_OF_1985:  # else it counts from its own start
             started = datetime.fromtimestamp(start / 1e9, UTC)
-        facts = imported_facts(mine, started, {"file": source}, protocol)
+        # a protocol says that the names of ECUs are their addresses
+        facts = imported_facts(mine, started, {"file": source}, "" if several else protocol)
         given = {vin for t_ns, vin in decoded.vins if start - _GAP_NS < t_ns < end}
         if len(given) == 1:  # with two of them nobody can say whose samples they are
             facts.vehicle.learn(Car.read(Identity(vin=given.pop())))

@@ -53,6 +53,8 @@ def test_two_channels_are_two_traces(tmp_path):
         ("RPM", "7E8 can0"): [1726, 1726],
         ("RPM", "7E8 can1"): [1000, 1000],
     }
+    assert any("can0, can1" in remark for remark in imported.report.remarks)
+    assert imported.drives[0].facts.identity.ecus == {}  # no addresses of any car
 
 
 def test_a_channel_without_answers_changes_no_name(tmp_path):
