@@ -3,7 +3,7 @@
     QT_QPA_PLATFORM=offscreen python docs/archive_screenshots.py
 
 Every picture is made in both themes at 1600x900 and 1100x700. The archive is made of simulated
-drives of invented cars, some of them with an invented fault that grows.
+drives of invented cars, some of them with an invented fault that comes.
 """
 
 from __future__ import annotations
@@ -35,16 +35,16 @@ NOTES = (
     "",
     "after the intake hose was renewed",
 )
-DRIVES_A_CAR = 6
+DRIVES_A_CAR = 9
 LOG = "Time [s];Engine speed (1/min);Coolant temp [°F];MAF g/s;Speed mph;STFT B1;Box temp\n"
 
 
 def make_archive(folder: Path) -> Path:
-    """Some drives of each of a few cars, weeks apart; one car's trims climb."""
+    """Some drives of each of a few cars, weeks apart; one car's trims leap."""
     for number, (vehicle, traces) in enumerate(base_drives(len(NAMES), 420.0)):
         name = NAMES[number]
         for k in range(DRIVES_A_CAR):
-            climb = 2.34375 * k if number == 0 else 0.78125 * ((k + number) % 3)
+            climb = 0.78125 * ((k + number) % 3) + (10.9375 if number == 0 and k >= 5 else 0.0)
             own = [
                 Trace(t.signal, t.ecu, t.unit, t.t_ns, t.value + climb)
                 if t.signal == "LONGFT1"
@@ -106,7 +106,7 @@ def pictures(window: MainWindow, page: ArchivePage, folder: Path) -> None:
     page.choice.follow()
     until(lambda: page.body.trend.plot._shown is not None)
     box = page.body.trend.box
-    box.setCurrentIndex(box.findText("fuel_trim: bank 1", Qt.MatchFlag.MatchStartsWith))
+    box.setCurrentIndex(box.findText("fuel trim: bank 1", Qt.MatchFlag.MatchStartsWith))
     box.activated.emit(box.currentIndex())
     settle(1.0)
     save(window, "archive-trend")

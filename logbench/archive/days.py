@@ -25,7 +25,9 @@ log = logging.getLogger(__name__)
 
 _AT_A_TIME = 32
 """Drives read at a time, where one of them is wanted."""
-_FINDING = {"name": pa.string(), "value": pa.float64(), "half": pa.float64()}
+_FINDING = {
+    "name": pa.string(), "value": pa.float64(), "half": pa.float64(), "unit": pa.string(),
+}  # fmt: skip
 _CELL = {
     "number": pa.string(), "axis": pa.string(), "cell": pa.int64(), "mean": pa.float64(),
     "variance": pa.float64(), "rpm": pa.float64(), "load": pa.float64(),
@@ -45,11 +47,11 @@ def day_of(view: View, findings: Sequence[Finding]) -> dict[str, Any]:
     """A row without the state of the file; what is no finite number is left out."""
     from logbench.analysis.comparison.daily import numbers_of
 
-    numbers = numbers_of(view, findings)
+    numbers, units = numbers_of(view, findings), {f.heading: f.unit for f in findings}
     return {
         "identity": view.facts.identity.model_dump_json(exclude_defaults=True),
         "findings": [
-            dict(zip(_FINDING, row, strict=True))
+            dict(zip(_FINDING, (*row, units.get(row[0], "")), strict=True))
             for row in numbers.findings
             if math.isfinite(row[1])
         ],
@@ -74,8 +76,9 @@ def keep_days(cache: Path, version: str, rows: Sequence[Mapping[str, Any]]) -> N
 
 def load_days(
     cache: Path, version: str, wanted: Collection[Entry]
-) -> dict[str, tuple[Identity, DayNumbers]]:
-    """By recording, of the files `wanted` in their present state, as far as they are kept."""
+) -> dict[str, tuple[Identity, dict[str, str], DayNumbers]]:
+    """By recording, of the files `wanted` in their present state, as far as they are kept; with the
+    units of the findings by their headings."""
     return {name: _day(row) for name, row in _rows(_folder(cache, version), set(wanted))}
 
 
@@ -96,9 +99,10 @@ def _rows(folder: Path, wanted: set[Entry]) -> Iterator[tuple[str, dict[str, Any
             log.warning("%s cannot be used and is left out: %s", path, error)
 
 
-def _day(row: Mapping[str, Any]) -> tuple[Identity, DayNumbers]:
+def _day(row: Mapping[str, Any]) -> tuple[Identity, dict[str, str], DayNumbers]:
     from logbench.analysis.comparison.daily import CellMean, DayNumbers
 
     findings = tuple((f["name"], f["value"], f["half"]) for f in row["findings"])
     cells = tuple(CellMean(**cell) for cell in row["cells"])
-    return Identity.model_validate_json(row["identity"]), DayNumbers(findings, cells)
+    units = {f["name"]: f["unit"] for f in row["findings"]}
+    return Identity.model_validate_json(row["identity"]), units, DayNumbers(findings, cells)

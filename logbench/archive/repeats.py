@@ -8,7 +8,7 @@ samples count once.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,6 @@ import pyarrow as pa
 
 from logbench.analysis.changes import LEAST_DRIVES, Life, life_of
 from logbench.analysis.comparison.daily import CellMean, DayNumbers, learn
-from logbench.analysis.model import heading
 from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.analysis.statistics import NORMAL_95, Values
 from logbench.archive.days import load_days
@@ -39,13 +38,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Drive:
-    """One drive of an archive: its path, its start as lists have it, whose it is, its numbers."""
+    """One drive of an archive: its path, its start as lists have it, whose it is, its numbers and
+    the units of findings by their headings."""
 
     recording: str
     started: str
     car: str
     sha256: str
     identity: Identity
+    units: Mapping[str, str]
     numbers: DayNumbers
 
 
@@ -114,11 +115,15 @@ def learnt_of(lives: Iterable[Repeated]) -> Repeats:
 
 
 def _by_number(drives: Sequence[Drive]) -> dict[str, dict[int, DayNumbers]]:
-    """Name to place of a drive to what the drive has of that number."""
+    """Name to place of a drive to what the drive has of that number. A finding in another unit than
+    the last one is another number: what it is held against was stated meanwhile."""
+    units = {name: unit for drive in drives for name, unit in drive.units.items()}
     findings: dict[str, dict[int, list[tuple[str, float, float]]]] = {}
     cells: dict[str, dict[int, list[CellMean]]] = {}
     for place, drive in enumerate(drives):
         for row in drive.numbers.findings:
+            if drive.units.get(row[0]) != units.get(row[0]):
+                continue
             findings.setdefault(row[0], {}).setdefault(place, []).append(row)
         for cell in drive.numbers.cells:
             cells.setdefault(cell.number, {}).setdefault(place, []).append(cell)
@@ -209,7 +214,8 @@ def habits_of(archive: Archive, car: str = "") -> list[Habit]:
             known = Repeats({**known.own, **learnt_of(lives).own})
             for one in lives:
                 found.setdefault(one.name, []).append(one)
-    units = _units(archive)
+    units = {entry.acronym: entry.unit for entry in catalogue()} | {"VE": "%"}
+    units |= {name: unit for drive in drives for name, unit in drive.units.items()}
     return [_habit(units.get(name, ""), lives) for name, lives in sorted(found.items())]
 
 
@@ -230,14 +236,6 @@ def _habit(unit: str, lives: Sequence[Repeated]) -> Habit:
         changes=sum(len(one.life.changes) for one in lives),
         basis=learnt + last.scatter.basis,
     )
-
-
-def _units(archive: Archive) -> dict[str, str]:
-    """By the name of a number: a finding's, or a signal's."""
-    sql = 'SELECT "check" AS c, subject AS s, max(unit) AS u FROM findings GROUP BY ALL'
-    rows = archive.rows(sql)
-    found = {heading(row["c"], row["s"] or ""): row["u"] or "" for row in rows if row["c"]}
-    return {entry.acronym: entry.unit for entry in catalogue()} | {"VE": "%"} | found
 
 
 # --- for whom they are learnt ---

@@ -161,8 +161,8 @@ def _scatter(number: str, subject: str) -> Scatter:
 
 
 def _life(archive: Archive, number: str, points: Sequence[Point]) -> Life | None:
-    subjects = {point.subject for point in points}
-    if len(subjects) > 1 or not all(point.started for point in points):
+    numbers = {(point.subject, point.unit) for point in points}
+    if len(numbers) > 1 or not all(point.started for point in points):
         return None
     doubts = [np.nan if p.uncertainty is None else p.uncertainty for p in points]
     values = np.array([point.value for point in points])

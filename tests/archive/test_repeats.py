@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -278,6 +279,14 @@ def test_a_jobs_comparison_and_its_report_say_the_same(place, tmp_path, capsys):
     assert material.comparison.summary == said
     private = ReportOptions(archive=str(place), private=True)
     assert "taken from other cars" in gather(folder, folder.load(), private).comparison.summary
+
+
+def test_a_number_in_another_unit_is_another_number(place):
+    found = drives_in(swept(drives(place)[0].parents[1]).index.recordings, Archive(place).cache)
+    before = [replace(drive, units=drive.units | {IDLE: "K"}) for drive in found[:2]]
+    lives = {one.name: one for one in lives_of([*before, *found[2:]], ())}
+    assert lives[IDLE].drives == len(TRIMS) - 2
+    assert lives["TOTAL_TRIM1"].drives == len(TRIMS)
 
 
 def test_several_numbers_have_no_life_together(place):
