@@ -123,7 +123,7 @@ class Trend:
         )
 
     def _levels(self, first: float, second: float, state: State) -> Quantity:
-        decimals = digits(first, state.half_width)
+        decimals = digits(max(abs(first), abs(second)), state.half_width)
         return Quantity(first, self.unit, decimals=decimals, others=(second,))
 
 
