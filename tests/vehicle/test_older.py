@@ -240,3 +240,24 @@ def test_clearing_is_told_as_it_was(bus, number, shape, answer, save):
     assert done.after.codes_known("pending")
     assert {reading.ecu for reading in readings} == {ecu}
     assert {reading.value for reading in readings} == {0.0}
+
+
+@pytest.mark.parametrize(("bus", "number"), [("J1850", "2"), ("9141", "3"), ("14230", "5")])
+def test_check_bytes_are_verified_though_the_first_reply_was_damaged(bus, number):
+    peer = OlderPeer(bus, number, forms(bus)[0], {"010D": ("410D20",)})
+    whole, damaged = peer.printed, []
+
+    def spoilt(replies: tuple[str, ...]) -> str:
+        text = whole(replies)
+        if not damaged and text.startswith(("486B104100", "86F1104100")):
+            damaged.append(text)
+            return text[:-2] + f"{int(text[-2:], 16) ^ 0x10:02X}"
+        return text.replace("410D20", "410D28") if len(damaged) > 1 else text
+
+    peer.printed = spoilt
+    with on_serial(peer) as url, closing(open_link(url)) as link:
+        link.connect()
+        poller = Poller(link, discover(link), ("VSS",))
+        assert {r.value for _ in range(10) for r in poller.step()} == {32.0}
+        damaged.append("from now on a bit is flipped")
+        assert not [r for _ in range(10) for r in poller.step()]

@@ -165,7 +165,7 @@ def test_an_echo_that_stays_on_is_learnt_once(kind, requests_only, e0):
     peer = Echoing(e0, requests_only)
     with linked(kind, peer) as link:
         assert recorded(link)[("RPM", "7E8")] == {1000.0}
-    assert peer.wire.count(b"ATE0") <= 2
+    assert peer.wire.count(b"ATH1") <= 2, "set up so often"
 
 
 def test_an_adapter_that_restarts_without_a_word_though_its_echo_stays_on():
@@ -278,3 +278,46 @@ def test_an_adapter_that_knows_one_bus_and_no_search():
     peer = Peer(ENGINE | {"0902": ()}, {"ATTPA6": "?", "ATSP0": "?"})
     with linked("tcp", peer) as link:
         assert recorded(link)[("RPM", "7E8")] == {1000.0}
+
+
+# --- one damaged byte is no refusal ---
+
+
+@pytest.mark.parametrize("command", ["ATH1", "ATS0", "ATTPA6", "010C0D1"])
+@pytest.mark.parametrize("kind", ["tcp", "serial"])
+def test_a_command_that_was_damaged_once_is_not_given_up(kind, command):
+    """Seen before: one flipped byte, and the reply count was never used again."""
+    peer, damaged = Peer(ENGINE | {"0902": ()}), [command]
+
+    def line(text: bytes, answer=peer.line) -> str | None:
+        if text.strip().decode("latin-1") in damaged:
+            peer.wire.append(text)
+            damaged.clear()
+            return "?"
+        return answer(text)
+
+    def asked(request: str) -> tuple[str, ...]:
+        peer.requests.append(request)
+        return packed(ENGINE, request)
+
+    peer.line, peer.asked = line, asked
+    with linked(kind, peer) as link:
+        assert recorded(link, steps=40)[("RPM", "7E8")] == {1000.0}
+    assert damaged == []
+    assert [text.strip() for text in peer.wire if text.strip()[:2] == b"01"][-1] == b"010C0D1"
+
+
+def test_the_reply_count_of_an_adapter_that_refuses_it_is_given_up():
+    peer = Peer(ENGINE | {"0902": ()})
+
+    def line(text: bytes, answer=peer.line) -> str | None:
+        odd = text.strip()[:1].isdigit() and len(text.strip()) % 2
+        if odd:
+            peer.wire.append(text)
+        return "?" if odd else answer(text)
+
+    peer.line = line
+    peer.asked = lambda request: packed(ENGINE, request)
+    with linked("tcp", peer) as link:
+        assert recorded(link, steps=40)[("RPM", "7E8")] == {1000.0}
+    assert sum(len(text.strip()) % 2 for text in peer.wire if text.strip()[:1].isdigit()) <= 3

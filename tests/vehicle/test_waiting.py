@@ -243,3 +243,32 @@ def test_consecutive_frames_far_apart():
     with bus(script) as (url, _), closing(open_link(url)) as link:
         link.connect()
         assert discover(link).vin == "ZZ9TEST170X000001"
+
+
+def test_a_lost_frame_costs_little_where_frames_come_fast_and_slow_ones_are_waited_for_again():
+    state = {"lose": False, "gap_s": 0.0}
+
+    def script(request):
+        if request in BASIC:
+            yield 0.0, 0x7E8, BASIC[request]
+        elif request == "0902":
+            yield 0.0, 0x7E8, "10144902015A5A39"
+        elif request.startswith("30"):
+            yield state["gap_s"], 0x7E8, "2154455354313730"
+            if not state["lose"]:
+                yield state["gap_s"], 0x7E8, "2258303030303031"
+
+    def ask(link):
+        start = time.monotonic()
+        replies = link.exchange(b"\x09\x02").replies
+        return bool(replies), time.monotonic() - start
+
+    with bus(script) as (url, _), closing(open_link(url)) as link:
+        link.connect()
+        assert all(ask(link)[0] for _ in range(30))
+        state["lose"] = True
+        came, took_s = ask(link)
+        assert not came
+        assert took_s < 0.7, "a second is what the standard allows, not what this car takes"
+        state |= {"lose": False, "gap_s": 0.2}
+        assert [ask(link)[0] for _ in range(5)][-3:] == [True] * 3

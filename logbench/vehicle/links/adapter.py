@@ -31,6 +31,7 @@ from logbench.vehicle.links.device import Device
 from logbench.vehicle.links.dialect import ADVICE, PROTOCOLS, Status, status_of
 from logbench.vehicle.links.protocol import ECUS, Spoken, alone, find_protocol
 from logbench.vehicle.links.schemes import LinkUrl
+from logbench.vehicle.links.trial import Trial
 from logbench.vehicle.model import Progress, Reply
 
 log = logging.getLogger(__name__)
@@ -53,6 +54,8 @@ _IDLE_S = 0.015
 _GARBLED, _GARBLED_AGAIN = 3, 100
 """After so many replies in a row that make no sense the adapter is set up anew, and then every so
 many (our choice)."""
+_CHECKED = 3
+"""So many replies in a row whose check bytes hold by chance are not to be expected."""
 _WAITS = 8
 """So often in a row the adapter may wait before it counts as ignoring the reply count."""
 
@@ -67,9 +70,8 @@ class AdapterLink(Link):
         self._device = Device(self.check, self._sent)
         self._spoken = Spoken(url.one_of("protocol", PROTOCOLS) or "6")
         """What to try first; the commonest where the URL does not say."""
-        self._counts = True
+        self._counting, self._repeating = Trial(), Trial()
         self.repeats = True
-        self._repeat_faults = 0
         self._slow: Counter[bytes] = Counter()
         """Requests whose answers the adapter did not wait for after 'response pending', and how
         often in a row."""
@@ -78,6 +80,8 @@ class AdapterLink(Link):
         self._restored = False
         """The adapter was set up anew because the last request came back as an echo."""
         self._garbled = 0
+        self._checked = 0
+        """Replies in a row whose check bytes hold although they are not verified."""
         self._asked: list[str] = []
         """Without headers: ECUs that answer alone, as far as they were looked for."""
         self._ecus: Iterator[str] = iter(())
@@ -132,7 +136,7 @@ class AdapterLink(Link):
             return self._exchange_one_by_one(payload, timeout_s)
         self._device.aim(to or self._spoken.only or None, self.protocol)
         command = payload.hex().upper()
-        if frames and frames * self._several <= MAX_COUNT and self._counts:
+        if frames and frames * self._several <= MAX_COUNT and self._counting.works:
             command += f"{frames * self._several:X}"
         if self._slow[payload] >= _SLOW:
             return self._exchange_slowly(command, payload)
@@ -187,7 +191,7 @@ class AdapterLink(Link):
             self._device.ask_twice("ATAT2" if self._device.hurried else "ATAT1")
 
     def _change(self, permit: Permit, answers: Answers) -> None:
-        self.repeats = False
+        self._repeating.end()
 
         def hears(line: bytes, t_ns: int) -> list[tuple[str, bytes]]:
             # one line, one message: no answer to a change needs more
@@ -211,15 +215,19 @@ class AdapterLink(Link):
         return f"{ecu} {final + 1}" if self._spoken.bare or self._spoken.nameless else ecu
 
     def _round(self, command: str, timeout_s: float, payload: bytes) -> Raw:
+        self.repeats = self._repeating.works
         repeat = self.repeats and self._device.may_repeat(command)
         raw, statuses = self._once("" if repeat else command, timeout_s, payload)
-        if repeat and not raw.messages:
+        if repeat and raw.messages:
+            self._repeating.worked()
+        elif repeat:
             raw, statuses = self._once(command, timeout_s, payload)
             if raw.messages:
-                self._repeat_faults += 1
-                self.repeats = self._repeat_faults < 2
-        if command != payload.hex().upper() and not self._device.hurried:
-            self._notice_waiting(len(raw.messages))
+                self._repeating.failed()
+        if command != payload.hex().upper() and raw.messages:
+            self._counting.worked()
+            if not self._device.hurried:
+                self._notice_waiting()
         if not raw.messages and statuses:
             raw = self._recover(command, timeout_s, payload, raw, statuses)
         self._device.last = command if raw.messages and not raw.damaged else ""
@@ -250,15 +258,15 @@ class AdapterLink(Link):
         if command != plain:
             raw, statuses = self._once(plain, timeout_s, payload)
             if Status.NOT_UNDERSTOOD not in statuses:
-                self._counts = False
-                log.info("the adapter refuses the reply count: going on without")
-                self._device.hurry()
+                if self._counting.failed():
+                    log.info("the adapter refuses the reply count: going on without")
+                    self._device.hurry()
                 return raw
         raise RequestRefusedError("The adapter does not understand the request.")
 
-    def _notice_waiting(self, received: int) -> None:
+    def _notice_waiting(self) -> None:
         """See whether the adapter waits although it has the frames that were announced."""
-        self._waits = self._waits + 1 if received and self._device.idle_s > _IDLE_S else 0
+        self._waits = self._waits + 1 if self._device.idle_s > _IDLE_S else 0
         if self._waits >= _WAITS:
             log.info("the adapter ignores the reply count")
             self._device.hurry()
@@ -280,6 +288,7 @@ class AdapterLink(Link):
         if self._spoken.nameless and payload in (b"\x01\x00", b"\x22\xf4\x00"):
             self._notice_others(found.frames)
         self._notice_garble(found)
+        self._verify(lines, found)
         # 'Response pending' does not count as a reply, for the adapter neither.
         pending = sum(is_pending(data) for _, data in found.messages)
         found.frames -= pending
@@ -323,6 +332,16 @@ class AdapterLink(Link):
                 f"{answers} ECUs answer, and the adapter does not say which: what they report "
                 "differently is left out."
             )
+
+    def _verify(self, lines: list[bytes], found: Raw) -> None:
+        """On the older buses the first reply may have been damaged: where check bytes hold after
+        all, they are verified from then on."""
+        form = self._spoken.form
+        if self.protocol.is_can or form.check is not None or not form.tail or not found.messages:
+            return
+        self._checked = self._checked + 1 if self._spoken.holds(lines) else 0
+        if self._checked >= _CHECKED:
+            self._spoken = self._spoken.verified()
 
     def _notice_garble(self, found: Raw) -> None:
         """An adapter that has restarted without a word prints in another way than it was set up."""

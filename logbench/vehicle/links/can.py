@@ -67,6 +67,9 @@ CHANGE_WAIT_S = 1.0
 """For the next answer to a change, as an adapter at its most patient (our choice)."""
 SEARCH_TIMEOUTS_S = (0.15, 0.35)
 """At the first look and at the second, for which the first may have woken the ECUs."""
+_GAPS, _CALMING = 10, 0.95
+"""A frame is given so many times the longest gap between frames seen lately, N_Cr at most; that is
+forgotten by so much a frame (our choice)."""
 CHECK_S = 0.1
 MOST_11_BIT = 0x7FF
 _UNSHAREABLE = ("virtual", "udp_multicast")
@@ -131,6 +134,8 @@ class CanLink(Link):
         self._gate: FrameGate | None = None
         self._assembler = CanAssembler()
         self._id_bits = 11
+        self._gap_s = N_CR_S / _GAPS
+        """The longest that the next frame of a message was waited for, lately."""
 
     # --- start ---
 
@@ -267,6 +272,9 @@ class CanLink(Link):
             if raw.frames > REPLY_FRAMES:
                 raise ReplyError(f"More than {REPLY_FRAMES:,} frames came for one request.")
             now_s = time.monotonic()
+            begun = self._assembler.open.get(ecu)
+            if begun is not None:
+                self._gap_s = max(_CALMING * self._gap_s, now_s - begun.t_s)
             message = self._assembler.feed(ecu, data, now_s)
             if self._block_begins(ecu, data):
                 gate.frame(int(request_address(ecu), 16), self._flow_control)
@@ -275,9 +283,11 @@ class CanLink(Link):
                 raw.frames -= is_pending(message)
                 yield ecu, message
             if self._assembler.open:
-                waiting.goes_on(now_s, N_CR_S)
+                waiting.goes_on(now_s, min(max(_GAPS * self._gap_s, LEAST_WAIT_S), N_CR_S))
             elif frames and raw.frames >= frames and not waiting.pending:
                 break
+        if self._assembler.open:  # lost, or later than was waited for
+            self._gap_s = N_CR_S / _GAPS
         self._assembler.abandon()
         raw.damaged = self._assembler.damaged
 

@@ -256,10 +256,8 @@ class Device:
 
     def _set_up(self) -> None:
         for command in _SETTINGS:
-            lines = self.ask_twice(command)
-            if "OK" in lines:
-                continue
-            log.info("the adapter refuses %s: %s", command, lines)
+            if not self.accepts(command):
+                log.info("the adapter refuses %s", command)
         if self.hurried:
             self.ask_twice("ATAT2")
         self.echoes = self.echoes or self._echoed
@@ -280,6 +278,11 @@ class Device:
             return self.ask(command, timeout_s)
         except ReplyError:
             return self.ask(command, timeout_s)
+
+    def accepts(self, command: str) -> bool:
+        """Whether the adapter takes a setting, asked again where it seems to refuse: a character
+        may have been damaged on the way."""
+        return "OK" in self.ask_twice(command) or "OK" in self.ask_twice(command)
 
     def voltage(self) -> float | None:
         """Volts at the diagnostic connector; None when the adapter cannot measure."""
@@ -316,7 +319,7 @@ class Device:
             address = "7DF"
         if len(address) == 8:
             self.ask_twice(f"ATCP{address[:2]}")
-        if "OK" not in self.ask_twice(f"ATSH{address[-6:]}"):
+        if not self.accepts(f"ATSH{address[-6:]}"):
             raise ReplyError("The adapter refuses to address a single ECU.")
         self.aimed, self._aim_lost = to, False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from logbench.errors import (
@@ -58,6 +58,19 @@ class Spoken:
         """What the number means."""
         return PROTOCOLS[self.number]
 
+    @property
+    def check(self) -> Callable[[bytes], bool]:
+        """That of the check bytes of the older buses."""
+        return crc_check if self.number in "12" else sum_check
+
+    def verified(self) -> Spoken:
+        """The same, with check bytes verified."""
+        return replace(self, form=replace(self.form, check=self.check))
+
+    def holds(self, lines: list[bytes]) -> bool:
+        """Whether the check bytes of all frames in `lines` are right."""
+        return not self.verified().assemble(lines).damaged
+
     def assemble(self, lines: list[bytes], asked: str | None = None) -> Raw:
         """Messages from the lines of a reply. `asked`: the ECU that was addressed, None: all."""
         if not self.protocol.is_can:
@@ -78,7 +91,7 @@ def find_protocol(device: Device, first: str, progress: Progress) -> Spoken:
     found: Spoken | None = None
     accepted = False
     for setting in (f"ATTPA{first}", "ATSP0"):
-        if "OK" in device.ask_twice(setting):
+        if device.accepts(setting):
             accepted = True
             found, statuses = _answering(device)
             if found is not None:
@@ -140,7 +153,7 @@ def _spoken(number: str, lines: list[str], service: int = 0x01) -> Spoken | None
         bare = replace(spoken, bare=True)
         if any(data[0] == service | 0x40 for _, data in bare.assemble(raw).messages):
             spoken = bare
-    elif form := form_of(raw, crc_check if number in "12" else sum_check):
+    elif form := form_of(raw, spoken.check):
         spoken = replace(spoken, form=form)
     found = spoken.assemble(raw).messages
     fills = spoken.protocol.is_can and any(is_filled(data) for _, data in found)
