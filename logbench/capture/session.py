@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import logging
 import queue
@@ -428,6 +429,8 @@ class Session:
             return Failed(f"{sentence}.", kind, error.path, samples_in(error.path))
         if not self._sink.writing:
             return Failed(str(error), kind)
+        with contextlib.suppress(LogbenchError):  # the journal's thread may be what failed
+            self._fetch_exchanges()
         path, samples, saved = self._sink.save()
         return Failed(f"{sentence}. {saved}", kind, path, samples)
 
