@@ -82,8 +82,9 @@ def figure_text(value: float, *, signed: bool = False) -> str:
 
 
 def digits(value: float, half: float = math.nan) -> int:
-    """Decimals that the size of a number deserves, and more where its half width needs them."""
-    decimals = _of_size(value)
+    """Decimals that the size of a number deserves, or that of its half width where that is larger,
+    and more where the half width needs them."""
+    decimals = _of_size(max(abs(value), 0.0 if math.isnan(half) else half))
     while decimals < 4 and abs(round(half, decimals) - half) > 0.2 * half:
         decimals += 1
     return decimals

@@ -341,6 +341,14 @@ def _of_signals(signals: Sequence[SignalResult]) -> str:
         s = changed[0]
         begins_small = not s.title[1:2].isupper()  # EGR stays EGR
         title = s.title[0].lower() + s.title[1:] if begins_small else s.title
+        if abs(s.change or 0.0) <= (s.half_width or 0.0):
+            by = min((cell.difference for cell in s.cells), key=lambda found: found.p)
+            unit = difference_unit(s.unit)
+            return said(
+                "At equal operating points the {title} has changed unevenly, most by {size}.",
+                title=title,
+                size=Quantity(by.value, unit, by.half_width, signed=True),
+            )
         return said(
             "At equal operating points the {title} is {size} {way} than before.",
             title=title,
