@@ -307,7 +307,11 @@ def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkey
     swapped.unlink()
     with monkeypatch.context() as patched:
         patched.setattr(finish, "hash_samples", lambda digest, trace: None)
-        patched.setattr(finish, "_write_proven", finish._write_parquet)  # which would notice it
+
+        def unproven(part, signals, facts, exchanges=(), accepted=None, kept=""):
+            return finish._write_parquet(part, signals, facts, exchanges, accepted)
+
+        patched.setattr(finish, "_write_proven", unproven)  # the other would notice it
         finish.write_recording(swapped, open_recording(root / "van/a.parquet").traces(), facts)
     seen = {c.path: c for c in opened().check()}
     assert {p for p, c in seen.items() if c.health == "damaged"} == {
