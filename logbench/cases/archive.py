@@ -195,6 +195,22 @@ def follow_number(
 
 
 @only_looks
+def job_as_archive(work: Work, folder: Path) -> str:
+    """The place of a job's folder as an archive of its own, its recordings checked; empty where it
+    has too few for anything to be learnt beside a comparison. Raises `ArchiveError`."""
+    from logbench.analysis.changes import LEAST_DRIVES
+    from logbench.archive.archive import Archive
+    from logbench.archive.sweep import sweep_checks
+
+    archive = Archive(folder, cars=CarsFile().load())
+    if archive.refresh().recordings.num_rows < LEAST_DRIVES + 2:
+        return ""
+    work.report(tr("Checking the recordings of the job"))
+    sweep_checks(archive, processes=1)
+    return archive.place
+
+
+@only_looks
 def list_habits(work: Work, archive: Archive, car: str = "") -> list[Habit]:
     """How far each number of a car (part of its name or VIN; empty: of all cars) moves from drive
     to drive; only what has been checked counts. Raises `UsageError`."""

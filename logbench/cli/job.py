@@ -212,7 +212,7 @@ def compare_command(
     from logbench.job.store import JobStore
 
     first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
-    compared = run_here(compare_files(first, second, archive_of(archive)))
+    compared = run_here(compare_files(first, second, archive_of(archive, folder)))
     code = show_compared(compared, same_car)
     sentence = compared.result.summary
     if not run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car)):

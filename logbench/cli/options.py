@@ -13,6 +13,7 @@ from logbench.errors import UsageError
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from pathlib import Path
 
     from logbench.car.model import Car
     from logbench.recording.model import Surroundings
@@ -139,13 +140,19 @@ def vehicle_of(
         )
 
 
-def archive_of(place: str | None) -> str:
-    """The archive that is named, else the one at hand."""
+def archive_of(place: str | None, job: Path | None = None) -> str:
+    """The archive that is named, else the one at hand, else what a job's own recordings are."""
     if place is not None:
         return place
     from logbench.cases.settings import Settings
 
-    return Settings.load().archive_at_hand
+    at_hand = Settings.load().archive_at_hand
+    if at_hand or job is None:
+        return at_hand
+    from logbench.cases.archive import job_as_archive
+    from logbench.cases.work import run_here
+
+    return run_here(job_as_archive(job))
 
 
 def surroundings_of(

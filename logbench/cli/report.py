@@ -42,7 +42,7 @@ def report(
         shop_lines=tuple(lines),
         logo=logo,
         private=private,
-        archive=archive_of(archive),
+        archive="" if private else archive_of(archive, job),
     )
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"

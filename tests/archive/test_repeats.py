@@ -289,6 +289,21 @@ def test_a_number_in_another_unit_is_another_number(place):
     assert lives["TOTAL_TRIM1"].drives == len(TRIMS)
 
 
+def test_without_an_archive_a_jobs_other_drives_teach(place, tmp_path, capsys):
+    folder, job = create_job(tmp_path, "job", Job(title="leak"))
+    for k, trim in enumerate((9.0, 9.3, 8.8, 9.1, 2.0)):
+        started = f"2026-03-{k + 1:02d}T10:00:00+00:00"
+        made = make(tmp_path / f"{k}.parquet", "van", started, trim=trim, n=1400 + k)
+        folder.add_recording(job, made, "before" if k < 4 else "after")
+    folder.save(job)
+    one = ["job", "compare", str(folder.path), "--before", "recordings/0.parquet"]
+    main(one)
+    assert "learnt from 3 of its own" in folder.load().comparisons[-1].sentence
+    main([*one, "--archive", ""])
+    assert "taken from other cars" in folder.load().comparisons[-1].sentence
+    assert main(["report", str(folder.path), "--out", str(tmp_path / "r.html")]) == 0
+
+
 def test_several_numbers_have_no_life_together(place):
     drives(place)
     trend = trend_of(swept(place), "warm_up", "van")
