@@ -152,7 +152,7 @@ def test_two_cars_are_not_compared_in_a_report_without_being_confirmed(demo_job)
 @pytest.fixture
 def demo_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """The two demo recordings alone; the report's own checks, tested elsewhere, are off."""
-    monkeypatch.setattr("logbench.report.gather.run_checks", lambda *_: [])
+    monkeypatch.setattr("logbench.report.gather.run_checks", lambda *_, **__: [])
     folder, job = create_job(tmp_path, "demo")
     folder.add_recording(job, RECORDINGS / "before.parquet", "before")
     folder.add_recording(job, RECORDINGS / "after.parquet", "after")
