@@ -80,6 +80,7 @@ def held_demo(
     with storage_trouble(folder):
         make_folder(folder)
     from logbench.simulator.cars import Faults, named_car
+    from logbench.simulator.day import STANDARD
     from logbench.simulator.drive import Drive
     from logbench.simulator.driver import schedule
     from logbench.simulator.produce import produce
@@ -97,6 +98,7 @@ def held_demo(
         route,
         ambient_degc=how.ambient_degc,
         seed=how.seed,
+        day=STANDARD,  # the story is about the hose
         learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
     )
     samples = produce(drive, DEMO_SIGNALS, seed=how.seed, progress=report)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -53,6 +53,15 @@ class FuelMap:
         x = x if x < 1.0 else 1.0
         error = self.offset + self.rpm_tilt * x + (self.load_tilt + self.twist * x) * y
         return -MOST_ERROR if error < -MOST_ERROR else MOST_ERROR if error > MOST_ERROR else error
+
+    def tilted_from_idle(self, rpm_tilt: float, load_tilt: float) -> FuelMap:
+        """This map with more of both tilts and the same error at 750 rpm and 20 % load."""
+        return replace(
+            self,
+            offset=self.offset + 0.5 * (rpm_tilt + load_tilt),
+            rpm_tilt=self.rpm_tilt + rpm_tilt,
+            load_tilt=self.load_tilt + load_tilt,
+        )
 
 
 @dataclass(frozen=True)

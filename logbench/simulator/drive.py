@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car, Faults
+from logbench.simulator.day import Day, draw_day
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
@@ -15,6 +16,9 @@ from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
 _SYNC_S = 0.75
+_CANISTER_S = 300.0
+"""Time in which an open purge valve empties the canister to a third. [CP: a quarter of an hour of
+driving does]"""
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
 _KEY_OFF = Phase("key off", "key off", float("inf"))
@@ -30,20 +34,26 @@ class Drive(CarSource):
         faults: Faults | Mapping[str, float] | None,
         schedule: Schedule,
         *,
-        ambient_degc: float = 20.0,
+        ambient_degc: float | None = None,
         altitude_m: float = 0.0,
         seed: int = 0,
         start_coolant_degc: float | None = None,
         earlier_trip: bool = True,
         learnt: bool = True,
-        cooled: bool = False,
+        cooled: bool | None = None,
+        day: Day | None = None,
     ) -> None:
-        """`start_coolant_degc` None: ambient, or regulating temperature for a warm schedule.
+        """`day` None: drawn from the seed. `ambient_degc` None: that of the day.
+        `start_coolant_degc` None: ambient with what the day has left in it, or regulating
+        temperature for a warm schedule.
         `earlier_trip`: the faults given were there on the trip before, so that what the engine
         computer detects again is stored at once; without it the first detection stays pending.
         `learnt`: the long-term trims begin with what this car has learnt on earlier trips, with the
         faults given if those were there; without it with nothing, as after service 04.
-        `cooled`: the air conditioning is on, whose compressor comes and goes."""
+        `cooled`: the air conditioning is on, whose compressor comes and goes; None: in the heat."""
+        day = draw_day(seed) if day is None else day
+        ambient_degc = day.ambient_degc if ambient_degc is None else ambient_degc
+        cooled = ambient_degc > day.cooled_above_degc if cooled is None else cooled
         self.car = car
         self.vin, self.pids = car.vin, car.pids
         self.names = {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}
@@ -54,27 +64,28 @@ class Drive(CarSource):
         self.schedule = schedule
         start = start_coolant_degc
         if start is None:
-            start = car.regulating_degc - 1.0 if schedule.warm else ambient_degc
+            start = car.regulating_degc - 1.0 if schedule.warm else ambient_degc + day.left_k
         s = self.state = State(
             seed=seed,
-            p_amb_kpa=standard_pressure_kpa(altitude_m),
+            p_amb_kpa=standard_pressure_kpa(altitude_m) + day.pressure_kpa,
             t_amb_degc=ambient_degc,
             start_degc=start,
+            day=day,
         )
         s.ect_degc += car.ect_offset_degc - 20.0 * self.faults.ect_offset
         s.iat_degc += car.iat_offset_degc
         self._air = AirPath(car)
         self._engine = Engine(car, self._air)
-        self._fuel = FuelControl(car, self._air)
+        self._fuel = FuelControl(car, self._air, day, ambient_degc)
         trims = [[0.0] * CELLS for _ in range(car.banks)]
         if learnt:
             before = self.faults if earlier_trip else Faults()
             trims = self._fuel.learnt(before, s, seed)
         s.banks = [BankState(of_bank, start) for of_bank in trims]
         self._line = Driveline(car)
-        self._thermal = Thermal(car, self._air)
-        self._electrical = Electrical(car)
-        self._compressor = Compressor(car, seed) if cooled else None
+        self._thermal = Thermal(car, self._air, day)
+        self._electrical = Electrical(car, day)
+        self._compressor = Compressor(car, day) if cooled else None
         self._driver = Driver(car, self._line, self._engine)
         self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip)
         self._readings = Readings(car)
@@ -215,3 +226,4 @@ class Drive(CarSource):
         if s.loop == CLOSED and s.ect_degc > 60.0 and s.since_start_s > 120.0:
             wanted = 0.06 if s.demand <= 0.001 else 0.35
         s.purge += (wanted - s.purge) * dt / (6.0 + dt)
+        s.vapour -= s.vapour * s.purge * dt / _CANISTER_S

@@ -8,6 +8,7 @@ from math import exp, sqrt, tanh
 
 from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
 from logbench.simulator.cars import Car, Faults
+from logbench.simulator.day import Day
 from logbench.simulator.state import STEP_S, BankState, State
 
 SHORT_LIMIT_PCT = 25.0
@@ -15,6 +16,8 @@ LONG_LIMIT_PCT = 25.0
 RAMP_PCT_S, RAMP_IDLE_PCT_S, JUMP_PCT = 4.0, 3.5, 1.2
 """Integrator and jump of the control by a narrow-band sensor. With the delay they give swings of 1
 to 3 points at 0.5 to 3 Hz, slower at idle. [CP]"""
+LEARNT_PER_S = 0.03
+"""Share of the short trim that the long one of the cell takes over each second. [CP]"""
 SENSOR_LAG_S = 0.08
 LAZY_LAG_S, LAZY_VOLTS_S = 2.2, 0.25
 BIAS = 0.17
@@ -39,7 +42,7 @@ _ROWS_RPM = (1400.0, 2300.0, 3900.0)
 _COLUMNS_LOAD = (0.21, 0.37, 0.58, 0.85)
 """Where the cells of `operating_cell` are mostly driven through."""
 _CHARGE_K = 313.0
-_SCATTER_PCT = 0.6
+_SCATTER_PCT = 0.8
 """Learning never ends: what a cell holds depends on the last trip through it."""
 
 
@@ -75,9 +78,12 @@ def near_cells(rpm: float, load: float, idle: bool) -> tuple[int, ...]:
 class FuelControl:
     """Air estimate, loop state, trims and injection of one car."""
 
-    def __init__(self, car: Car, air: AirPath) -> None:
+    def __init__(self, car: Car, air: AirPath, day: Day, ambient_degc: float) -> None:
         self._air = air
         self._car = car
+        self._unlearnt_pct = day.unlearnt_pct
+        self._map = car.fuel_map.tilted_from_idle(day.rpm_tilt, day.load_tilt)
+        self._needs = car.stoich * day.air_for_fuel(ambient_degc, car.has_maf)
         self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
 
@@ -146,7 +152,7 @@ class FuelControl:
         full = 0.97 * self._air.full_air_g_s(rpm, s.p_amb_kpa, 298.0 + 8.0)
         full *= (298.0 / (s.t_amb_degc + 273.15)) ** 0.5
         s.load = min(1.0, s.air_est_g_s / full)
-        s.map_gain = 1.0 + self._car.fuel_map.error(rpm, s.load)
+        s.map_gain = 1.0 + self._map.error(rpm, s.load)
 
     def loop(self, s: State, ect_degc: float) -> None:
         """Loop state (PID 03), fuel cut and commanded lambda."""
@@ -209,7 +215,7 @@ class FuelControl:
         # learning: warm, sensors settled; what is learnt leaves the short trim
         if s.ect_degc > 60.0 and s.since_start_s > 40.0:
             old = trims[cell]
-            new = _held(old + integral * 0.06 * dt, LONG_LIMIT_PCT)
+            new = _held(old + integral * LEARNT_PER_S * dt, LONG_LIMIT_PCT)
             integral -= new - old
             trims[cell] = bank.long_pct = new
         bank.integral = integral
@@ -218,7 +224,7 @@ class FuelControl:
         """Fuel of each bank, and the mixture that leaves the cylinders."""
         if faults.weak_fuel or faults.leaking_injector or s.rail_gain != 1.0:
             s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
-        n, stoich = self._car.banks, self._car.stoich
+        n, stoich, needs = self._car.banks, self._car.stoich, self._needs
         air = s.air_cyl_g_s / n
         estimate = s.air_est_g_s
         base = s.vapour_g_s = 0.0
@@ -229,7 +235,7 @@ class FuelControl:
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
             base *= 1.0 + FILM * (film if film < 2.0 else 2.0)
-            s.vapour_g_s = s.purge * 0.012 * estimate / stoich
+            s.vapour_g_s = s.purge * s.vapour * estimate / stoich
         total = 0.0
         noise, i = s.noise, s.noise_at
         dripping = faults.leaking_injector > 0.0
@@ -241,7 +247,7 @@ class FuelControl:
                 fuel += s.vapour_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
             bank.fuel_g_s = fuel
             total += fuel
-            mixture = air / (stoich * fuel) if fuel > 0.3 * air / stoich else 3.0
+            mixture = air / (needs * fuel) if fuel > 0.3 * air / stoich else 3.0
             bank.lambda_out = mixture if mixture < 3.0 else 3.0
             bank.delayed[ring_at] = bank.lambda_out
         s.fuel_g_s = total
@@ -294,11 +300,11 @@ class FuelControl:
             believed = self._believed(faults, s, rpm, flow)
             for k, trims in enumerate(banks):
                 lean = 1.0 - (BIAS * faults.biased_o2 if k == 0 else 0.0)
-                needed = flow / (car.stoich * lean)
+                needed = flow / (self._needs * lean)
                 needed -= self.drip_g_s(k, faults) * car.banks
                 gain = self.bank_gain(k, faults) * self.rail_gain(faults, flow / car.stoich)
-                given = flow * believed / car.stoich * gain * (1.0 + car.fuel_map.error(rpm, load))
-                trim = 100.0 * (needed / given - 1.0) + rng.gauss(0.0, _SCATTER_PCT)
+                given = flow * believed / car.stoich * gain * (1.0 + self._map.error(rpm, load))
+                trim = 100.0 * (needed / given - 1.0) + rng.gauss(self._unlearnt_pct, _SCATTER_PCT)
                 trims.append(max(-LONG_LIMIT_PCT, min(LONG_LIMIT_PCT, trim)))
         return banks
 

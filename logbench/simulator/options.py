@@ -38,8 +38,8 @@ class SimOptions:
     """`fault=NAME:SEVERITY[,…]`; the key may come more than once, severity 1 may be left out."""
     schedule: str = "test-drive"
     """A name of `schedules.SCHEDULE_NAMES`."""
-    ambient_degc: float = 20.0
-    """`ambient`, -30 to 50 degC."""
+    ambient_degc: float | None = None
+    """`ambient`, -30 to 50 degC; None: that of the day, which `seed` draws."""
     altitude_m: float = 0.0
     """`altitude`, -100 to 4000 m."""
     baud: int = 115_200

@@ -3,11 +3,11 @@ the crankshaft to the road: starter, clutch or converter, gears, rolling, drag, 
 
 from __future__ import annotations
 
-import random
 from math import exp, pi
 
 from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car, Faults
+from logbench.simulator.day import Day
 from logbench.simulator.state import State
 
 HEATING_KJ_G = 42.8
@@ -18,6 +18,9 @@ _BAR_LITRE_NM = 100.0 / (4.0 * pi)
 
 IDLE_UP_RPM = 150.0
 """The compressor's: 100 to 200 [CP; open road data 200, measured]."""
+IDLE_SPARK_DEG = 20.0
+"""How much later the spark of an idle under full load would be. [open road data, measured: what is
+switched on at idle takes 0.28 degrees for each point of load; 0.2 gives the timing's own spread]"""
 AIR_G_S_KW = 1.1
 """Air for each kW at idle: a quarter to a third of 42.8 kJ/g, 14.7 g of air for each of fuel."""
 
@@ -75,7 +78,7 @@ class Engine:
         if load > 0.25:
             best -= 18.0 * (load - 0.25)
         if s.demand <= 0.001 and s.speed_m_s < 2.0:
-            spark = best - 12.0 + s.spark_trim_deg
+            spark = best - 12.0 + s.spark_trim_deg - IDLE_SPARK_DEG * (load - 0.22)
             if s.ect_degc < 55.0 and s.since_start_s < 35.0:
                 spark -= 7.0  # catalyst heating
         else:
@@ -123,9 +126,11 @@ class Engine:
 class Thermal:
     """Temperatures of one car; called a few times a second, as nothing here is quick."""
 
-    def __init__(self, car: Car, air: AirPath) -> None:
+    def __init__(self, car: Car, air: AirPath, day: Day) -> None:
         d = car.displacement_l
-        self._car = car
+        self._car, self._day = car, day
+        self._regulating_degc = car.regulating_degc + day.thermostat_k
+        self._fan_degc = car.regulating_degc + 9.0 + day.fan_k
         self._coolant_kj_k = 6.0 + 15.0 * d
         self._block_kj_k = 9.0 + 18.0 * d
         self._scale = d**0.75
@@ -145,25 +150,25 @@ class Thermal:
         t, ambient = s.coolant_degc, s.t_amb_degc
         fuel_kw = s.fuel_g_s * HEATING_KJ_G
         into_kw = fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0)) if s.running else 0.0
-        opening = (t - (self._car.regulating_degc - 5.0)) / 13.0
+        opening = (t - (self._regulating_degc - 4.0)) / 8.0
         opening = max(0.0, min(1.0, opening))
         s.thermostat += (opening - s.thermostat) * dt / (9.0 + dt)
         stuck = 0.6 * faults.thermostat_open
         flow = max(s.thermostat, stuck)
-        if s.ect_degc > self._car.regulating_degc + 9.0:
+        if s.ect_degc > self._fan_degc:
             s.fan_on = s.running or s.key_on
-        elif s.ect_degc < self._car.regulating_degc + 4.0 or not s.key_on:
+        elif s.ect_degc < self._fan_degc - self._day.fan_swing_k or not s.key_on:
             s.fan_on = False
         wind = 0.012 + 0.020 * s.speed_m_s + (0.22 if s.fan_on else 0.0)
         pump = min(1.0, 0.25 + s.rpm / 3000.0) if s.rpm > 100 else 0.05
         radiator = flow * self._scale * wind * pump / (wind + 0.25) * 0.62
         # a closed thermostat leaves the engine's own surfaces, 1 to 2 kW on the road at 100 K, and
         # the heater, whose blower waits for warm water: about 2.5 kW in frost [CP]
-        passive = (0.003 + 0.00025 * s.speed_m_s) * self._scale
+        passive = (0.003 + 0.00025 * s.speed_m_s) * self._scale * self._day.wind
         heater = 0.0
         if s.running and t > 30.0:
-            # the cabin takes nothing above 18 degC, all it can from 10 below zero
-            taken_kw_k = max(0.0, min(0.032, 0.00115 * (18.0 - ambient)))
+            # the cabin takes nothing above 18 degC or so, all it can from 10 below zero
+            taken_kw_k = max(0.0, min(0.032, 0.00115 * (self._day.comfort_degc - ambient)))
             heater = taken_kw_k * pump * min(1.0, (t - 30.0) / 30.0)
         exchange = 0.12 * self._scale * (t - s.oil_degc)
         out_kw = (radiator + passive + heater) * (t - ambient) + exchange
@@ -200,11 +205,9 @@ class Compressor:
     """The air conditioning's: its clutch closes while the evaporator is warm, opens while it is
     cold, and stays open at the start and at full load."""
 
-    def __init__(self, car: Car, seed: int) -> None:
+    def __init__(self, car: Car, day: Day) -> None:
         self._kw = 0.5 + 0.35 * car.displacement_l
-        rng = random.Random(f"compressor {seed}")
-        # off for 8 to 12 s and on for 15 to 20 [open road data, measured], or on for minutes
-        self._off_s, self._on_s = rng.uniform(8.0, 25.0), rng.uniform(15.0, 90.0)
+        self._off_s, self._on_s = day.compressor_off_s, day.compressor_on_s
 
     def step(self, s: State, dt: float) -> None:
         """Move clutch and load by `dt` seconds."""
@@ -221,7 +224,10 @@ class Compressor:
 class Electrical:
     """Voltages and currents of one car."""
 
-    def __init__(self, car: Car) -> None:
+    def __init__(self, car: Car, day: Day) -> None:
+        # small cars have fewer of them
+        self._consumers_a = day.consumers_a * min(1.0, 0.25 + 0.375 * car.displacement_l)
+        self._aim_v = 14.6 + day.aim_v
         self._ah = car.battery_ah
         self._resistance = 0.0062 * (60.0 / car.battery_ah) ** 0.8
         self._starter_a = 95.0 + 42.0 * car.displacement_l
@@ -235,9 +241,9 @@ class Electrical:
         rest_v = 11.95 + 0.75 * s.soc - 0.3 * faults.worn_battery
         load_a = 0.05
         if s.key_on:
-            load_a = 8.0
+            load_a = 8.0 + self._consumers_a
         if s.running:
-            load_a = 22.0 + (14.0 if s.fan_on else 0.0)
+            load_a = 22.0 + self._consumers_a + (14.0 if s.fan_on else 0.0)
         if s.cranking:
             self._inrush = 1.0 if s.rpm < 20.0 else self._inrush * exp(-dt / 0.12)
             s.starter_a = self._starter_a * cold * (1.0 + 0.4 * self._inrush)
@@ -247,10 +253,12 @@ class Electrical:
             self._inrush = 1.0
         can_a = 0.0
         if s.running and s.since_start_s > 0.5:
-            can_a = self._max_a * (1.0 - exp(-max(0.0, s.rpm - 300.0) / 900.0))
+            can_a = self._max_a * (1.0 - exp(-max(0.0, s.rpm - 300.0) / 600.0))
             can_a *= 1.0 - 0.88 * faults.weak_alternator
-        # the regulator's aim falls as the battery warms: 14.5 V cold to 13.8 V hot
-        aim_v = 14.45 - 0.009 * (0.5 * s.intake_degc + 0.5 * s.t_amb_degc)
+        # the regulator's aim falls as the battery warms, by 15 to 28 mV/K [open road data, measured
+        # against the intake], rises for an empty one and sags under load
+        aim_v = self._aim_v - 0.015 * (0.5 * s.intake_degc + 0.5 * s.t_amb_degc)
+        aim_v += 0.6 * (0.93 - s.soc) - 0.004 * (load_a - 22.0)
         source_v = rest_v + s.polarisation_v
         wanted_a = load_a + max(0.0, (aim_v - source_v) / (resistance + 0.03))
         s.alternator_a += (min(can_a, wanted_a) - s.alternator_a) * dt / (0.15 + dt)

@@ -6,6 +6,8 @@ import math
 import random
 from dataclasses import InitVar, dataclass, field
 
+from logbench.simulator.day import Day
+
 STEP_S = 0.05
 """Step of the physics; a slipping clutch takes two sub-steps, the manifold is linearly implicit;
 driver, electrics and what the engine computer decides move every second step."""
@@ -50,6 +52,7 @@ class State:
 
     seed: InitVar[int]
     start_degc: InitVar[float]
+    day: InitVar[Day]
     p_amb_kpa: float
     t_amb_degc: float
     noise: list[float] = field(init=False)
@@ -115,6 +118,8 @@ class State:
     """Air that the fuel film on the port's wall has got used to."""
     air_used_g: float = 0.0
     purge: float = 0.0
+    vapour: float = field(init=False)
+    """Fuel from the canister, share of the engine's with the purge valve wholly open."""
     vapour_g_s: float = 0.0
     rail_gain: float = 1.0
     run_s: float = 0.0
@@ -127,24 +132,25 @@ class State:
     fan_on: bool = False
     ect_degc: float = field(init=False)
     iat_degc: float = field(init=False)
-    soc: float = 0.93
+    soc: float = field(init=False)
     battery_v: float = 12.6
     alternator_a: float = 0.0
     starter_a: float = 0.0
     compressor_on: bool = False
     compressor_left_s: float = 0.0
     compressor_kw: float = 0.0
-    polarisation_v: float = 0.0
+    polarisation_v: float = field(init=False)
 
-    def __post_init__(self, seed: int, start_degc: float) -> None:
+    def __post_init__(self, seed: int, start_degc: float, day: Day) -> None:
         rng = random.Random(f"noise {seed}")
         self.noise = [rng.gauss(0.0, 1.0) for _ in range(_NOISE_LENGTH)]
         self.noise_at = rng.randrange(_NOISE_LENGTH)
         self.p_up_kpa = self.p_man_kpa = self.p_exh_kpa = self.p_amb_kpa
         self.map_kpa = self.p_est_kpa = self.p_amb_kpa
         self.coolant_degc = self.oil_degc = self.ect_degc = start_degc
-        self.intake_degc = self.t_amb_degc + 0.25 * (start_degc - self.t_amb_degc)
+        self.intake_degc = self.t_amb_degc + 0.25 * (start_degc - self.t_amb_degc) + day.sun_k
         self.iat_degc = self.intake_degc
+        self.vapour, self.soc, self.polarisation_v = day.vapour, day.charge, day.surface_v
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:

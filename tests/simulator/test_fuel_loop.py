@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from logbench.simulator.cars import MOST_ERROR, Faults, draw_car, named_car
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.fueling import CELLS, LONG_LIMIT_PCT
@@ -42,7 +43,7 @@ def steady(key: str, fault: str = "", severity: float = 1.0) -> dict[str, np.nda
     """Rows of (short trim, long trim, switches, lambda) of bank 1, each 50 ms of the settled part
     of each phase."""
     car = draw_car(int(key)) if key.isdigit() else named_car(key)
-    drive = Drive(car, {fault: severity} if fault else None, STEADY, seed=5)
+    drive = Drive(car, {fault: severity} if fault else None, STEADY, seed=5, day=STANDARD)
     rows: dict[str, list[tuple[float, ...]]] = {}
     began = {drive.phase: 0.0}
     bank = drive.state.banks[0]
@@ -167,7 +168,7 @@ def test_what_is_learnt_and_when_it_is_not():
     car = named_car("demo")
 
     def trims(**options: object) -> list[float]:
-        drive = Drive(car, {"maf_low": 1.0}, STEADY, seed=2, **options)  # type: ignore[arg-type]
+        drive = Drive(car, {"maf_low": 1.0}, STEADY, seed=2, day=STANDARD, **options)  # type: ignore[arg-type]
         assert drive.readings("7E8")["LONGFT1"] == drive.state.banks[0].long_trims[0]
         return list(drive.state.banks[0].long_trims)
 
@@ -182,7 +183,7 @@ def test_what_is_learnt_and_when_it_is_not():
 
 
 def test_service_04_forgets_and_a_new_fault_is_not_learnt_yet():
-    drive = Drive(named_car("demo"), None, STEADY, seed=2)
+    drive = Drive(named_car("demo"), None, STEADY, seed=2, day=STANDARD)
     before = list(drive.state.banks[0].long_trims)
     drive.set_fault("unmetered_air", 1.0)
     assert drive.state.banks[0].long_trims == before
@@ -193,7 +194,7 @@ def test_service_04_forgets_and_a_new_fault_is_not_learnt_yet():
 
 def test_learning_after_clearing_comes_to_the_same():
     faults = Faults({"maf_low": 1.0})
-    drive = Drive(named_car("demo"), faults, STEADY, seed=2, learnt=False)
+    drive = Drive(named_car("demo"), faults, STEADY, seed=2, day=STANDARD, learnt=False)
     drive.advance(72.0)
     cleared = drive.state.banks[0]
     assert total(steady("demo", "maf_low")["idle"]) == pytest.approx(

@@ -10,6 +10,7 @@ from scipy import constants
 
 from logbench.simulator.airpath import CHOKED, CRITICAL, R_AIR, nozzle
 from logbench.simulator.cars import draw_car, named_car
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.powertrain import HEATING_KJ_G
@@ -73,7 +74,7 @@ def test_standard_atmosphere(altitude_m: float, kpa: float):
 
 @pytest.mark.parametrize("altitude_m", [0, 1500])
 def test_key_on_manifold_shows_the_atmosphere(altitude_m: float):
-    drive = Drive(named_car("demo"), None, steady("idle", 0), altitude_m=altitude_m)
+    drive = Drive(named_car("demo"), None, steady("idle", 0), altitude_m=altitude_m, day=STANDARD)
     drive.advance(2.5)
     readings = drive.readings("7E8")
     # common practice: key-on MAP and BARO within 3 kPa
@@ -102,7 +103,7 @@ def test_air_flow_obeys_the_ideal_gas(kind: str, value: float, seed: int):
 @pytest.mark.parametrize("seed", range(6))
 def test_idle_air_per_litre(seed: int):
     car = draw_car(seed)
-    drive = Drive(car, None, steady("idle", 0), seed=seed)
+    drive = Drive(car, None, steady("idle", 0), seed=seed, day=STANDARD)
     drive.advance(90)
     # common practice: 0.8 to 2.0 g/s per litre, accessories off; MAP 25 to 48 kPa
     assert 0.8 < drive.state.air_cyl_g_s / car.displacement_l < 2.0

@@ -14,6 +14,7 @@ import pytest
 
 from logbench.errors import UsageError
 from logbench.simulator.cars import FAULT_NAMES, Car, Faults, draw_car, named_car, possible_faults
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 
@@ -49,7 +50,9 @@ def car_of(key: str) -> Car:
 def short(key: str, fault: str = "", severity: float = 0.0) -> Seen:
     """A short warm drive, observed through the sensors."""
     car = car_of(key)
-    drive = Drive(car, {fault: severity} if fault else None, schedule("short-drive"), seed=3)
+    drive = Drive(
+        car, {fault: severity} if fault else None, schedule("short-drive"), seed=3, day=STANDARD
+    )
     seen = Seen()
     rows: dict[str, list[tuple[float, ...]]] = {}
     full: list[float] = []

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from logbench.simulator.cars import named_car
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.produce import Samples, produce
@@ -47,7 +48,12 @@ def ours(samples: dict[str, Samples], name: str, at_s: np.ndarray) -> np.ndarray
 def test_warm_idle_is_like_a_real_one(shared_dir, signal: str, within: float):
     # idle27 idles from 62 degC in warm air; the simulated car does the same
     drive = Drive(
-        named_car("demo-small"), None, schedule("idle"), ambient_degc=33, start_coolant_degc=62
+        named_car("demo-small"),
+        None,
+        schedule("idle"),
+        ambient_degc=33,
+        start_coolant_degc=62,
+        day=STANDARD,
     )
     drive.advance(800.0)
     expected = np.median(real(shared_dir, "idle27", signal, after_s=300))
