@@ -3,9 +3,10 @@
     python -m tests.analysis.fleet --cars 300 --jobs 2 --work fleet.jsonl --out docs
 
 Cars are drawn from seeds, each healthy and with each fault it can have at several severities; the
-drives, weather and heights are drawn, too, and are not those the checks were made with. Seeds from
-`HELD_OUT` on (`--held-out`) are kept for final figures only. Every outcome becomes a line of the
-`--work` file: an interrupted run goes on (delete the file when the car or the checks have changed).
+drives, days, weather and heights are drawn, too, and are not those the checks were made with. Seeds
+from `HELD_OUT` on (`--held-out`) are kept for final figures only. Every outcome becomes a line of
+the `--work` file: an interrupted run goes on (delete the file when the car or the checks have
+changed).
 Prints the report of `fleet_report.py` and writes `fleet.md` and `fleet.png` into `--out`.
 """
 
@@ -25,6 +26,7 @@ from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.simulator.cars import FAULT_NAMES, draw_car, possible_faults
+from logbench.simulator.day import draw_day
 from logbench.simulator.driver import Phase, Schedule
 from tests.analysis.fleet_report import HEALTHY, Outcome, hidden_because, plot, report
 from tests.analysis.simulated import simulated
@@ -103,6 +105,7 @@ def drive_one(task: Task) -> Outcome:
         ambient_degc=ambient_degc,
         altitude_m=rng.choice((0.0, 0.0, 300.0, 900.0, 1600.0)),
         cooled=not fault and ambient_degc > COOLED_DEGC,
+        day=draw_day(seed),
     )
     found = [f for f in run_checks(recording) if f.check != "readiness"]
     severe = max(f.verdict.severity for f in found)

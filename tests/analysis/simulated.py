@@ -8,6 +8,7 @@ from logbench.recording.reader import Recording
 from logbench.signals.table import table
 from logbench.simulator import cars
 from logbench.simulator.cars import draw_car, possible_faults
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
@@ -58,10 +59,11 @@ def simulated(
     stated: bool = True,
     **options: object,
 ) -> Recording:
-    """The whole drive of car `seed`, a warm one unless told.
+    """The whole drive of car `seed`, a warm one unless told, on a day that moves nothing.
 
     `stated`: displacement and regulating temperature are known."""
     car = draw_car(seed)
+    options = {"day": STANDARD} | options
     drive = Drive(car, faults, schedule or WARM, seed=seed, **options)
     pids = drive.supported("7E8")
     signals = [s for s in wanted if table().by_acronym(s).pid in pids]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.car import SimulatedSource
 from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.timing import CarClock, Timing
@@ -82,7 +83,8 @@ def end_of_trip(drive: Drive, number: int) -> float:
 @contextmanager
 def faulty_at_rest() -> Iterator[str]:
     """The URL of a car that had its key turned on after a drive with a fault: its code is set."""
-    drive = Drive(named_car("demo"), Faults({"unmetered_air": 1.0}), TWO_TRIPS, seed=5)
+    faults = Faults({"unmetered_air": 1.0})
+    drive = Drive(named_car("demo"), faults, TWO_TRIPS, seed=5, day=STANDARD)
     end_of_trip(drive, 1)
     clock = CarClock(speed=0.1, start_s=drive.t_s)
     with serve_tcp(drive, timing=Timing(baud=0, latency_ms=1.0), clock=clock) as url:

@@ -25,6 +25,7 @@ from logbench.report.document import build_report
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
 from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.timing import Timing
 from logbench.vehicle.gate import CONSENT
@@ -41,7 +42,7 @@ SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LON
 
 
 def make_drive() -> Drive:
-    return Drive(named_car("demo"), Faults({FAULT: 1.0}), TWO_TRIPS, seed=SEED)
+    return Drive(named_car("demo"), Faults({FAULT: 1.0}), TWO_TRIPS, seed=SEED, day=STANDARD)
 
 
 def record(url: str, out: Path, limit_s: float, clock: HeldClock, until_s: float) -> Path:

@@ -1,13 +1,14 @@
 """Simulated pairs with a known true change: how often the interval covers the truth, how often a
 change is claimed where there is none, and what size of change is found.
 
-For each car three drives are simulated, each with its own schedule, weather and height: before;
+For each car three drives are simulated, each with its own schedule, day (`simulator/day.py`),
+weather and height: before;
 after with nothing changed; after with a change of the fuel delivered for each command (which the
 total fuel trim must take back in every cell) and of the reading of the air-flow sensor (which the
 volumetric efficiency shows). Half of the cars with an air-flow sensor leak air behind it in all
 three drives, so that their trims hang on the operating point. Nothing is read of the simulation but
 the recordings; the truth is arithmetic on what was put in. Warm-ups are held against a twin: the
-changed car in the very same weather and schedule as an unchanged one.
+changed car on the very same day and schedule as an unchanged one.
 `python -m tests.analysis.comparison.proof_report` runs it all.
 """
 
@@ -33,6 +34,7 @@ from logbench.recording.reader import Recording
 from logbench.signals.table import default_signals, table
 from logbench.simulator import cars
 from logbench.simulator.cars import draw_car
+from logbench.simulator.day import Day, draw_day
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce
@@ -118,11 +120,12 @@ def record(
     ambient_degc: float,
     altitude_m: float,
     faults: dict[str, float] | None = None,
+    day: Day | None = None,
 ) -> Recording:
-    """A simulated drive in memory, with the signals that are recorded when nobody has chosen."""
-    drive = Drive(
-        car, faults, schedule, ambient_degc=ambient_degc, altitude_m=altitude_m, seed=seed
-    )
+    """A simulated drive in memory, with the signals that are recorded when nobody has chosen, on
+    the day of the seed unless another is given."""
+    weather = {"ambient_degc": ambient_degc, "altitude_m": altitude_m}
+    drive = Drive(car, faults, schedule, **weather, seed=seed, day=day)
     samples = produce(drive, default_signals(drive.supported("7E8")), seed=seed)
     traces = [
         Trace(signal, ecu, table().by_acronym(signal).unit, t_ns, values)
@@ -132,8 +135,9 @@ def record(
     return Recording.of(traces, Facts(vehicle=vehicle))
 
 
-def operating_point_pair(seed: int) -> Outcome:
-    """Warm drives of the car of this seed: before, after unchanged, after changed."""
+def operating_point_pair(seed: int, day: Day | None = None) -> Outcome:
+    """Warm drives of the car of this seed: before, after unchanged, after changed; all of the same
+    day if one is given."""
     rng = random.Random(f"proof {seed}")
     car = draw_car(seed)
     fuel = rng.choice((-1, 1)) * (
@@ -155,6 +159,7 @@ def operating_point_pair(seed: int) -> Outcome:
             ambient_degc=rng.uniform(-5, 32),
             altitude_m=rng.uniform(0, 600),
             faults={"unmetered_air": leak},
+            day=day,
         )
         for k, which in enumerate((car, car, changed))
     ]
@@ -241,6 +246,7 @@ def warm_up_pair(seed: int) -> Outcome:
     ambient = rng.uniform(-5, 25)
     weather = [(ambient, rng.uniform(0, 600)), (ambient + rng.uniform(-8, 8), rng.uniform(0, 600))]
     schedules = [random_schedule(rng, warm=False, parts=9) for _ in weather]
+    days = [draw_day(10 * seed + place) for place in (0, 1)]
     drives = []
     for k, (place, fault) in enumerate(((0, 0.0), (1, 0.0), (1, severity))):
         degc, height = weather[place]
@@ -252,6 +258,7 @@ def warm_up_pair(seed: int) -> Outcome:
                 ambient_degc=degc,
                 altitude_m=height,
                 faults={"thermostat_open": fault},
+                day=days[place],
             )
         )
     views = [View(d) for d in drives]

@@ -6,13 +6,15 @@ import math
 
 import pytest
 
+from logbench.simulator.day import STANDARD
 from tests.analysis.comparison import proof
 from tests.analysis.comparison.proof_report import figures
 
 
 @pytest.fixture(scope="module")
 def outcomes():
-    return [proof.operating_point_pair(proof.CALIBRATION_SEED + k) for k in (0, 2, 6)]
+    # on one day: the arithmetic of the truth
+    return [proof.operating_point_pair(proof.CALIBRATION_SEED + k, STANDARD) for k in (0, 2, 6)]
 
 
 def test_truth_is_found_on_simulated_cars(outcomes):
@@ -21,7 +23,7 @@ def test_truth_is_found_on_simulated_cars(outcomes):
     assert changed
     assert {c.truth for c in trims if not c.changed_pair} == {0.0}
     for claim in trims:
-        # the error within drives, not from day to day: the arithmetic of the truth
+        # the error within drives, not from day to day
         assert abs(claim.value - claim.truth) < 2.0
     for claim in changed:
         assert claim.said_changed == (abs(claim.value) > claim.half_width)
@@ -36,7 +38,7 @@ def test_figures_name_what_was_counted(outcomes):
 
 
 def test_same_seed_same_outcome(outcomes):
-    again = proof.operating_point_pair(outcomes[0].seed)
+    again = proof.operating_point_pair(outcomes[0].seed, STANDARD)
     for a, b in zip(again.claims, outcomes[0].claims, strict=True):
         assert (a.key, a.value, a.truth) == (b.key, b.value, b.truth)
 
