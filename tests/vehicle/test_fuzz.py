@@ -94,7 +94,9 @@ class DamagedLink(AdapterLink):
 @pytest.fixture
 def clock(monkeypatch) -> Clock:
     clock = Clock()
-    virtual = SimpleNamespace(monotonic=clock.monotonic)
+    virtual = SimpleNamespace(
+        monotonic=clock.monotonic, monotonic_ns=lambda: round(clock.monotonic() * 1e9)
+    )
     for module in (adapter, device, poller):
         monkeypatch.setattr(module, "time", virtual)
     return clock
