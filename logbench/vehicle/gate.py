@@ -180,7 +180,7 @@ SETTINGS = {
     "I|RV|DPN": "ask the adapter: its name, the voltage, the protocol in use",
     "Z|WS|D": "start it anew, or its defaults: nothing of us stays behind",
     "E0|L0|S0|H1": "how it prints replies",
-    "AT[012]|ST(32|FF)": "how long it waits for replies",
+    "AT[012]|ST(0[D-F]|[1-9A-F][0-9A-F])": "how long it waits for replies",
     "CAF1": "it makes the frames: without that 0104 would be a frame that clears, not a reading",
     "SP0|TP[1-9]|TPA[1-9]": "the protocol of the car's bus; SP0, its own search, is kept in it",
     "SH(7DF|7E[0-7]|DB33F1|DA[0-9A-F]{2}F1)|CP18": "which ECU is asked: all of them, or one",

@@ -23,8 +23,10 @@ def least_wait_s(peer: Peer) -> float:
         slowest_s += 11 * BYTE_MS[peer.car.protocol] / 1000  # the longest frame
     elif peer.car.most > 1:
         slowest_s = max(slowest_s, peer.car.separation_ms / 1000)
-    if not (peer.adapter.adaptive or peer.adapter.settable_wait):
-        return DEFAULT_WAIT_S
+    if not peer.adapter.adaptive:  # nobody tells a client that no ECU will take its time
+        p2_s = 0.1 if peer.car.protocol in "12" else 0.052
+        wait_s = max(slowest_s + 0.004, p2_s) if peer.adapter.settable_wait else DEFAULT_WAIT_S
+        return min(DEFAULT_WAIT_S, wait_s)
     return min(DEFAULT_WAIT_S, 0.004 * (int(slowest_s / 0.004) + 3))
 
 

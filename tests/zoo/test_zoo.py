@@ -12,7 +12,7 @@ from tests.zoo.grammar import PIDS, Car, Ecu, draw
 from tests.zoo.optimum import find_optimum
 from tests.zoo.run import line, run_all
 
-SAMPLE = (8, 11, 17, 22, 31, 33, 37, 49, 52, 62, 69, 82)
+SAMPLE = (8, 11, 17, 22, 31, 33, 37, 52, 62, 69, 82, 486)
 
 
 @pytest.mark.slow

@@ -50,6 +50,9 @@ _SLOW = 2
 """So often in a row an answer must stay away after 'response pending' before it is waited for."""
 _SPREAD_NS = 20_000_000
 """Replies that come over a longer time have each their own."""
+P2_S = {False: 0.052, True: 0.1}
+"""So long an ECU may take to begin with its reply: P2 of ISO 15765-4, ISO 14230-4 and ISO 9141-2
+with 2 ms for the frame; on SAE J1850, where True, 100 ms (SAE J1979, from memory)."""
 _IDLE_S = 0.015
 _GARBLED, _GARBLED_AGAIN = 3, 100
 """After so many replies in a row that make no sense the adapter is set up anew, and then every so
@@ -187,8 +190,7 @@ class AdapterLink(Link):
             yield
         finally:
             self._patient = False
-            self._device.ask_twice("ATST32")
-            self._device.ask_twice("ATAT2" if self._device.hurried else "ATAT1")
+            self._device.wait_as_usual()
 
     def _change(self, permit: Permit, answers: Answers) -> None:
         self._repeating.end()
@@ -297,6 +299,9 @@ class AdapterLink(Link):
         lasted = pending or end_ns - self._device.first_ns > _SPREAD_NS
         came_ns = self._came_ns(found) if lasted else [end_ns] * len(found.messages)
         found.times = spans_ns(self._device.sent_ns, found.messages, came_ns)
+        if found.messages and not pending and not self._patient:
+            reply_s = (end_ns - self._device.sent_ns) / 1e9 - self._device.idle_s
+            self._device.shorten(reply_s, P2_S[self._spoken.number in "12"])
         return found, statuses
 
     def _came_ns(self, found: Raw) -> list[int]:

@@ -17,6 +17,7 @@ from logbench.vehicle.framing import request_address
 from logbench.vehicle.gate import NONSENSE, LineGate, Permit
 from logbench.vehicle.link import PENDING_LIMIT_S, PENDING_TOTAL_S, WIRE
 from logbench.vehicle.links.dialect import lines_of, status_of
+from logbench.vehicle.links.waiting import Wait
 from logbench.vehicle.model import Progress, Protocol
 from logbench.vehicle.waiting import Waiting
 
@@ -199,6 +200,7 @@ class Device:
         self._asleep = False
         self.hurried = False
         """Whether the adapter waits as briefly as it can for further replies."""
+        self._wait = Wait()
         self.aimed: str | None = None
         """The ECU that requests go to; None: all of them."""
         self._aim_lost = False
@@ -258,8 +260,8 @@ class Device:
         for command in _SETTINGS:
             if not self.accepts(command):
                 log.info("the adapter refuses %s", command)
-        if self.hurried:
-            self.ask_twice("ATAT2")
+        if self.hurried or self._wait.told:
+            self.wait_as_usual()
         self.echoes = self.echoes or self._echoed
 
     def restore(self) -> None:
@@ -304,7 +306,18 @@ class Device:
         """Without a reply count the adapter waits for more: make its learnt wait a short one."""
         if not self.hurried:
             self.hurried = True
-            self.ask_twice("ATAT2")
+            self._wait.learnt_by_adapter = self.accepts("ATAT2")
+
+    def shorten(self, reply_s: float, longest_s: float) -> None:
+        """A reply has come within `reply_s` of its request, where the standard allows `longest_s`:
+        an adapter that is in a hurry and cannot learn from that is told how long to wait."""
+        if self.hurried and self._wait.take(reply_s, longest_s):
+            self.ask_twice(self._wait.command)
+
+    def wait_as_usual(self) -> None:
+        """After a longer wait, or a restart."""
+        self.ask_twice(self._wait.command)
+        self.ask_twice("ATAT2" if self.hurried else "ATAT1")
 
     def aim(self, to: str | None, protocol: Protocol) -> None:
         """Address one ECU or, with None, all of them."""
