@@ -23,6 +23,7 @@ from tests.zoo.bus import Given
 from tests.zoo.grammar import PIDS, Peer
 from tests.zoo.optimum import find_optimum
 from tests.zoo.serve import Served, serve
+from tests.zoo.stalls import Stalls
 
 LEARNING_S = 10.0
 MEASURED_S = 5.0
@@ -30,6 +31,8 @@ CONNECTING_S = 40.0
 SLACK_S = 0.05
 """A busy computer stamps late."""
 LEAST_SHARE = 0.9
+MOST_STALLED = 0.05
+"""A rate that is too low is not judged where the machine stood still for a larger share."""
 STARVED_S = 4.0
 """A signal of which no sample comes for so long, and for ten rounds of the optimum, starves."""
 
@@ -100,8 +103,8 @@ class Verdict:
     optimum_hz: float = 0.0
     connected_s: float = 0.0
     samples: int = 0
-    late_s: float = 0.0
-    """How late the peer itself was at most, of 99 in 100 replies."""
+    stalled: float = 0.0
+    """Share of the measured time in which the machine kept the process from running."""
     said: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
     traits: str = ""
@@ -110,12 +113,17 @@ class Verdict:
     def holds(self) -> bool:
         return not self.breaches
 
+    @property
+    def judged(self) -> bool:
+        """Whether the rate says anything."""
+        return self.share >= LEAST_SHARE or self.stalled <= MOST_STALLED
+
 
 def judge(peer: Peer, measured_s: float = MEASURED_S) -> Verdict:
     """Record `peer`, and hold the recording against the laws."""
     verdict = Verdict(peer.seed, traits=peer.odd_traits())
     acronyms = tuple(PIDS[pid].acronym for pid in peer.car.chosen)
-    with serve(peer) as served:
+    with serve(peer) as served, Stalls() as stalls:
         request = CaptureRequest(
             served.url,
             signals=acronyms,
@@ -138,8 +146,9 @@ def judge(peer: Peer, measured_s: float = MEASURED_S) -> Verdict:
         why = ending.sentence if isinstance(ending, Failed) else "stopped"
         verdict.breaches[2].append(f"no samples at all: {why}")
         return verdict
-    _first_law(verdict, peer, source.readings, served.ledger, start_s)
+    _first_law(verdict, peer, source.readings, served.ledger, start_s, stalls)
     _second_law(verdict, peer, source.readings, said, end_s)
+    verdict.stalled = stalls.share(end_s - measured_s, end_s)
     _third_law(verdict, peer, source.readings, end_s)
     return verdict
 
@@ -149,8 +158,6 @@ def _report(
 ) -> None:
     verdict.samples = len(readings)
     verdict.connected_s = readings[0].t_ns / 1e9 - start_s if readings else 0.0
-    late = sorted(served.late_s)
-    verdict.late_s = late[len(late) * 99 // 100] if late else 0.0
     verdict.said = [f"{t_s - start_s:7.3f} {text}" for t_s, text in watcher.said]
     verdict.asked = [f"{t_s - start_s:7.3f} {text}" for t_s, text in served.asked]
 
@@ -164,6 +171,7 @@ def _first_law(
     readings: list[Reading],
     ledger: list[Given],
     start_s: float,
+    stalls: Stalls,
 ) -> None:
     by_acronym = {PIDS[pid].acronym: PIDS[pid] for pid in peer.car.chosen}
     names_known = peer.adapter is None or peer.adapter.headers == "obeys"
@@ -190,7 +198,7 @@ def _first_law(
             ((abs(value.t_s - reading.t_ns / 1e9), value) for value in same), key=lambda p: p[0]
         )
         trip_s = nearest.during.ended_s - nearest.during.asked_s
-        if off_s > trip_s + SLACK_S:
+        if off_s > trip_s + SLACK_S + stalls.longest_s(nearest.t_s):
             verdict.breaches[1].append(
                 f"{text}: sent at {nearest.t_s - start_s:.3f} s, round trip {trip_s:.3f} s"
             )
@@ -237,7 +245,7 @@ def _third_law(verdict: Verdict, peer: Peer, readings: list[Reading], end_s: flo
             seen[reading.signal][reading.ecu] += 1
     counted = sum(max(by_ecu.values()) for by_ecu in seen.values())
     verdict.share = counted / max(end_s - from_s, 0.1) / optimum.rate_hz
-    if verdict.share < LEAST_SHARE:
+    if verdict.share < LEAST_SHARE and verdict.judged:
         verdict.breaches[3].append(
             f"{verdict.share:.3f} of the optimum of {optimum.rate_hz:.1f} PIDs/s"
         )

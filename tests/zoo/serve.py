@@ -85,7 +85,6 @@ class AdapterServer:
     adapter: TextAdapter
     wire: SocketWire | TerminalWire
     stopped: bool = False
-    late_s: list[float] = field(default_factory=list)
 
     @property
     def asked(self) -> list[tuple[float, str]]:
@@ -98,7 +97,6 @@ class AdapterServer:
             now_s = time.monotonic()
             while outs and outs[0].t_s <= now_s:
                 out = outs.popleft()
-                self.late_s.append(now_s - out.t_s)
                 self.wire.send(out.text)
                 self.adapter.said.append((now_s, f"<- {out.text.decode('latin-1')!r}"))
                 out.during.ended_s = time.monotonic()
@@ -121,7 +119,6 @@ class CanServer:
     url: str
     stopped: bool = False
     asked: list[tuple[float, str]] = field(default_factory=list)
-    late_s: list[float] = field(default_factory=list)
     _due: deque[tuple[Frame, Round]] = field(default_factory=deque)
     _held: dict[str, tuple[list[Frame], Round]] = field(default_factory=dict)
     """Consecutive frames that wait for flow control."""
@@ -131,7 +128,6 @@ class CanServer:
             now_s = time.monotonic()
             while self._due and self._due[0][0].t_s <= now_s:
                 frame, during = self._due.popleft()
-                self.late_s.append(now_s - frame.t_s)
                 self._send(frame)
                 self.asked.append((now_s, f"<- {frame.ecu} {frame.data.hex()}"))
                 during.ended_s = time.monotonic()
@@ -210,7 +206,6 @@ class Served:
     url: str
     ledger: list[Given]
     asked: list[tuple[float, str]]
-    late_s: list[float]
 
 
 @contextlib.contextmanager
@@ -228,5 +223,5 @@ def serve(peer: Peer) -> Iterator[Served]:
         url = wire.url
         server = AdapterServer(TextAdapter(peer, bus), wire)
     with Supervised("zoo peer", server.run, on_stop=server.stop) as thread:
-        yield Served(url, bus.ledger, server.asked, server.late_s)
+        yield Served(url, bus.ledger, server.asked)
         thread.check()
