@@ -70,7 +70,8 @@ def learnt_more(facts: Facts, opened: Opened) -> Facts:
     vehicle = facts.vehicle.model_copy(deep=True)
     vehicle.learn(Car.read(opened.facts.identity))
     vehicle.identity = opened.facts.identity
-    return facts.model_copy(update={"vehicle": vehicle})
+    names = {ecu: opened.facts.ecu_names.get(ecu, "") for ecu in opened.facts.supported}
+    return facts.model_copy(update={"vehicle": vehicle, "ecus": names})
 
 
 def unsure_of(request: CaptureRequest, found: Identity) -> str:

@@ -5,8 +5,9 @@ Tolerant: an ECU that refuses or garbles a service costs that fact, not the conn
 
 from __future__ import annotations
 
+import dataclasses
 import logging
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from logbench.errors import CarSilentError, ReplyError
 from logbench.foreign import Foreign, fill
@@ -25,8 +26,9 @@ VIN, CALIBRATIONS, ECU_NAME = 0x02, 0x04, 0x0A
 _LISTS = frozenset(SUPPORTED_PIDS) | {0x100}
 
 
-def discover(link: Link, progress: Progress | None = None) -> CarFacts:
-    """Ask a connected `link` all that is worth knowing before polling.
+def discover(link: Link, progress: Progress | None = None, *, whole: bool = True) -> CarFacts:
+    """Ask a connected `link` all that is worth knowing before polling. Not `whole`: where the VIN
+    says which car it is, the names of its ECUs and of their software are left for `name_ecus`.
 
     Raises CarSilentError when no ECU says what it supports, LinkLostError when the link breaks.
     """
@@ -48,44 +50,50 @@ def discover(link: Link, progress: Progress | None = None) -> CarFacts:
             "unknown, and asked for again during the drive"
         )
     report("Reading the vehicle identification number")
-    kinds = info_kinds(link, _insist(link, service.info_payload(0x00), None, 1))
-    vin = _vin(link, service, kinds)
+    vin = _vin(link, service)
     report(
         fill("Vehicle identification number: {vin}", vin=vin) if vin else "The car reports no VIN"
     )
-    report("Reading the names of the ECUs")
-    calibrations = {
-        ecu: ids
-        for ecu, data in _info(link, service, CALIBRATIONS, kinds).items()
-        if (ids := _calibrations(data))
-    }
-    names = {
-        ecu: name
-        for ecu, data in _info(link, service, ECU_NAME, kinds).items()
-        if (name := _text(data))
-    }
-    for ecu, name in names.items():
-        report(fill("ECU {ecu}: {name}", ecu=ecu, name=name))
     volts = _voltage(link)
     if volts is not None:
         report(f"{volts:.1f} V at the adapter")
-    return CarFacts(
+    facts = CarFacts(
         vin=vin,
         protocol=link.protocol.name,
         adapter=link.adapter,
         voltage_v=volts,
         supported=supported,
         unanswered=lists.unanswered,
-        ecu_names=names,
-        calibrations=calibrations,
+        unnamed=True,
     )
+    if whole or not vin:
+        report("Reading the names of the ECUs")
+        *_, facts = name_ecus(link, facts)
+        for ecu, name in facts.ecu_names.items():
+            report(fill("ECU {ecu}: {name}", ecu=ecu, name=name))
+    return facts
+
+
+def name_ecus(link: Link, facts: CarFacts) -> Iterator[CarFacts]:
+    """The facts with the names of the ECUs and of their software: the last ones that are yielded,
+    one request after another. Raises LinkLostError."""
+    service = data_service(link.service)
+    kinds = info_kinds(link, _insist(link, service.info_payload(0x00), None, 1))
+    yield facts
+    software = _info(link, service, CALIBRATIONS, kinds)
+    found = ((ecu, _calibrations(data)) for ecu, data in software.items())
+    facts = dataclasses.replace(facts, calibrations={ecu: ids for ecu, ids in found if ids})
+    yield facts
+    names = ((e, _text(data)) for e, data in _info(link, service, ECU_NAME, kinds).items())
+    named = {ecu: name for ecu, name in names if name}
+    yield dataclasses.replace(facts, ecu_names=named, unnamed=False)
 
 
 def identify(link: Link, known: CarFacts, progress: Progress | None = None) -> CarFacts:
     """The facts of the car that answers now: `known` itself where it is the same by its VIN or,
     where none is given, by the PIDs it supports; else all is asked anew. Raises as `discover`."""
     service = data_service(link.service)
-    vin = _vin(link, service, {})
+    vin = _vin(link, service)
     same = vin == known.vin and (
         bool(vin) or read_lists(link, service).supported == known.supported
     )
@@ -172,8 +180,9 @@ def _insist(link: Link, payload: bytes, frames: int | None, count: int) -> list[
     return replies if len(replies) >= count else max(replies, ask(link, payload), key=len)
 
 
-def _vin(link: Link, service: DataService, kinds: dict[str, frozenset[int]]) -> str:
+def _vin(link: Link, service: DataService) -> str:
     """The 17 characters, padding removed; empty when the car does not report it."""
+    kinds: dict[str, frozenset[int]] = {"": frozenset((VIN,))}  # mostly one ECU has it
     for data in _info(link, service, VIN, kinds).values():
         text = _text(data)
         if text:

@@ -104,6 +104,8 @@ class Link(ABC):
         self.fills = False
         """Replies on CAN are filled up to whole frames and their length counts the filler
         (`filler.py`)."""
+        self.heard: frozenset[str] = frozenset()
+        """ECUs that answered while connecting; empty where that is not known."""
         self.repeats = False
         """True while 'the same again' costs a single character."""
 

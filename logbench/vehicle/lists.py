@@ -27,7 +27,7 @@ def read_lists(link: Link, service: DataService) -> CarFacts:
     """`supported` and `unanswered` of the car behind a link."""
     found: dict[str, frozenset[int]] = {}
     unanswered: dict[str, int] = {}
-    expected: set[str] = set()
+    expected, link.heard = set(link.heard), frozenset()  # once only: it may soon be another car
     for base in SUPPORTED_PIDS:
         answers: dict[str, frozenset[int]] = {}
         for attempt in range(_ATTEMPTS):
@@ -58,10 +58,12 @@ def complete(link: Link, service: DataService, facts: CarFacts) -> CarFacts:
         return facts
     unanswered = {ecu: lacks for ecu, lacks in facts.unanswered.items() if ecu not in came}
     unanswered |= {ecu: base + 0x20 for ecu, numbers in came.items() if base + 0x20 in numbers}
-    supported = {
-        ecu: known | (came.get(ecu, frozenset()) - _LISTS) for ecu, known in facts.supported.items()
-    }
-    return dataclasses.replace(facts, supported=supported, unanswered=unanswered)
+    supported = dict(facts.supported)
+    for ecu, numbers in came.items():
+        supported[ecu] = supported.get(ecu, frozenset()) | (numbers - _LISTS)
+    return dataclasses.replace(
+        facts, supported=dict(sorted(supported.items())), unanswered=unanswered
+    )
 
 
 def _ask_list(

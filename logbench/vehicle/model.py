@@ -70,6 +70,8 @@ class CarFacts:
     unanswered: dict[str, int] = field(default_factory=dict)
     """ECU to the list of PIDs that it has announced and not given: what it supports from there on
     is unknown."""
+    unnamed: bool = False
+    """Names of ECUs and of their software were not asked for yet."""
     ecu_names: dict[str, str] = field(default_factory=dict)
     calibrations: dict[str, tuple[str, ...]] = field(default_factory=dict)
 

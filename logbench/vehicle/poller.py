@@ -6,14 +6,14 @@ import logging
 import math
 import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER, table
 from logbench.vehicle.asking import ask
-from logbench.vehicle.discovery import read_scaling
+from logbench.vehicle.discovery import name_ecus, read_scaling
 from logbench.vehicle.framing import Raw
 from logbench.vehicle.link import NEGATIVE, Exchange, Link, silent
 from logbench.vehicle.lists import complete
@@ -42,6 +42,8 @@ _ALONE_AT = (6, 8, 10, 35, 38)
 _LISTS_S = (3.0, 60.0)
 """So long after it stayed away a list of PIDs is asked for again, twice as long each time, up to
 the second."""
+_NAMES_S = 0.2
+"""So long after the start the names of the ECUs are asked for: the samples come first."""
 _SEEN, _PATIENT = 20, 4.0
 """Replies after which it is known how long they take; so many times that is waited for one."""
 _CAN_TIMEOUT_S = 1.5
@@ -75,7 +77,9 @@ class Poller:
         self._notify = progress or silent
         self.facts = facts
         """As they were given, and what has become known since."""
-        self._lists_s, self._lists_wait_s = time.monotonic() + _LISTS_S[0], _LISTS_S[0]
+        self._naming: Iterator[CarFacts] | None = None
+        self._lists_wait_s = _LISTS_S[0]
+        self._lists_s = time.monotonic() + (_NAMES_S if facts.unnamed else _LISTS_S[0])
         self._good_s = time.monotonic()
         """When samples came last, or the link was set up anew."""
         self._notified = False
@@ -141,16 +145,22 @@ class Poller:
             self._scheduler.plan()
         if time.monotonic() > self._settled_s:
             self._tell()
-        if readings and self.facts.unanswered and time.monotonic() > self._lists_s:
+        if readings and now_s > self._lists_s and (self.facts.unanswered or self.facts.unnamed):
             self._complete()
         return readings
 
     def _complete(self) -> None:
-        """Ask for a list of PIDs that the car has announced and not given."""
+        """Ask for the names of the ECUs, or a list of PIDs that was announced and not given; one
+        request."""
+        if self.facts.unnamed:
+            self._naming = self._naming or name_ecus(self._link, self.facts)
+            facts = next(self._naming)
+            self.facts = self.facts if facts.unnamed else facts
+            return
         before, base = self.facts, min(self.facts.unanswered.values())
         self.facts = complete(self._link, self._service, before)
         for ecu, pids in self.facts.supported.items():
-            if more := pids - before.supported[ecu]:
+            if more := pids - before.supported.get(ecu, frozenset()):
                 self._notify(
                     f"ECU {ecu} now says what it has from {base + 1:02X} on: {len(more)} more PIDs."
                 )
@@ -161,6 +171,7 @@ class Poller:
         """The link was connected anew, to the same car: what has been learnt still holds."""
         self._chosen = self._unlearnt = None
         self._suspect, self._witness, self._exploring = None, (), False
+        self._naming = None
         self._last_reply_s = self._good_s = time.monotonic()
         self._watch.restart(self._good_s)
         self._notified = False

@@ -127,7 +127,7 @@ class PolledSource(Source):
     def _found(self, link: Link, progress: Progress) -> Opened:
         """What there is; while nothing was heard of it, another car may have come in its place."""
         if self._opened is None:
-            return self._chosen(discover(link, progress))
+            return self._chosen(discover(link, progress, whole=False))
         before = self._opened.facts
         facts = identify(link, before, progress)
         if meet(before.identity, facts.identity).match is not Match.OTHER:

@@ -109,6 +109,7 @@ class AdapterLink(Link):
         self._device.number = self._spoken.number
         self.protocol, self.service = self._spoken.protocol, self._spoken.service
         self.fills = self._spoken.fills
+        self.heard = frozenset() if self._spoken.nameless else self._spoken.heard
         if not self.protocol.is_can:
             self.timeout_s = LEGACY_TIMEOUT_S
         if self._spoken.bare:

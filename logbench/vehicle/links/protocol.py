@@ -45,6 +45,8 @@ class Spoken:
     """As `Link.fills`."""
     bare: bool = False
     """On CAN: headers are not printed."""
+    heard: frozenset[str] = frozenset()
+    """As `Link.heard`."""
     only: str = ""
     """The one ECU that is asked where no reply names its sender; `` where that is not known."""
 
@@ -157,7 +159,8 @@ def _spoken(number: str, lines: list[str], service: int = 0x01) -> Spoken | None
         spoken = replace(spoken, form=form)
     found = spoken.assemble(raw).messages
     fills = spoken.protocol.is_can and any(is_filled(data) for _, data in found)
-    return replace(spoken, fills=fills) if found else None
+    heard = frozenset(ecu for ecu, data in found if data[0] == service | 0x40)
+    return replace(spoken, fills=fills, heard=heard) if found else None
 
 
 def _newer(device: Device, number: str) -> Spoken | None:
