@@ -44,7 +44,7 @@ from logbench.errors import (
 )
 from logbench.recording.finish import finish, samples_in
 from logbench.recording.journal_reading import JournalIndex
-from logbench.recording.model import Facts, signal_facts
+from logbench.recording.model import PEER, Facts, signal_facts
 from logbench.recording.place import check_folder
 from logbench.vehicle.model import Reading
 
@@ -405,6 +405,9 @@ class Session:
         self._carry_out_commands()
         self._fetch_exchanges()
         elapsed_s = self._notify.now_ns / 1e9
+        if (profile := self._source.profile()) is not None:
+            self.facts.extra[PEER] = profile.model_dump(mode="json")
+            self._sink.facts(self.facts)
         self._source.close()
         path, samples, moved = None, self._sink.samples, ""
         if self._sink.writing:

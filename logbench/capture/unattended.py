@@ -30,6 +30,7 @@ from logbench.capture.notifier import heartbeat
 from logbench.capture.outbox import Outbox
 from logbench.capture.session import Session
 from logbench.capture.sources.model import EndOfSourceError, Opened, Source
+from logbench.car.peer import PeerProfile
 from logbench.errors import CAR_SILENT, CarSilentError, LinkError, RecordingError, WorkerDiedError
 from logbench.recording.exchanges import Said
 from logbench.recording.reader import open_recording
@@ -172,6 +173,10 @@ class _Cycle(Source):
     def learnt(self) -> Opened | None:
         """Of the car."""
         return self._car.source.learnt()
+
+    def profile(self) -> PeerProfile | None:
+        """The car's."""
+        return self._car.source.profile()
 
     def now_ns(self) -> int:
         """The car's clock."""

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from logbench.car.identity import Identity, Match, Meeting, meet
 from logbench.car.model import Car
+from logbench.car.peer import PeerProfile
 
 MOST_CARS = 1000
 """Kept; those met longest ago go first."""
@@ -24,6 +25,8 @@ class KnownCar(BaseModel):
     last_job: str = ""
     """Folder of the job it was in last."""
     last_met_utc: str = ""
+    peer: PeerProfile | None = None
+    """How it answers, so that its next drive starts at full rate."""
 
     @property
     def keys(self) -> set[str]:
@@ -84,11 +87,12 @@ class KnownCars(BaseModel):
         others = [one for one in self.cars if one is not known]
         self.cars = [*others[-MOST_CARS + 1 :], known]
 
-    def learn(self, identity: Identity, found: Car) -> None:
+    def learn(self, identity: Identity, found: Car, peer: PeerProfile | None = None) -> None:
         """Keep what was worked out of a drive of a car that is known."""
         known = self.met(identity)
         if known is not None:
             known.car.learn(found)
+            known.peer = peer or known.peer
 
     def forget(self, keys: Collection[str], cars: Collection[KnownCar]) -> None:
         """Let go of cars, of all that bear one of these keys, and of what was answered about

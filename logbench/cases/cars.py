@@ -13,8 +13,10 @@ from platformdirs import user_data_path
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
+from logbench.car.peer import peer_of
 from logbench.cases.work import Deed, Work
 from logbench.errors import AnotherCarError, LogbenchError, StorageError
+from logbench.recording.model import PEER
 from logbench.recording.storage import read_own, storage_trouble, write_whole
 from logbench.system.limits import CARS_BYTES
 from logbench.system.private import FILE_MODE, make_folder
@@ -90,8 +92,9 @@ def learn_from_drive(path: Path, cars: CarsFile | None = None) -> None:
     with contextlib.suppress(LogbenchError):
         recording = open_recording(path)
         identity, found = recording.facts.identity, learn_from(recording)
-        if identity.key and found != Car():
-            (cars or CarsFile()).change(lambda known: known.learn(identity, found))
+        peer = peer_of(recording.facts.extra.get(PEER))
+        if identity.key and (found != Car() or peer is not None):
+            (cars or CarsFile()).change(lambda known: known.learn(identity, found, peer))
 
 
 @dataclass(frozen=True)

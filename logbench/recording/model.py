@@ -174,6 +174,8 @@ def start_of(moment: datetime | None) -> tuple[str, str]:
     return moment.astimezone(UTC).isoformat(), ""
 
 
+PEER = "peer"
+"""In `extra`: how the car answers, as `car.peer.PeerProfile`."""
 CLOCK_KEY = "clock"
 """In the `extra` of a journal: the computer's clock at t = 0, for a capture that goes on; not in a
 finished recording, which has no use for it."""

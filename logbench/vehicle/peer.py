@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
+from logbench.car.peer import EcuProfile
+
 Pids = tuple[int, ...]
 
 UNANSWERED_S = 1000.0
@@ -89,6 +91,11 @@ class _Odds:
         """How likely it comes; surely, while nothing has failed."""
         good = self.good + prior[0]
         return good / (good + self.bad)
+
+    def kept(self) -> tuple[float, float]:
+        """Both, as few as are kept."""
+        share = min(1.0, KEPT / (self.good + self.bad)) if self.good + self.bad else 0.0
+        return share * self.good, share * self.bad
 
     def doubt(self, prior: tuple[float, float]) -> float:
         """How likely it is to blame for a failure, beside others."""
@@ -267,6 +274,28 @@ class Peer:
             if shape.pids >= pids:
                 kinds += counted
         return kinds.most_common(1)[0][0].value if kinds else Kind.SILENT.value
+
+    # --- for another day ---
+
+    def profile(self) -> dict[str, EcuProfile]:
+        """What is worth keeping of each ECU; what came alone or not is another day's matter."""
+        return {
+            name: EcuProfile(
+                shapes={f"{s.pids}x{s.frames}": odds.kept() for s, odds in ecu.shapes.items()},
+                packed={pid: odds.kept() for pid, odds in ecu.packed.items()},
+            )
+            for name, ecu in self._ecus.items()
+        }
+
+    def recall(self, ecus: Mapping[str, EcuProfile]) -> None:
+        """Begin with what was kept. Raises ValueError for a profile that makes no sense."""
+        for name, kept in ecus.items():
+            shapes = {Shape(*map(int, key.split("x"))): kept.shapes[key] for key in kept.shapes}
+            self._ecus[name] = _Ecu(
+                shapes={shape: _Odds(*counts) for shape, counts in shapes.items()},
+                packed={pid: _Odds(*counts) for pid, counts in kept.packed.items()},
+            )
+        self._chances.clear()
 
     # --- trying again ---
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from logbench.car.peer import PeerProfile
 from logbench.errors import ReplyError, RequestRefusedError
 from logbench.signals.table import TOGETHER, table
 from logbench.vehicle.asking import ask
@@ -61,8 +62,8 @@ class Poller:
     """Polls `signals`, which the car behind a connected `link` supports.
 
     `rates_hz`: wanted rates by acronym; a missing one gets the default of its kind. `progress` gets
-    a sentence when something changes on the way. Raises SignalUnknownError, and
-    SignalUnsupportedError where nothing is chosen.
+    a sentence when something changes on the way. `known`: what was learnt before.
+    Raises SignalUnknownError, and SignalUnsupportedError where nothing is chosen.
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class Poller:
         signals: Sequence[str],
         rates_hz: Mapping[str, float] | None = None,
         progress: Progress | None = None,
+        known: PeerProfile | None = None,
     ) -> None:
         self._link = link
         self._notify = progress or silent
@@ -97,6 +99,9 @@ class Poller:
         self.peer = Peer(self._book.asked, self._book.least)
         self._line_chars = 20.0
         self.cost = CostModel()
+        if known is not None and self._is_of_now(known):
+            self.peer.recall(known.ecus)
+            self.cost.recall(known.cost_s)
         if any(signal.override for signal in chosen):
             self._replies.scaling = read_scaling(partial(ask, link), self._service, facts.supported)
         wanted_hz = pid_rates(chosen, rates_hz or {})
@@ -121,7 +126,22 @@ class Poller:
         self._most = self._least_packed = self._scheduler.most
         """PIDs that surely go into one request, and the least that was said of them."""
 
+        self._adapt()
+
     # --- for users ---
+
+    @property
+    def profile(self) -> PeerProfile:
+        """What has been learnt of adapter and car, to be kept with the car."""
+        return PeerProfile(
+            adapter=self._link.adapter,
+            protocol=self._link.protocol.name,
+            ecus=self.peer.profile(),
+            cost_s=self.cost.kept,
+        )
+
+    def _is_of_now(self, known: PeerProfile) -> bool:
+        return (known.adapter, known.protocol) == (self._link.adapter, self._link.protocol.name)
 
     def step(self) -> list[Reading]:
         """One request; the samples it brought, oldest first, possibly none.

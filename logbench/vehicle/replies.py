@@ -129,6 +129,7 @@ _NOISE_S = 0.002
 _PRIOR_S = (0.014, 1e-4, 5e-4)
 _SPREAD_S = (0.036, 1e-4, 1e-2)
 _PRIOR_P = np.diag((np.array(_SPREAD_S) / _NOISE_S) ** 2)
+_WORTH_KEEPING = 200
 _CLIP = 0.3
 """A round trip longer than expected counts at most this share more: a busy computer delays, now and
 then a lot, but never hurries."""
@@ -148,6 +149,17 @@ class CostModel:
         self._theta = list(_PRIOR_S)
         self._p = _PRIOR_P
         self.seen = 0
+
+    @property
+    def kept(self) -> tuple[float, float, float] | None:
+        """Fixed, by character, by frame, in seconds; None while too little was seen."""
+        fixed, character, frame = self._theta
+        return (fixed, character, frame) if self.seen >= _WORTH_KEEPING else None
+
+    def recall(self, kept: tuple[float, float, float] | None) -> None:
+        """Begin with what was kept."""
+        if kept is not None:
+            self._theta = list(kept)
 
     def predict_s(self, characters: float, frames: int) -> float:
         """Expected duration of a request; never negative."""

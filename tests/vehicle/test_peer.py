@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections import Counter
 from collections.abc import Iterator
 
 import pytest
 
+from logbench.car.peer import peer_of
 from logbench.signals.table import table
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.model import CarFacts, Reading
@@ -273,3 +275,29 @@ def test_a_link_too_slow_for_so_many_signals_is_told_without_a_flood(monkeypatch
     named = [text for text in said if text.startswith("No sample of")]
     counts = Counter(signal for text in named for signal in SIGNALS if signal in text)
     assert max(counts.values()) == 1, said
+
+
+def test_what_was_learnt_of_a_car_starts_its_next_drive_at_full_rate():
+    peer = Choosy(most=1)
+    _, _, poller = polled("tcp", peer, 4.0)
+    kept = peer_of(json.loads(poller.profile.model_dump_json()))
+    assert kept == poller.profile
+    assert any(counts[1] > 0 for counts in kept.ecus["7E8"].shapes.values())
+    for known, most in ((kept, 0), (kept.model_copy(update={"adapter": "another"}), 99)):
+        peer.requests.clear()
+        with linked("tcp", peer) as link:
+            facts = discover(link)
+            asked = len(peer.requests)
+            poller = Poller(link, facts, SIGNALS, dict.fromkeys(SIGNALS, 10.0), known=known)
+            for _ in range(20):
+                poller.step()
+        packs = sum(len(request) > 4 for request in peer.requests[asked:])
+        assert packs <= most
+        assert (packs > 0) == (most > 0)
+
+
+@pytest.mark.parametrize(
+    "odd", [None, 7, {"ecus": {"7E8": {"shapes": {"0x1": [1, 1]}}}}, {"cost_s": [1e9, 0, 0]}]
+)
+def test_a_profile_that_makes_no_sense_is_none(odd):
+    assert peer_of(odd) is None

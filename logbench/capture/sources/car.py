@@ -13,6 +13,7 @@ from contextlib import ExitStack
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.model import Opened, Source
 from logbench.car.identity import Match, meet
+from logbench.car.peer import PeerProfile
 from logbench.errors import (
     CarSilentError,
     LinkError,
@@ -49,6 +50,7 @@ class PolledSource(Source):
         self._cancelled = threading.Event()
         self._link: Link | None = None
         self._poller: Poller | None = None
+        self._profile: PeerProfile | None = None
         self._bus: tuple[Protocol, int] | None = None
         self._opened: Opened | None = None
         self._waiting: list[Reading] = []
@@ -86,6 +88,7 @@ class PolledSource(Source):
         except SignalUnsupportedError:
             self._request = before
             raise
+        self._profile = self.profile()
         self._opened, self._poller, self._waiting = opened, None, []
         if link.connected:
             with contextlib.suppress(LinkLostError):  # the next read will find the same
@@ -122,7 +125,10 @@ class PolledSource(Source):
 
     def _poll(self, link: Link, opened: Opened, progress: Progress) -> None:
         rates_hz = self._request.rates_hz
-        self._poller = Poller(link, opened.facts, opened.signals, rates_hz, progress)
+        known = self.profile()
+        if known is None and (car := self._request.known.met(opened.facts.identity)) is not None:
+            known = car.peer
+        self._poller = Poller(link, opened.facts, opened.signals, rates_hz, progress, known)
 
     def _found(self, link: Link, progress: Progress) -> Opened:
         """What there is; while nothing was heard of it, another car may have come in its place."""
@@ -184,6 +190,10 @@ class PolledSource(Source):
                 "Recording goes on when it answers again."
             )
         return readings
+
+    def profile(self) -> PeerProfile | None:
+        """As its poller has learnt."""
+        return self._poller.profile if self._poller is not None else self._profile
 
     def learnt(self) -> Opened | None:
         """The car's facts, where a part that stayed away has come, with the signals now polled."""

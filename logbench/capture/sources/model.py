@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
+from logbench.car.peer import PeerProfile
 from logbench.recording.exchanges import Said
 from logbench.vehicle.model import CarFacts, Progress, Reading
 
@@ -64,6 +65,10 @@ class Source(ABC):
 
     def learnt(self) -> Opened | None:
         """What is newly known of the car since the last call, while it was read; mostly None."""
+        return None
+
+    def profile(self) -> PeerProfile | None:
+        """How the car answers, as far as was learnt; None where there is none."""
         return None
 
     def voltage(self) -> float | None:
