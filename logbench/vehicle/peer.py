@@ -127,6 +127,7 @@ class _Ecu:
                 sums.bad += odds.bad
         if sums.good < _SEEN:
             sums.bad += doubt
+        sums.good = min(sums.good, _MEMORY)
         return sums
 
     def of(self, pid: int, packed: bool) -> float:
@@ -159,6 +160,9 @@ class _Ecu:
             known.setdefault(pid, _Odds()).take(float(pid in came), min(bad, 1.0))
         good = 1 - doubt / total if came else 0.0
         self.shapes.setdefault(asked.shape, _Odds()).take(good, doubt / total)
+        for shape, odds in self.shapes.items():  # what larger ones brought is out of date, too
+            if shape.pids >= asked.shape.pids and shape.frames >= asked.shape.frames:
+                odds.good *= 1 - doubt / total / _MEMORY
 
     def works(self) -> tuple[dict[Shape, int], list[int], list[int]]:
         """Of what was seen: the shapes, 2 for what is sure, the PIDs in packs and those alone."""

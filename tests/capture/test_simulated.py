@@ -63,7 +63,7 @@ def test_trouble_on_the_way(tmp_path, trouble, lost, back, limit_s, link):
 
 def test_an_adapter_whose_buffer_is_full_goes_on_with_replies_that_fit(tmp_path):
     url = "sim:?car=still&baud=0&latency_ms=1&trouble=buffer-full@1:1000"
-    _, messages, recording = record(tmp_path, url, 4.0)
+    _, messages, recording = record(tmp_path, url, 6.0)
     assert (recording.trace("RPM").t_ns > 3e9).sum() > 5
     told = [m.text for m in messages if isinstance(m, Step) and "in one request" in m.text]
     assert told

@@ -144,12 +144,10 @@ def test_a_signal_that_spoils_every_request_it_is_in_is_asked_alone():
     peer = Choosy()
     peer.spoils = {PIDS["MAF"]}
     readings, _, _ = polled("tcp", peer, 5.0)
-    counts = late(readings)
-    assert set(counts) == set(SIGNALS)
-    assert all(
-        len(r) == 4 for r in peer.requests[-40:] if r[2:] and PIDS["MAF"] in bytes.fromhex(r)[1:]
-    )
-    assert any(len(r) > 6 for r in peer.requests[-40:])
+    assert set(late(readings)) == set(SIGNALS)
+    packs = [bytes.fromhex(request)[1:] for request in peer.requests[-40:] if len(request) > 4]
+    assert sum(PIDS["MAF"] in pack for pack in packs) <= 2  # tried again, rarely
+    assert max(map(len, packs)) > 2
 
 
 def test_a_car_that_takes_packs_again_is_asked_for_packs_again():
