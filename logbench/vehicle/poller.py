@@ -99,9 +99,6 @@ class Poller:
         self.peer = Peer(self._book.asked, self._book.least)
         self._line_chars = 20.0
         self.cost = CostModel()
-        if known is not None and self._is_of_now(known):
-            self.peer.recall(known.ecus)
-            self.cost.recall(known.cost_s)
         if any(signal.override for signal in chosen):
             self._replies.scaling = read_scaling(partial(ask, link), self._service, facts.supported)
         wanted_hz = pid_rates(chosen, rates_hz or {})
@@ -125,8 +122,7 @@ class Poller:
         self._settled_s = math.inf
         self._most = self._least_packed = self._scheduler.most
         """PIDs that surely go into one request, and the least that was said of them."""
-
-        self._adapt()
+        self._recall(known)
 
     # --- for users ---
 
@@ -140,8 +136,14 @@ class Poller:
             cost_s=self.cost.kept,
         )
 
-    def _is_of_now(self, known: PeerProfile) -> bool:
-        return (known.adapter, known.protocol) == (self._link.adapter, self._link.protocol.name)
+    def _recall(self, known: PeerProfile | None) -> None:
+        """Begin with what was learnt through the same adapter in the same protocol."""
+        now = self._link.adapter, self._link.protocol.name
+        if known is None or (known.adapter, known.protocol) != now:
+            return
+        self.peer.recall(known.ecus)
+        self.cost.recall(known.cost_s)
+        self._adapt()
 
     def step(self) -> list[Reading]:
         """One request; the samples it brought, oldest first, possibly none.
