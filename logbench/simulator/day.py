@@ -59,7 +59,7 @@ class Day:
     """Of the voltage regulator, over the usual."""
     cooled_above_degc: float = math.inf
     """Air from which on the driver switches the air conditioning on."""
-    compressor_off_s: float = 15.0
+    compressor_off_s: float = 22.0
     compressor_on_s: float = 40.0
     comfort_degc: float = 18.0
     """Outside air in which the cabin takes no heat."""
