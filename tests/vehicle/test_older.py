@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import closing
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from obd.protocols import SAE_J1850_PWM
 
+from logbench.errors import ReplyError
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.framing import NAMELESS
 from logbench.vehicle.gate import CONSENT
@@ -261,3 +263,29 @@ def test_check_bytes_are_verified_though_the_first_reply_was_damaged(bus, number
         assert {r.value for _ in range(10) for r in poller.step()} == {32.0}
         damaged.append("from now on a bit is flipped")
         assert not [r for _ in range(10) for r in poller.step()]
+
+
+@pytest.mark.parametrize("echo", ["", "010D1\r"])
+def test_a_lost_prompt_does_not_cost_the_time_that_waking_the_bus_may_take(echo):
+    """Seen before: one flipped byte, and the drive stood still for eight seconds."""
+    peer = OlderPeer("9141", "3", forms("9141")[0], {"010D": ("410D20",)})
+    lost = []
+
+    def line(text: bytes, answer=peer.line):
+        said = answer(text)
+        if lost and text.strip() in (b"010D", b"010D1"):
+            lost.clear()
+            return iter((f"{echo}{said}\r\r?".encode(),))
+        return said
+
+    peer.line = line
+    with on_serial(peer) as url, closing(open_link(url)) as link:
+        link.connect()
+        assert link.exchange(b"\x01\x0d", 1).replies
+        link.exchange(b"\x01\x0c", 1)
+        lost.append(True)
+        start = time.monotonic()
+        with pytest.raises(ReplyError):
+            link.exchange(b"\x01\x0d", 1)
+        assert time.monotonic() - start < 4.0
+        assert link.exchange(b"\x01\x0d", 1).replies

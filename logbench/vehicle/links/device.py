@@ -38,6 +38,18 @@ _LINE_ENDS = re.compile(rb"[\r\n]")
 LISTEN_S = 0.2
 """Between two readings that only make the adapter listen (our choice)."""
 
+PROMPT_S = 1.5
+"""After a line of a reply, for another line or the prompt: adapters wait a second at most."""
+_REPLY = re.compile(rb"[0-9A-F :]{4,}", re.IGNORECASE)
+
+
+def _answered(reply: bytes, command: str) -> bool:
+    """Whether a whole line of a reply has come, other than the echo of the command."""
+    whole, _, _ = reply.replace(b"\n", b"\r").rpartition(b"\r")
+    echo = command.encode()
+    return any(_REPLY.fullmatch(x) and x.replace(b" ", b"") != echo for x in lines_of(whole))
+
+
 Heard = Callable[[bytes, int], None]
 """Gets a line, without empty ones and noise, and when it came, in ns of the monotonic clock."""
 
@@ -76,7 +88,7 @@ class Talk:
         self.gate.command(command)
         if sent is not None:
             sent()
-        reply = self.read_to_prompt(timeout_s)
+        reply = self.read_to_prompt(timeout_s, command)
         log.log(WIRE, "%s -> %r", command, reply)
         return reply
 
@@ -109,10 +121,11 @@ class Talk:
                 break
         return prompted
 
-    def read_to_prompt(self, timeout_s: float) -> bytes | None:
+    def read_to_prompt(self, timeout_s: float, command: str = "") -> bytes | None:
         """All bytes up to the prompt; None when it does not come in time.
 
-        Longer than `timeout_s`, while an ECU has said 'response pending'.
+        Longer than `timeout_s`, while an ECU has said 'response pending'; not so long, when a reply
+        to `command` has come and nothing follows: the prompt got lost.
         """
         buffer, self.flooded, self.pieces = b"", False, []
         now_s = data_s = time.monotonic()
@@ -125,6 +138,8 @@ class Talk:
                 if _PENDING.search(buffer) and timeout_s < PENDING_LIMIT_S:
                     deadline += PENDING_LIMIT_S - timeout_s
                     timeout_s = PENDING_LIMIT_S
+                elif now_s > data_s + PROMPT_S and _answered(buffer, command):
+                    break
                 continue
             buffer += chunk
             self.pieces.append((chunk, time.monotonic_ns()))
