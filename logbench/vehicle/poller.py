@@ -33,10 +33,12 @@ from logbench.vehicle.watch import Watch
 
 log = logging.getLogger(__name__)
 
+_REPLAN_EARLY, _EARLY_GAIN = 12, 0.4
+"""The same after so few requests that only a great saving is believed."""
 _LOST_RETRY_S = 10.0
 _SETTLED_S = 1.5
 """So long nothing has changed before it is said how many PIDs go into a request."""
-_REPLAN_AFTER = (12, 40, 150, 600)
+_REPLAN_AFTER = (40, 150, 600)
 """Requests after which the packing is chosen anew with what the cost model has learnt."""
 _ALONE_AT = (6, 8, 10, 35, 38)
 """Requests that are for a single PID, so that it is seen what a short reply takes."""
@@ -163,6 +165,8 @@ class Poller:
             self._notify(sentence)
         if self.peer.changes != self._changes:
             self._adapt()
+        elif self.counts["requests"] == _REPLAN_EARLY:
+            self._scheduler.plan_if(_EARLY_GAIN)
         elif self.counts["requests"] in _REPLAN_AFTER:
             self._scheduler.plan()
         if time.monotonic() > self._settled_s:

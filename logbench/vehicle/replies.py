@@ -164,7 +164,7 @@ class CostModel:
     def predict_s(self, characters: float, frames: int) -> float:
         """Expected duration of a request; never negative."""
         t = self._theta
-        value = t[0] + t[1] * characters + t[2] * frames
+        value = max(t[0], 0.0) + t[1] * characters + t[2] * frames
         return max(value, 1e-5)
 
     def learn(self, elapsed_s: float, characters: float, frames: int) -> None:
