@@ -47,7 +47,7 @@ from logbench.vehicle.link import (
 )
 from logbench.vehicle.links.schemes import SCHEMES, LinkUrl
 from logbench.vehicle.model import Progress, Protocol, Reply
-from logbench.vehicle.waiting import Waiting
+from logbench.vehicle.patience import Patience
 
 if TYPE_CHECKING:
     import can
@@ -225,7 +225,7 @@ class CanLink(Link):
             log.debug("not sent: %s", error)
         self._sent()
         raw, start_ns = Raw(sent=8), time.monotonic_ns()
-        waiting = Waiting(
+        waiting = Patience(
             time.monotonic(),
             first_s=min(timeout_s, REPLY_TIMEOUT_S),
             more_s=MORE_TIMEOUT_S,
@@ -243,7 +243,7 @@ class CanLink(Link):
     def _change(self, permit: Permit, answers: Answers) -> None:
         self._forget()
         self._own_gate().request(FUNCTIONAL[self._id_bits], permit.payload, permit)
-        waiting = Waiting(
+        waiting = Patience(
             time.monotonic(),
             first_s=CHANGE_TIMEOUT_S,
             more_s=CHANGE_WAIT_S,
@@ -256,7 +256,7 @@ class CanLink(Link):
                 answers.replies.append(Reply(ecu, data, time.monotonic_ns()))
 
     def _messages(
-        self, raw: Raw, waiting: Waiting, frames: int | None = None
+        self, raw: Raw, waiting: Patience, frames: int | None = None
     ) -> Iterator[tuple[str, bytes]]:
         """Messages of ECUs, whole, as they come, until `frames` are there or the waiting is over.
         Counts into `raw`; raises ReplyError for more than any reply holds."""

@@ -19,7 +19,7 @@ from logbench.vehicle.link import PENDING_LIMIT_S, PENDING_TOTAL_S, WIRE
 from logbench.vehicle.links.dialect import lines_of, status_of
 from logbench.vehicle.links.waiting import Wait
 from logbench.vehicle.model import Progress, Protocol
-from logbench.vehicle.waiting import Waiting
+from logbench.vehicle.patience import Patience
 
 log = logging.getLogger(__name__)
 
@@ -92,7 +92,7 @@ class Talk:
         log.log(WIRE, "%s -> %r", command, reply)
         return reply
 
-    def change(self, permit: Permit, waiting: Waiting, heard: Heard, reading: str) -> bool:
+    def change(self, permit: Permit, waiting: Patience, heard: Heard, reading: str) -> bool:
         """Send what is permitted; then only wait, handing over every line as it comes. False: no
         prompt.
 
@@ -394,7 +394,7 @@ class Device:
         if self._talk is None:
             raise LinkLostError("The link is closed: connect it again.")
         self.last = ""
-        waiting = Waiting(
+        waiting = Patience(
             time.monotonic(),
             first_s=timeout_s,
             more_s=timeout_s,

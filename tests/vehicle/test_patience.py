@@ -14,18 +14,18 @@ import pytest
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.gate import CONSENT
 from logbench.vehicle.links.schemes import open_link
+from logbench.vehicle.patience import Patience
 from logbench.vehicle.poller import Poller
 from logbench.vehicle.records.clearing import clear_codes
-from logbench.vehicle.waiting import Waiting
 from tests.vehicle.peers import Peer, on_serial, on_tcp
 
 P2_STAR_S = 0.8
 PENDING, DONE = bytes.fromhex("7F0478"), b"\x44"
 
 
-def waiting(**how: float) -> Waiting:
+def waiting(**how: float) -> Patience:
     known = {"first_s": 0.3, "more_s": 0.1, "usual_s": 1.5, "pending_s": 5.0, "total_s": 60.0}
-    return Waiting(100.0, **known | how)
+    return Patience(100.0, **known | how)
 
 
 # --- the rule, on a clock of its own ---

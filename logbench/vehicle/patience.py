@@ -5,7 +5,7 @@ from __future__ import annotations
 from logbench.vehicle.link import is_pending
 
 
-class Waiting:
+class Patience:
     """Ends `first_s` after the request; `more_s` after the last answer, but for that not later than
     `usual_s` after the request; not before an ECU that says 'response pending' has answered or let
     `pending_s`, P2* of ISO 15765-3 and ISO 14229-2, go by since it last said so; and at the latest
