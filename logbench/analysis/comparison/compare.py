@@ -252,7 +252,7 @@ def _decided(
         if found.differs:
             by_chance = "Among so many signals, one this far from none is to be expected by chance."
             reason = joined([reason, by_chance], " ")
-        reason = joined([reason, one_more(found.scatter, drives, unit)], " ")
+        reason = joined([reason, one_more(overall.detectable, drives, unit)], " ")
     return replace(
         _not_comparable(quantity, reason),
         verdict=SignalVerdict.CHANGED if changed else SignalVerdict.NO_CHANGE,

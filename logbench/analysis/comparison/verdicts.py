@@ -213,7 +213,7 @@ def _by_number(
         why = _BY_CHANCE if apart else _DAILY if change.value else "the same both times"
         told = said("{told}: {why}.", told=told, why=why)
         drives = pair.before.drives, pair.after.drives
-        more = one_more(pair.scatter.at(first), drives, unit) if pair.out else ""
+        more = one_more(change.detectable, drives, unit) if pair.out else ""
         return FindingVerdict.NO_CHANGE, joined([told, more], " ") if more else told
     band = after.band or before.band
     verdict = _way(before, after, (_outside(band, first), _outside(band, second)))
@@ -233,9 +233,10 @@ _WHERE = {
 }
 
 
-def one_more(scatter: Scatter, drives: tuple[int, int], unit: str) -> str:
-    """What one more drive of each side would show."""
-    size = scatter.detectable(drives[0] + 1, drives[1] + 1)
+def one_more(detectable: float, drives: tuple[int, int], unit: str) -> str:
+    """What one more drive of each side would show, where so many make `detectable` what it is."""
+    now, then = (1.0 / (drives[0] + n) + 1.0 / (drives[1] + n) for n in (0, 1))
+    size = detectable * math.sqrt(then / now)
     text = "One more drive of each side would show a change of {size} four times in five."
     return said(text, size=Quantity(size, unit))
 
