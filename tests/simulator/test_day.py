@@ -141,7 +141,6 @@ def settled(day: Day, for_s: float = 90.0) -> dict[str, float]:
         (Day(ethanol=0.05), "TOTAL", 2.0),
         (Day(injected=1.02), "TOTAL", -2.0),
         (Day(humidity=0.9), "TOTAL", -1.3),
-        (Day(load_tilt=0.02), "TOTAL", 0.9),
         (Day(pressure_kpa=-2.0), "BARO", -2.0),
         (Day(aim_v=0.3), "VPWR", 0.3),
         (Day(charge=0.6), "VPWR", 0.15),
@@ -150,6 +149,14 @@ def settled(day: Day, for_s: float = 90.0) -> dict[str, float]:
 def test_what_each_cause_does_at_idle(day: Day, reading: str, change: float):
     moved = settled(day)[reading] - settled(STANDARD)[reading]
     assert moved == pytest.approx(change, rel=0.35)
+
+
+def test_what_grows_from_idle_leaves_the_idle_alone():
+    tilted = settled(Day(rpm_tilt=0.02, load_tilt=0.02))["TOTAL"]
+    assert tilted == pytest.approx(settled(STANDARD)["TOTAL"], abs=0.4)
+    fuel_map = named_car("demo").fuel_map
+    more = fuel_map.tilted_from_idle(0.0, 0.02).error(2000.0, 0.8) - fuel_map.error(2000.0, 0.8)
+    assert more == pytest.approx(0.03)
 
 
 def test_consumers_load_the_idle():
