@@ -36,7 +36,7 @@ from logbench.job.store import JobStore
 from logbench.recording.finish import write_recording
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
-from logbench.recording.model import Facts, Surroundings
+from logbench.recording.model import PEER, Facts, Surroundings
 from logbench.recording.reader import open_recording
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
@@ -113,7 +113,8 @@ def test_another_car_gets_a_recording_of_its_own(tmp_path):
     assert (first.vehicle.label, first.vehicle.displacement_l) == ("Mrs A's", 2.3)
     assert (second.vehicle.label, second.vehicle.displacement_l) == ("", None)
     assert second.vehicle.regulating_temp_degc is None
-    assert (second.note, second.extra) == ("", {"altitude_m": 300.0})
+    extra = {name: value for name, value in second.extra.items() if name != PEER}
+    assert (second.note, extra) == ("", {"altitude_m": 300.0})
     assert second.vehicle.source("vin") == "read"
     (changed,) = listener.of(CarChanged)
     assert changed.path == tmp_path / "drive.parquet"
