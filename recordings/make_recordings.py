@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logbench.capture.demo_drives import DEMO_DRIVES, make_demo
+from logbench.capture.demo_drives import DEMO_DRIVES, held_demo
 
 FOLDER = Path(__file__).resolve().parent
 
@@ -18,7 +18,7 @@ def make(folder: Path = FOLDER) -> list[Path]:
     made = []
     for name in DEMO_DRIVES:
         (folder / f"{name}.parquet").unlink(missing_ok=True)
-        made.append(make_demo(name, folder))
+        made.append(held_demo(name, folder))
     return made
 
 

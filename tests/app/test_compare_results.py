@@ -53,7 +53,7 @@ def test_the_demo_pair_is_shown_as_resolved(shown: ComparePage):
     results = shown.results
     # what make_recordings.py put in: false air at idle, cured
     assert "Resolved: fuel trim" in results.summary.text()
-    assert "lower than before" in results.summary.text()
+    assert "total fuel trim, bank 1 has changed unevenly, most by −19" in results.summary.text()
     verdicts = [f.verdict for f in results.findings.results]
     assert verdicts[:2] == [FindingVerdict.RESOLVED, FindingVerdict.RESOLVED]
     assert verdicts[-1] is FindingVerdict.NOT_COMPARABLE
@@ -306,7 +306,7 @@ def test_numbers_can_be_read_on_every_colour():
 
 def test_changes_are_written_like_the_sentences():
     assert change_text(-7.14, 0.39, "%") == "−7.1 ±0.4 points"
-    assert change_text(0.94, 3.84, "degC") == "+0.94 ±3.84 K"
+    assert change_text(0.94, 3.84, "degC") == "+0.9 ±3.8 K"
     assert change_text(-120.0, None, "rpm") == "−120 rpm"
 
 

@@ -30,7 +30,7 @@ def url_of(options: SimOptions) -> str:
     pairs: list[tuple[str, object]] = [
         (key, getattr(options, name))
         for key, name in _NAMES.items()
-        if getattr(options, name) != ""
+        if getattr(options, name) not in ("", None)
     ]
     pairs += [("fault", f"{name}:{severity!r}") for name, severity in options.faults]
     pairs += [("trouble", f"{t.name}@{t.at_s!r}:{t.duration_s!r}") for t in options.troubles]

@@ -337,7 +337,7 @@ def rests_on(signals: Sequence[SignalResult], drives: tuple[int, int]) -> str:
 
 def _of_signals(signals: Sequence[SignalResult]) -> str:
     changed = [s for s in signals if s.changed]
-    changed.sort(key=lambda s: (not s.derived, s.p or 0.0))
+    changed.sort(key=lambda s: (not s.key.startswith("TOTAL_TRIM"), not s.derived, s.p or 0.0))
     if changed and changed[0].change is not None and changed[0].half_width is not None:
         s = changed[0]
         begins_small = not s.title[1:2].isupper()  # EGR stays EGR
