@@ -114,6 +114,8 @@ class Poller:
         self._chosen: tuple[int, Pids] | None = None
         self._unlearnt: Exchange | None = None
         self._last_reply_s = time.monotonic()
+        self._in_vain: Counter[int] = Counter()
+        """Witnesses that stayed silent since the car last answered."""
         self._suspect: _Tried | None = None
         """Brought nothing, and nobody knows whether the car is there."""
         self._witness: Pids = ()
@@ -335,11 +337,15 @@ class Poller:
             if suspect is not None and answered and not set(answered) >= set(suspect.pids):
                 self.peer.learn(suspect.pids, {}, suspect.kind, suspect.took_s)
             self.peer.learn(tried.pids, answered, tried.kind, tried.took_s)
-        elif suspect is None:
+            self._in_vain.clear()
+        elif suspect is not None:
+            self._in_vain.update(tried.pids)  # another one next time: this one may be dead
+        else:
             self._suspect = tried
             others = tried.pids if len(tried.pids) > 1 else tuple(set(self._pids) - {*tried.pids})
             if others:
-                best = max(others, key=lambda pid: (self.peer.alone(pid), -pid))
+                tries = self._in_vain
+                best = max(others, key=lambda pid: (-tries[pid], self.peer.alone(pid), -pid))
                 self._witness = (best,)
 
     def _adapt(self) -> None:

@@ -33,7 +33,7 @@ def main() -> None:
     print(result.summary)
     print(f"wall: {min(wall_s):.2f} to {max(wall_s):.2f} s of {RUNS} runs")
     print(f"processor: {min(cpu_s):.2f} to {max(cpu_s):.2f} s")
-    print(f"{min(wall_s) / best(before.wide, 3):.1f} passes of pandas over one drive")
+    print(f"{min(wall_s) / best(before.frame, 3):.1f} passes of pandas over one drive")
     if hasattr(os, "getloadavg"):
         print(f"load: {os.getloadavg()[0]:.1f}")
 

@@ -23,6 +23,15 @@ def test_a_sample_keeps_the_laws():
     assert all(verdict.samples > 50 for verdict in verdicts)
 
 
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals")
+def test_a_dead_signal_is_no_witness_for_ever():
+    """Seen with this peer: its lowest PID, which never answers, was asked in turn with all of them,
+    and then the car was said to be silent."""
+    (verdict,) = run_all((2149,), 1, measured_s=3.0)
+    assert verdict.samples > 50
+
+
 def test_peers_are_drawn_alike_and_differ():
     peers = [draw(seed) for seed in range(300)]
     assert peers == [draw(seed) for seed in range(300)]
