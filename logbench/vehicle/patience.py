@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from logbench.vehicle.link import is_pending
+from logbench.vehicle.link import PENDING_LIMIT_S, PENDING_TOTAL_S, is_pending
 
 
 class Patience:
     """Ends `first_s` after the request; `more_s` after the last answer, but for that not later than
     `usual_s` after the request; not before an ECU that says 'response pending' has answered or let
-    `pending_s`, P2* of ISO 15765-3 and ISO 14229-2, go by since it last said so; and at the latest
-    `total_s` after the request, whatever they say. Times are of the monotonic clock."""
+    P2* of ISO 15765-3 and ISO 14229-2 go by since it last said so; and at the latest `total_s`
+    after the request, whatever they say. Times are of the monotonic clock."""
 
     def __init__(
         self,
@@ -18,10 +18,9 @@ class Patience:
         first_s: float,
         more_s: float,
         usual_s: float,
-        pending_s: float,
-        total_s: float,
+        total_s: float = PENDING_TOTAL_S,
     ) -> None:
-        self._more_s, self._pending_s = more_s, pending_s
+        self._more_s = more_s
         self._until_s = now_s + first_s
         self._usual_s, self._end_s = now_s + usual_s, now_s + total_s
         self._pending: dict[str, float] = {}
@@ -29,7 +28,7 @@ class Patience:
     def hears(self, ecu: str, data: bytes, now_s: float) -> None:
         """An ECU has said something about the request."""
         if is_pending(data):
-            self._pending[ecu] = now_s + self._pending_s
+            self._pending[ecu] = now_s + PENDING_LIMIT_S
             return
         said = self._pending.pop(ecu, None)
         if said is not None:

@@ -24,7 +24,7 @@ PENDING, DONE = bytes.fromhex("7F0478"), b"\x44"
 
 
 def waiting(**how: float) -> Patience:
-    known = {"first_s": 0.3, "more_s": 0.1, "usual_s": 1.5, "pending_s": 5.0, "total_s": 60.0}
+    known = {"first_s": 0.3, "more_s": 0.1, "usual_s": 1.5}
     return Patience(100.0, **known | how)
 
 

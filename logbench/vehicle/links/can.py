@@ -38,7 +38,6 @@ from logbench.vehicle.gate import (
 from logbench.vehicle.link import (
     CHANGE_TIMEOUT_S,
     PENDING_LIMIT_S,
-    PENDING_TOTAL_S,
     Answers,
     Link,
     answers_to,
@@ -230,7 +229,6 @@ class CanLink(Link):
             first_s=min(timeout_s, REPLY_TIMEOUT_S),
             more_s=MORE_TIMEOUT_S,
             usual_s=timeout_s,
-            pending_s=PENDING_LIMIT_S,
             total_s=timeout_s + PENDING_LIMIT_S,
         )
         came_ns = []
@@ -248,8 +246,6 @@ class CanLink(Link):
             first_s=CHANGE_TIMEOUT_S,
             more_s=CHANGE_WAIT_S,
             usual_s=CHANGE_TIMEOUT_S,
-            pending_s=PENDING_LIMIT_S,
-            total_s=PENDING_TOTAL_S,
         )
         for ecu, data in self._messages(Raw(), waiting):
             if answers_to(permit.payload, data):

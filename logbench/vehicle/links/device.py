@@ -399,8 +399,6 @@ class Device:
             first_s=timeout_s,
             more_s=timeout_s,
             usual_s=PENDING_TOTAL_S,
-            pending_s=PENDING_LIMIT_S,
-            total_s=PENDING_TOTAL_S,
         )
 
         def heard(line: bytes, t_ns: int) -> None:
