@@ -202,16 +202,16 @@ def _print_json(compared: Compared, same_car: bool, archive: str) -> int:
 def exit_code(result: Comparison) -> int:
     """0 nothing changed or better, 1 changed otherwise, or out of range before and not judged
     after, 2 worse, 3 not comparable."""
-    from logbench.analysis.comparison.results import FindingVerdict
+    from logbench.analysis.comparison.results import FOR_THE_BETTER, FOR_THE_WORSE
 
     if not result.comparable:
         return 3
     verdicts = {finding.verdict for finding in result.findings}
-    if verdicts & {FindingVerdict.WORSE, FindingVerdict.NEW}:
+    if not verdicts.isdisjoint(FOR_THE_WORSE):
         return 2
     if result.lost:
         return 1
-    if verdicts & {FindingVerdict.RESOLVED, FindingVerdict.IMPROVED}:
+    if not verdicts.isdisjoint(FOR_THE_BETTER):
         return 0
     return int(result.warm_up.changed or any(s.changed for s in result.signals))
 

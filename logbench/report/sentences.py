@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from logbench.analysis.comparison.results import FindingVerdict
+from logbench.analysis.comparison.results import FOR_THE_WORSE
 from logbench.analysis.findings import owners_sentence
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.run import parts_of, plain_words
@@ -39,8 +39,7 @@ def default_sentences(material: Material) -> dict[str, str]:
         made["found: codes"] = codes_sentence(material.before, "before the work")
     if material.comparison is not None:
         made["after: comparison"] = material.comparison.summary
-        bad = (FindingVerdict.WORSE, FindingVerdict.NEW)
-        worse = [f for f in material.comparison.findings if f.verdict in bad]
+        worse = [f for f in material.comparison.findings if f.verdict in FOR_THE_WORSE]
         if worse:
             names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in worse)
             made["after: worse"] = f"Worse than before: {names}."

@@ -41,6 +41,12 @@ class FindingVerdict(StrEnum):
     NOT_COMPARABLE = "not comparable"
 
 
+FOR_THE_BETTER = (FindingVerdict.RESOLVED, FindingVerdict.IMPROVED)
+FOR_THE_WORSE = (FindingVerdict.WORSE, FindingVerdict.NEW)
+CLAIMS = (*FOR_THE_BETTER, *FOR_THE_WORSE)
+"""Verdicts that say that something has become of a finding that is or was out of its range."""
+
+
 @dataclass(frozen=True, slots=True)
 class SignalResult:
     """One quantity's verdict. Numbers are None where there is too little to give one.

@@ -27,7 +27,7 @@ from scipy.special import ndtr
 
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.daily import DayNumbers, learn, numbers_of
-from logbench.analysis.comparison.results import Comparison, FindingVerdict
+from logbench.analysis.comparison.results import CLAIMS, Comparison, FindingVerdict
 from logbench.analysis.comparison.verdicts import compare_findings
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.repeats import OF_CARS, Repeats
@@ -37,12 +37,6 @@ from logbench.importing.run import read_file
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording, open_recording
 
-CLAIMS = (
-    FindingVerdict.RESOLVED,
-    FindingVerdict.IMPROVED,
-    FindingVerdict.WORSE,
-    FindingVerdict.NEW,
-)
 LEAST_PAIRS = 30
 BEGIN, END = "<!-- real pairs: begin -->", "<!-- real pairs: end -->"
 
