@@ -28,6 +28,11 @@ def log(path: Path, lines: list[tuple[float, str, str, str]]) -> Path:
     return path
 
 
+def read_log(folder: Path, lines: list[tuple[float, str, str, str]]) -> Imported:
+    """What comes of such a log."""
+    return read(log(folder / "bus.log", lines))
+
+
 def values(imported: Imported) -> Values:
     (made,) = imported.drives
     return {(t.signal, t.ecu): t.value.tolist() for t in made.traces}
@@ -38,16 +43,14 @@ def values(imported: Imported) -> Values:
 
 def test_two_channels_are_two_traces(tmp_path):
     """Of two cars, or of two buses of one: what is not known to be one must not become one."""
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7E8", "04 41 0C 1A F8"),
-                (0.5, "can1", "7E8", "04 41 0C 0F A0"),
-                (1.0, "can0", "7E8", "04 41 0C 1A F8"),
-                (1.5, "can1", "7E8", "04 41 0C 0F A0"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (0.5, "can1", "7E8", "04 41 0C 0F A0"),
+            (1.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (1.5, "can1", "7E8", "04 41 0C 0F A0"),
+        ],
     )
     assert values(imported) == {
         ("RPM", "7E8 can0"): [1726, 1726],
@@ -58,15 +61,13 @@ def test_two_channels_are_two_traces(tmp_path):
 
 
 def test_a_channel_without_answers_changes_no_name(tmp_path):
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can1", "123", "04 41 0C 1A F8"),
-                (0.5, "can0", "7E8", "04 41 0C 0F A0"),
-                (1.0, "can0", "7E8", "04 41 0C 1A F8"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can1", "123", "04 41 0C 1A F8"),
+            (0.5, "can0", "7E8", "04 41 0C 0F A0"),
+            (1.0, "can0", "7E8", "04 41 0C 1A F8"),
+        ],
     )
     assert values(imported) == {("RPM", "7E8"): [1000, 1726]}
 
@@ -78,20 +79,18 @@ def test_a_scaling_that_comes_late_holds_for_the_whole_log(tmp_path):
     """PID 4F: maximum of lambda 4, of the pressure 510 kPa instead of 255. 24: lambda 8000/65536 *
     2 = 1.0 becomes 8000 * 4/65535."""
     pressure = "03 41 0B 40"
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7DF", "02 01 24"),
-                (0.1, "can0", "7E8", "06 41 24 80 00 80 00"),
-                (0.2, "can0", "7E8", pressure),
-                (1.0, "can0", "7DF", "02 01 4F"),
-                (1.1, "can0", "7E8", "06 41 4F 04 00 00 33"),
-                (2.0, "can0", "7DF", "02 01 24"),
-                (2.1, "can0", "7E8", "06 41 24 80 00 80 00"),
-                (2.2, "can0", "7E8", pressure),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7DF", "02 01 24"),
+            (0.1, "can0", "7E8", "06 41 24 80 00 80 00"),
+            (0.2, "can0", "7E8", pressure),
+            (1.0, "can0", "7DF", "02 01 4F"),
+            (1.1, "can0", "7E8", "06 41 4F 04 00 00 33"),
+            (2.0, "can0", "7DF", "02 01 24"),
+            (2.1, "can0", "7E8", "06 41 24 80 00 80 00"),
+            (2.2, "can0", "7E8", pressure),
+        ],
     )
     found = values(imported)
     np.testing.assert_allclose(found["LAMBDA11", "7E8"], [32768 * 4 / 65535] * 2)
@@ -100,17 +99,15 @@ def test_a_scaling_that_comes_late_holds_for_the_whole_log(tmp_path):
 
 def test_a_third_bank_costs_no_trims(tmp_path):
     """PID 06 and 07 have a second byte there: the request says which PIDs the reply holds."""
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7DF", "04 01 06 07 0C"),
-                (0.1, "can0", "7E8", "10 0A 41 06 80 90 07 84"),
-                (0.11, "can0", "7E8", "21 94 0C 1A F8 00 00 00"),
-                (1.0, "can0", "7DF", "02 01 06"),
-                (1.1, "can0", "7E8", "04 41 06 A0 90"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7DF", "04 01 06 07 0C"),
+            (0.1, "can0", "7E8", "10 0A 41 06 80 90 07 84"),
+            (0.11, "can0", "7E8", "21 94 0C 1A F8 00 00 00"),
+            (1.0, "can0", "7DF", "02 01 06"),
+            (1.1, "can0", "7E8", "04 41 06 A0 90"),
+        ],
     )
     assert imported.report.left_out == 0
     assert {k: v for k, v in values(imported).items() if k[0] in ("SHRTFT1", "LONGFT1", "RPM")} == {
@@ -122,18 +119,16 @@ def test_a_third_bank_costs_no_trims(tmp_path):
 
 def test_a_single_reply_gives_the_length_also_without_a_request_before_it(tmp_path):
     """PID E1 is in no table: that it has two bytes here is seen of the reply to it alone."""
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7E8", "06 41 E1 01 02 05 7B"),
-                (0.5, "can0", "7E8", "07 41 0C 1A F8 E1 05 05"),
-                (1.0, "can0", "7DF", "02 01 E1"),
-                (1.1, "can0", "7E8", "04 41 E1 01 02"),
-                (2.0, "can0", "7DF", "03 01 E1 05"),
-                (2.1, "can0", "7E8", "06 41 E1 01 02 05 7B"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7E8", "06 41 E1 01 02 05 7B"),
+            (0.5, "can0", "7E8", "07 41 0C 1A F8 E1 05 05"),
+            (1.0, "can0", "7DF", "02 01 E1"),
+            (1.1, "can0", "7E8", "04 41 E1 01 02"),
+            (2.0, "can0", "7DF", "03 01 E1 05"),
+            (2.1, "can0", "7E8", "06 41 E1 01 02 05 7B"),
+        ],
     )
     found = values(imported)
     assert found["ECT", "7E8"] == [83, 83]
@@ -142,34 +137,30 @@ def test_a_single_reply_gives_the_length_also_without_a_request_before_it(tmp_pa
 
 def test_what_can_be_read_in_two_ways_is_not_read(tmp_path):
     """Bank 3 is with PID 06 (07 07, then 80) or with PID 07 (07, then 07 80): nobody saw which."""
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7E8", "04 41 0C 1A F8"),
-                (0.1, "can0", "7DF", "04 01 06 07 08"),
-                (0.2, "can0", "7E8", "07 41 06 80 07 80 08 80"),
-                (1.0, "can0", "7E8", "04 41 0C 1A F8"),
-                (1.1, "can0", "7DF", "03 01 06 07"),
-                (1.2, "can0", "7E8", "06 41 06 07 07 07 80"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (0.1, "can0", "7DF", "04 01 06 07 08"),
+            (0.2, "can0", "7E8", "07 41 06 80 07 80 08 80"),
+            (1.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (1.1, "can0", "7DF", "03 01 06 07"),
+            (1.2, "can0", "7E8", "06 41 06 07 07 07 80"),
+        ],
     )
     assert values(imported)["SHRTFT1", "7E8"] == [0.0]
     assert [u.reason for u in imported.report.unread] == ["can be read in more than one way"]
 
 
 def test_response_pending_is_not_part_of_the_round_trip(tmp_path):
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (0.0, "can0", "7E8", "04 41 0C 1A F8"),
-                (1.0, "can0", "7DF", "02 01 0C"),
-                (1.02, "can0", "7E8", "03 7F 01 78"),
-                (3.0, "can0", "7E8", "04 41 0C 1A F8"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (1.0, "can0", "7DF", "02 01 0C"),
+            (1.02, "can0", "7E8", "03 7F 01 78"),
+            (3.0, "can0", "7E8", "04 41 0C 1A F8"),
+        ],
     )
     (trace,) = imported.drives[0].traces
     assert trace.t_ns.tolist() == [0, 2_010_000_000]
@@ -179,24 +170,22 @@ def test_service_22_is_read_as_service_01_is(tmp_path):
     """SAE J1979-2: PID 0C is the identifier F40C, with the same data bytes; F802 is the VIN."""
     vin = b"ZZ9TEST120X000007"
     told = (b"\x62\xf8\x02\x01" + vin).hex()
-    imported = read(
-        log(
-            tmp_path / "bus.log",
-            [
-                (-2.0, "can0", "7DF", "03 22 F8 0C"),
-                (-1.9, "can0", "7E8", "06 62 F8 0C 01 02 03"),  # tells no length of PID 0C
-                (0.0, "can0", "7DF", "03 22 F4 0C"),
-                (0.1, "can0", "7E8", "05 62 F4 0C 1A F8"),
-                (1.0, "can0", "7E0", "07 22 F4 0C F4 05 F4 06"),
-                (1.1, "can0", "7E8", "10 0B 62 F4 0C 1A F8 F4"),
-                (1.11, "can0", "7E8", "21 05 7B F4 06 80 00 00"),
-                (1.2, "can0", "7E8", "10 15" + told[:12]),
-                (1.21, "can0", "7E8", "21" + told[12:26]),
-                (1.22, "can0", "7E8", "22" + told[26:40]),
-                (1.23, "can0", "7E8", "23" + told[40:]),
-                (1.3, "can0", "7E8", "05 62 12 34 1A F8"),
-            ],
-        )
+    imported = read_log(
+        tmp_path,
+        [
+            (-2.0, "can0", "7DF", "03 22 F8 0C"),
+            (-1.9, "can0", "7E8", "06 62 F8 0C 01 02 03"),  # tells no length of PID 0C
+            (0.0, "can0", "7DF", "03 22 F4 0C"),
+            (0.1, "can0", "7E8", "05 62 F4 0C 1A F8"),
+            (1.0, "can0", "7E0", "07 22 F4 0C F4 05 F4 06"),
+            (1.1, "can0", "7E8", "10 0B 62 F4 0C 1A F8 F4"),
+            (1.11, "can0", "7E8", "21 05 7B F4 06 80 00 00"),
+            (1.2, "can0", "7E8", "10 15" + told[:12]),
+            (1.21, "can0", "7E8", "21" + told[12:26]),
+            (1.22, "can0", "7E8", "22" + told[26:40]),
+            (1.23, "can0", "7E8", "23" + told[40:]),
+            (1.3, "can0", "7E8", "05 62 12 34 1A F8"),
+        ],
     )
     assert values(imported) == {
         ("RPM", "7E8"): [1726, 1726],
