@@ -29,9 +29,10 @@ from logbench.car.model import Car
 from logbench.job.comparisons import keep_comparison, sides_by_role
 from logbench.job.folder import JobFolder, create_job
 from logbench.job.model import Customer, Job, JobEvent, Note, Option, OtherCode, Part
-from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
+from logbench.simulator.faults import Faults
 from logbench.simulator.timing import Timing
 from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.records.read import read_car

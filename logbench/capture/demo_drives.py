@@ -79,10 +79,11 @@ def held_demo(
         return path
     with storage_trouble(folder):
         make_folder(folder)
-    from logbench.simulator.cars import Faults, named_car
+    from logbench.simulator.cars import named_car
     from logbench.simulator.day import STANDARD
     from logbench.simulator.drive import Drive
     from logbench.simulator.driver import schedule
+    from logbench.simulator.faults import Faults
     from logbench.simulator.produce import produce
 
     check_folder(folder)

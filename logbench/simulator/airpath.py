@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from math import acos, cos, sqrt
 
-from logbench.simulator.cars import Car, Faults
+from logbench.simulator.cars import Car
+from logbench.simulator.faults import Faults
 from logbench.simulator.state import State
 
 R_AIR = 0.28705

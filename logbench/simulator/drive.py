@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.airpath import AirPath
-from logbench.simulator.cars import Car, Faults
+from logbench.simulator.cars import Car
 from logbench.simulator.day import Day, draw_day
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
+from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
 from logbench.simulator.model import CarSource
+from logbench.simulator.offered import pids_of
+from logbench.simulator.parts import parts_of
 from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Engine, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
@@ -55,7 +58,8 @@ class Drive(CarSource):
         ambient_degc = day.ambient_degc if ambient_degc is None else ambient_degc
         cooled = ambient_degc > day.cooled_above_degc if cooled is None else cooled
         self.car = car
-        self.vin, self.pids = car.vin, car.pids
+        self._parts = parts_of(car, day)
+        self.vin, self.pids = car.vin, pids_of(car, self._parts)
         self.names = {"7E8": "ECM-EngineControl", "7E9": "TCM-TransmisCtrl"}
         size = f"{round(car.displacement_l * 10):02d}{car.cylinders}"
         self.calibrations = {"7E8": (f"ZZE{size}-0101",), "7E9": (f"ZZT{size}-0101",)}
@@ -88,7 +92,7 @@ class Drive(CarSource):
         self._compressor = Compressor(car, day) if cooled else None
         self._driver = Driver(car, self._line, self._engine)
         self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip)
-        self._readings = Readings(car)
+        self._readings = Readings(car, self._parts)
         self._index = 0
         self._phase = schedule.phases[0]
         self._phase_start_s = 0.0
@@ -162,6 +166,8 @@ class Drive(CarSource):
         fuel.observe(s, faults, ring_at, dt)
         self._engine.torque(s, self._electrical.accessories_kw(s))
         self._line.step(s, dt)
+        for part in self._parts:
+            part.step(s, faults, dt)
         if s.running and s.key_on and s.rpm >= 120.0:
             s.since_start_s += dt
             s.run_s += dt
@@ -174,6 +180,8 @@ class Drive(CarSource):
             self._thermal.step(s, faults, slow)
             self._purge(s, slow)
             fuel.observe_rear(s, slow)
+            for part in self._parts:
+                part.slow(s, faults, slow)
             if self._diagnosis.step(slow):
                 self._diagnosis.frame = dict(self.readings("7E8"))
 

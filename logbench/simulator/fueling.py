@@ -7,8 +7,9 @@ import random
 from math import exp, sqrt, tanh
 
 from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
-from logbench.simulator.cars import Car, Faults
+from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
+from logbench.simulator.faults import Faults
 from logbench.simulator.state import STEP_S, BankState, State
 
 SHORT_LIMIT_PCT = 25.0

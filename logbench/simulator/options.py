@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import get_args
+from typing import cast, get_args
 from urllib.parse import parse_qsl
 
 from logbench.errors import LinkUnknownError, UsageError
 from logbench.simulator.adapter import Adapter
 from logbench.simulator.canbus import CanCar
-from logbench.simulator.cars import CAR_NAMES, Car, Faults, draw_car, named_car
+from logbench.simulator.cars import CAR_NAMES, Car, Kind, named_car
+from logbench.simulator.drawn import SHARES, draw_car, draw_kind
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import SCHEDULE_NAMES, schedule
 from logbench.simulator.ecu import Edition
+from logbench.simulator.faults import Faults
 from logbench.simulator.model import CarSource, StillCar
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
 from logbench.simulator.server import Plug
@@ -22,6 +24,7 @@ from logbench.simulator.trouble import Trouble, parse_trouble
 
 DRAWN = "drawn"
 STILL = "still"
+ANY = "any"
 EXAMPLE = "sim:?seed=7&fault=unmetered_air:0.8&schedule=test-drive&speed=20"
 
 
@@ -34,6 +37,8 @@ class SimOptions:
     car: str = ""
     """A name of `cars.CAR_NAMES`, 'drawn' (from `seed`) or 'still' (fixed readings of a warm idle).
     '': drawn when a seed is given, else the demo car."""
+    kind: str = "petrol"
+    """What is drawn: a kind of `cars.Kind`, or 'any' as roads have them."""
     faults: tuple[tuple[str, float], ...] = ()
     """`fault=NAME:SEVERITY[,…]`; the key may come more than once, severity 1 may be left out."""
     schedule: str = "test-drive"
@@ -128,6 +133,7 @@ _NUMBERS: dict[str, tuple[str, float, float]] = {
 _WHOLE = frozenset({"seed", "baud"})
 _CHOICES: dict[str, tuple[str, ...]] = {
     "car": (*CAR_NAMES, DRAWN, STILL),
+    "kind": (*SHARES, ANY),
     "schedule": SCHEDULE_NAMES,
     "protocol": tuple(sorted(CAR_PROTOCOLS)),
     "edition": get_args(Edition),
@@ -164,7 +170,7 @@ def parse_sim_url(url: str) -> SimOptions:
                 f"A sim: link knows no {key!r}: its keys are {', '.join(sorted(KEYS))}."
             )
     if not options.car:
-        seeded = any(key == "seed" for key, _ in pairs)
+        seeded = any(key in ("seed", "kind") for key, _ in pairs)
         options = replace(options, car=DRAWN if seeded else CAR_NAMES[0])
     if options.car != STILL:
         _fit(options)
@@ -175,12 +181,17 @@ def parse_sim_url(url: str) -> SimOptions:
 
 def _fit(options: SimOptions) -> Car:
     """The car of the options; `LinkUnknownError` for a fault that it cannot have."""
-    car = draw_car(options.seed) if options.car == DRAWN else named_car(options.car or CAR_NAMES[0])
+    car = _drawn(options) if options.car == DRAWN else named_car(options.car or CAR_NAMES[0])
     try:
         Faults(dict(options.faults)).fit(car)
     except UsageError as error:
         raise LinkUnknownError(str(error)) from error
     return car
+
+
+def _drawn(options: SimOptions) -> Car:
+    kind = draw_kind(options.seed) if options.kind == ANY else cast("Kind", options.kind)
+    return draw_car(options.seed, kind)
 
 
 def make_car(options: SimOptions) -> CarSource:

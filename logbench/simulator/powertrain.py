@@ -6,8 +6,9 @@ from __future__ import annotations
 from math import exp, pi
 
 from logbench.simulator.airpath import AirPath
-from logbench.simulator.cars import Car, Faults
+from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
+from logbench.simulator.faults import Faults
 from logbench.simulator.state import State
 
 HEATING_KJ_G = 42.8

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.cars import STOICH_E10, Car
 from logbench.simulator.diagnosis import MONITORS, Diagnosis
+from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import BankState, State
 
-Getter = Callable[[State], float]
 _NAN = float("nan")
 _PLACES = tuple(f"O2SLOC{bank}{number}" for bank in (1, 2) for number in (1, 2, 3, 4))
 FUEL_G_L = 745.0
@@ -119,9 +119,11 @@ def _bank_getters(k: int) -> dict[str, Getter]:
 class Readings:
     """Makes the readings of one car."""
 
-    def __init__(self, car: Car) -> None:
+    def __init__(self, car: Car, parts: Sequence[Part] = ()) -> None:
         self._car = car
         self._getters = _engine_getters(car)
+        for part in parts:
+            self._getters.update(part.getters())
         self._slow: dict[str, float] = {}
         self._slow_at = (-1, -1)
 

@@ -25,9 +25,10 @@ from pathlib import Path
 from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
-from logbench.simulator.cars import FAULT_NAMES, draw_car, possible_faults
 from logbench.simulator.day import draw_day
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.driver import Phase, Schedule
+from logbench.simulator.faults import FAULT_NAMES, possible_faults
 from tests.analysis.fleet_report import HEALTHY, Outcome, hidden_because, plot, report
 from tests.analysis.simulated import simulated
 

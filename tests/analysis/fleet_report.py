@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
 
-from logbench.simulator.cars import FAULT_NAMES, Car
+from logbench.simulator.cars import Car
+from logbench.simulator.faults import FAULT_NAMES
 
 HEALTHY = "healthy"
 MOST_FALSE_PCT, LEAST_NAMED_PCT = 1.0, 95.0

@@ -7,10 +7,11 @@ from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
 from logbench.simulator import cars
-from logbench.simulator.cars import draw_car, possible_faults
 from logbench.simulator.day import STANDARD
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
+from logbench.simulator.faults import possible_faults
 from logbench.simulator.produce import produce
 
 WANTED = (

@@ -21,7 +21,7 @@ from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.simulator.cars import draw_car
+from logbench.simulator.drawn import draw_car
 from tests.analysis.diesel import IDLE as DIESEL_IDLE
 from tests.analysis.diesel import TOWN, diesel_drive
 from tests.analysis.fleet import fleet_schedule

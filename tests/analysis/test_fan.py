@@ -12,7 +12,7 @@ from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
-from logbench.simulator.cars import draw_car
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.driver import Phase as Step
 from logbench.simulator.driver import Schedule
 from tests.analysis.scenes import CRUISE, KEY_ON, Phase, Scene

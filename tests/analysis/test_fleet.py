@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 from scipy.stats import binomtest
 
-from logbench.simulator.cars import FAULT_NAMES, draw_car, named_car, possible_faults
+from logbench.simulator.cars import named_car
+from logbench.simulator.drawn import draw_car
+from logbench.simulator.faults import FAULT_NAMES, possible_faults
 from tests.analysis.fleet import KEYS, drive_one, fleet_schedule, run, tasks
 from tests.analysis.fleet_report import Outcome, hidden_because, plot, report, wilson
 

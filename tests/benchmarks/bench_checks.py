@@ -17,9 +17,10 @@ from logbench.analysis.view import View
 from logbench.car.model import Car
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
+from logbench.simulator.faults import Faults
 from logbench.simulator.produce import produce
 
 SIGNALS = (

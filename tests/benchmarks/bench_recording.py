@@ -27,7 +27,7 @@ from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
 from logbench.signals.table import table
-from logbench.simulator.cars import draw_car
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce

@@ -22,9 +22,10 @@ from logbench.car.model import Car
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Event, Facts, LinkFacts, Trace, signal_facts
 from logbench.signals.table import table
-from logbench.simulator.cars import Faults, draw_car, possible_faults
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
+from logbench.simulator.faults import Faults, possible_faults
 from logbench.simulator.produce import produce
 
 SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP", "VPWR",

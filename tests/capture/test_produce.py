@@ -10,7 +10,7 @@ from logbench.errors import StorageError
 from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
 from logbench.signals.table import table
-from logbench.simulator.cars import draw_car
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 from logbench.capture.messages import CaptureRequest
 from logbench.capture.sources.car import SimulatedSource
-from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
+from logbench.simulator.faults import Faults
 from logbench.simulator.timing import CarClock, Timing
 from logbench.vehicle.model import Progress
 from tests.serving import serve_tcp

@@ -24,9 +24,10 @@ from logbench.job.timeline import timeline
 from logbench.report.document import build_report
 from logbench.report.gather import gather
 from logbench.report.options import ReportOptions
-from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.day import STANDARD
 from logbench.simulator.drive import Drive
+from logbench.simulator.faults import Faults
 from logbench.simulator.timing import Timing
 from logbench.vehicle.gate import CONSENT
 from logbench.vehicle.links.schemes import open_link

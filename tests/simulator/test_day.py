@@ -18,8 +18,9 @@ from logbench.analysis.run import run_checks
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import default_signals, table
-from logbench.simulator.cars import STOICH_E10, STOICH_PETROL, Car, draw_car, named_car
+from logbench.simulator.cars import STOICH_E10, STOICH_PETROL, Car, named_car
 from logbench.simulator.day import STANDARD, Day, draw_day
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule, schedule
 from logbench.simulator.produce import produce

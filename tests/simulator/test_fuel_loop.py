@@ -13,10 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logbench.simulator.cars import MOST_ERROR, Faults, draw_car, named_car
+from logbench.simulator.cars import MOST_ERROR, named_car
 from logbench.simulator.day import STANDARD
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
+from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CELLS, LONG_LIMIT_PCT
 from tests.road_data import read_road_csv
 

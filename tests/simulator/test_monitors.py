@@ -9,10 +9,11 @@ import pytest
 from obd.decoders import monitor
 from obd.protocols.protocol import Message
 
-from logbench.simulator.cars import Faults, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.ecu import Ecus
+from logbench.simulator.faults import Faults
 from logbench.simulator.in_use import InUse
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.timing import Timing

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 from logbench.errors import LinkUnknownError
 from logbench.simulator import model
-from logbench.simulator.cars import CAR_NAMES, FAULT_NAMES, named_car
+from logbench.simulator.cars import CAR_NAMES, named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import SCHEDULE_NAMES
+from logbench.simulator.faults import FAULT_NAMES
 from logbench.simulator.options import (
     _NAMES,
     KEYS,

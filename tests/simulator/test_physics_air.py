@@ -9,8 +9,9 @@ import pytest
 from scipy import constants
 
 from logbench.simulator.airpath import CHOKED, CRITICAL, R_AIR, nozzle
-from logbench.simulator.cars import draw_car, named_car
+from logbench.simulator.cars import named_car
 from logbench.simulator.day import STANDARD
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.powertrain import HEATING_KJ_G

@@ -13,7 +13,8 @@ from logbench.car.identity import check_vin
 from logbench.errors import SignalUnsupportedError, UsageError
 from logbench.signals.decoding import decode
 from logbench.signals.table import table
-from logbench.simulator.cars import CAR_NAMES, draw_car, named_car
+from logbench.simulator.cars import CAR_NAMES, named_car
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import (
     SCHEDULE_NAMES,

@@ -13,10 +13,12 @@ from statistics import fmean
 import pytest
 
 from logbench.errors import UsageError
-from logbench.simulator.cars import FAULT_NAMES, Car, Faults, draw_car, named_car, possible_faults
+from logbench.simulator.cars import Car, named_car
 from logbench.simulator.day import STANDARD
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
+from logbench.simulator.faults import FAULT_NAMES, Faults, possible_faults
 
 IDLE, HOLD, HILL, CRUISE = (
     "idle after start",

@@ -33,8 +33,8 @@ from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import default_signals, table
 from logbench.simulator import cars
-from logbench.simulator.cars import draw_car
 from logbench.simulator.day import Day, draw_day
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.produce import produce

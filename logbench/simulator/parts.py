@@ -1,0 +1,43 @@
+"""What only some cars have (charger, recirculation, rail, particulate filter, motor, …): each is a
+part with its own memory, its readings and the PIDs that carry them.
+
+`State` holds what more than one part reads; what only one needs stays in the part. A part reaches
+others through `State` alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from logbench.simulator.cars import Car
+from logbench.simulator.day import Day
+from logbench.simulator.faults import Faults
+from logbench.simulator.state import State
+
+Getter = Callable[[State], float]
+
+
+class Part:
+    """A part that does nothing; each part overrides what it has."""
+
+    pids: frozenset[int] = frozenset()
+    """Service 01 PIDs that the engine computer answers because of it."""
+
+    def getters(self) -> Mapping[str, Getter]:
+        """What it reports: acronym of the signal table to the reading, in the table's unit."""
+        return {}
+
+    def step(self, s: State, faults: Faults, dt: float) -> None:
+        """Every step of the physics: `dt` is `STEP_S`."""
+
+    def slow(self, s: State, faults: Faults, dt: float) -> None:
+        """A few times a second: temperatures, soot, what the computer decides at leisure."""
+
+
+_KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = ()
+"""Which cars have it, and what makes it; in the order in which they move."""
+
+
+def parts_of(car: Car, day: Day) -> tuple[Part, ...]:
+    """The parts of one car."""
+    return tuple(make(car, day) for has, make in _KINDS if has(car))
