@@ -93,6 +93,28 @@ class State:
     leak_g_s: float = 0.0
     air_cyl_g_s: float = 0.0
     ve: float = 0.7
+    # exhaust, and what of it comes back
+    exh_g_s: float = 0.0
+    """Gas that leaves for the exhaust system: that of the cylinders less what is recirculated."""
+    exh_degc: float = field(init=False)
+    """Of the gas leaving the cylinders."""
+    back_kpa: float = 0.0
+    """What the exhaust system behind the turbine (or behind the manifold) adds to the air's."""
+    egr_share: float = 0.0
+    """Recirculated share of what the cylinders get."""
+    soot_g_s: float = 0.0
+    nox_ppm: float = 0.0
+    # charge pressure, recirculation and quantity: what the computer of a charged engine asks
+    boost_wanted_kpa: float = field(init=False)
+    """Charge pressure, absolute."""
+    air_wanted_g_s: float = 0.0
+    """Fresh air that a diesel's recirculation is controlled to."""
+    quantity_mg: float = 0.0
+    """Diesel fuel commanded for each stroke of a cylinder."""
+    post_g_s: float = 0.0
+    """Late fuel that burns in the exhaust: asked for by the particulate filter."""
+    rail_share: float = 1.0
+    """Fuel delivered over commanded, by the pressure in the rail."""
     # what the engine computer believes and commands
     maf_g_s: float = 0.0
     map_kpa: float = field(init=False)
@@ -146,10 +168,11 @@ class State:
         self.noise = [rng.gauss(0.0, 1.0) for _ in range(_NOISE_LENGTH)]
         self.noise_at = rng.randrange(_NOISE_LENGTH)
         self.p_up_kpa = self.p_man_kpa = self.p_exh_kpa = self.p_amb_kpa
-        self.map_kpa = self.p_est_kpa = self.p_amb_kpa
+        self.map_kpa = self.p_est_kpa = self.boost_wanted_kpa = self.p_amb_kpa
         self.coolant_degc = self.oil_degc = self.ect_degc = start_degc
         self.intake_degc = self.t_amb_degc + 0.25 * (start_degc - self.t_amb_degc) + day.sun_k
         self.iat_degc = self.intake_degc
+        self.exh_degc = self.t_amb_degc
         self.vapour, self.soc, self.polarisation_v = day.vapour, day.charge, day.surface_v
 
 
