@@ -1,12 +1,12 @@
 """The checks on a simulated fleet: what each fault is taken for, and from which severity on.
 
-    python -m tests.analysis.fleet --cars 300 --jobs 2 --work fleet.jsonl --out docs
+    python -m tests.analysis.fleet --cars 300 --faults 4 --jobs 2 --work fleet.jsonl --out docs
 
-Cars are drawn from seeds, each healthy and with each fault it can have at several severities; the
-drives, days, weather and heights are drawn, too, and are not those the checks were made with. Seeds
-from `HELD_OUT` on (`--held-out`) are kept for final figures only. Every outcome becomes a line of
-the `--work` file: an interrupted run goes on (delete the file when the car or the checks have
-changed).
+Cars of all kinds are drawn from seeds as roads have them, each healthy and with some of the faults
+it can have, drawn, too, at several severities; the drives, days, weather and heights are drawn as
+well, and are not those the checks were made with. Seeds from `HELD_OUT` on (`--held-out`) are kept
+for final figures only. Every outcome becomes a line of the `--work` file: an interrupted run goes
+on (delete the file when the car or the checks have changed).
 Prints the report of `fleet_report.py` and writes `fleet.md` and `fleet.png` into `--out`.
 """
 
@@ -25,19 +25,26 @@ from pathlib import Path
 from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
+from logbench.simulator.cars import Car
 from logbench.simulator.day import draw_day
-from logbench.simulator.drawn import draw_car
+from logbench.simulator.drawn import draw_car, draw_kind
 from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.faults import FAULT_NAMES, possible_faults
 from tests.analysis.fleet_report import HEALTHY, Outcome, hidden_because, plot, report
-from tests.analysis.simulated import simulated
+from tests.analysis.simulated import drive_of
 
 FIRST, HELD_OUT = 10_000, 900_000
-SEVERITIES = (0.25, 0.5, 1.0)
+SEVERITIES = (0.5, 1.0)
+FAULTS_EACH = 4
 WANTED = (
     *("RPM", "VSS", "ECT", "IAT", "AAT", "BARO", "MAF", "MAP", "TP", "TP_B", "APP_D", "APP_E"),
     *("FUELSYS1", "LOAD_PCT", "LOAD_ABS", "SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "EVAP_PCT"),
-    *("VPWR", "SPARKADV", "O2S11", "O2S12", "LAMBDA11_34", "LAMBDA", "FUEL_RATE"),
+    *("VPWR", "SPARKADV", "O2S11", "O2S12", "LAMBDA11_34", "LAMBDA", "FUEL_RATE", "TAC_PCT"),
+    # of diesels, charged engines, hybrids and fuel with ethanol, where the car offers them
+    *("EGR_PCT", "EGR_ERR", "EGR_A_CMD", "EGR_A_ACT", "FRP_23", "FRP_A_CMD", "FRP_A"),
+    *("BP_A_CMD", "BP_A_ACT", "VGT_A_CMD", "VGT_A_ACT", "WG_A_CMD", "WG_A_ACT", "IAF_A_CMD"),
+    *("TCA_CINT", "TCA_COUTT", "CACT11", "EGT11", "EGT12", "EGT13", "DPF1_DP", "DPF1_INT"),
+    *("DPF1_OUTT", "DPF_REGEN", "TQ_ACT", "ALCH_PCT", "BAT_PWR", "CATEMP11"),
 )
 RATES_HZ = {"VPWR": 10.0, "O2S11": 10.0, "O2S12": 5.0, "LAMBDA11_34": 10.0}
 COOLED_DEGC = 18.0
@@ -49,6 +56,11 @@ ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sen
 KEYS: dict[str, set[str]] = defaultdict(set)
 for _cause in CAUSES.values():
     KEYS[_cause.text].add(_cause.key)
+
+
+def car_of(seed: int) -> Car:
+    """The car of a seed, of the kind that the road has there."""
+    return draw_car(seed, draw_kind(seed))
 
 
 Task = tuple[int, str, float]
@@ -96,7 +108,8 @@ def drive_one(task: Task) -> Outcome:
     seed, fault, severity = task
     rng = random.Random(f"weather {seed}")
     stated, ambient_degc = rng.random() < 0.6, rng.uniform(-5.0, 32.0)
-    recording = simulated(
+    recording = drive_of(
+        car_of(seed),
         seed,
         {fault: severity} if fault and severity else {},
         fleet_schedule(seed),
@@ -121,7 +134,8 @@ def drive_one(task: Task) -> Outcome:
         first=_first_cause(leading),
         acted=tuple(sorted({f.check for f in found if f.verdict is Verdict.ACT})),
         judged=tuple(sorted({f.check for f in found if f.verdict is not Verdict.NOT_JUDGED})),
-        hidden=hidden_because(draw_car(seed), fault),
+        kind=draw_kind(seed),
+        hidden=hidden_because(car_of(seed), fault, recording.signals),
     )
 
 
@@ -133,12 +147,15 @@ def _first_cause(leading: list[Finding]) -> str:
     return min(keys, key=lambda k: (k not in FAULT_NAMES, k))
 
 
-def tasks(cars: int, first: int, severities: tuple[float, ...]) -> list[Task]:
-    """Every drive of the fleet."""
+def tasks(cars: int, first: int, severities: tuple[float, ...], each: int) -> list[Task]:
+    """Every drive of the fleet: each car healthy, and with `each` of its faults at every
+    severity."""
     out = []
     for seed in range(first, first + cars):
+        able = possible_faults(car_of(seed))
+        drawn = random.Random(f"faults {seed}").sample(able, min(each, len(able)))
         out.append((seed, "", 0.0))
-        out += [(seed, f, s) for f in possible_faults(draw_car(seed)) for s in severities]
+        out += [(seed, f, s) for f in drawn for s in severities]
     return out
 
 
@@ -198,6 +215,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cars", type=int, default=300)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--faults", type=int, default=FAULTS_EACH, help="of each car")
     parser.add_argument("--severities", default=",".join(map(str, SEVERITIES)))
     parser.add_argument("--first", type=int, default=FIRST, help="first seed")
     parser.add_argument("--held-out", action="store_true")
@@ -205,7 +223,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=None)
     given = parser.parse_args()
     severities = tuple(float(s) for s in given.severities.split(",") if s)
-    todo = tasks(given.cars, HELD_OUT if given.held_out else given.first, severities)
+    todo = tasks(given.cars, HELD_OUT if given.held_out else given.first, severities, given.faults)
     ready = len(set(todo) & set(read_work(given.work)))
     print(f"{len(todo)} drives, {ready} of them done before", flush=True)
 
@@ -221,8 +239,8 @@ def main() -> None:
     held = " --held-out" if given.held_out else f" --first {given.first}"
     text = report(
         outcomes,
-        f"python -m tests.analysis.fleet --cars {given.cars} --severities {given.severities}{held}"
-        " --work fleet.jsonl --out docs",
+        f"python -m tests.analysis.fleet --cars {given.cars} --faults {given.faults}"
+        f" --severities {given.severities}{held} --work fleet.jsonl --out docs",
     )
     print(text)
     if given.out is not None:

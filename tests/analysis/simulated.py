@@ -51,7 +51,13 @@ COLD = Schedule(
 )
 
 
-def simulated(
+def simulated(seed: int, faults: dict[str, float], *given: object, **options: object) -> Recording:
+    """The whole drive of the petrol car of that seed: see `drive_of`."""
+    return drive_of(draw_car(seed), seed, faults, *given, **options)
+
+
+def drive_of(
+    car: cars.Car,
     seed: int,
     faults: dict[str, float],
     schedule: Schedule | None = None,
@@ -60,10 +66,9 @@ def simulated(
     stated: bool = True,
     **options: object,
 ) -> Recording:
-    """The whole drive of car `seed`, a warm one unless told, on a day that moves nothing.
+    """The whole drive of a car, a warm one unless told, on a day that moves nothing.
 
     `stated`: displacement and regulating temperature are known."""
-    car = draw_car(seed)
     options = {"day": STANDARD} | options
     drive = Drive(car, faults, schedule or WARM, seed=seed, **options)
     pids = drive.supported("7E8")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import pytest
 from scipy.stats import binomtest
 
 from logbench.simulator.cars import named_car
-from logbench.simulator.drawn import draw_car
+from logbench.simulator.drawn import SHARES, draw_kind
 from logbench.simulator.faults import FAULT_NAMES, possible_faults
-from tests.analysis.fleet import KEYS, drive_one, fleet_schedule, run, tasks
+from tests.analysis.fleet import KEYS, car_of, drive_one, fleet_schedule, run, tasks
 from tests.analysis.fleet_report import Outcome, hidden_because, plot, report, wilson
 
 
@@ -20,9 +22,20 @@ def test_every_fault_has_a_cause_that_names_it():
 def test_schedules_and_tasks_are_drawn_from_the_seed_alone():
     assert fleet_schedule(5) == fleet_schedule(5)
     assert fleet_schedule(5) != fleet_schedule(6)
-    todo = tasks(3, 50, (0.5, 1.0))
-    cars = [draw_car(seed) for seed in (50, 51, 52)]
-    assert len(todo) == sum(1 + 2 * len(possible_faults(car)) for car in cars)
+    todo = tasks(3, 50, (0.5, 1.0), 4)
+    assert todo == tasks(3, 50, (0.5, 1.0), 4)
+    assert len(todo) == 3 * (1 + 2 * 4)
+    for seed, fault, _ in todo:
+        assert not fault or fault in possible_faults(car_of(seed))
+    able = possible_faults(car_of(50))
+    assert len(tasks(1, 50, (1.0,), 99)) == 1 + len(able)
+
+
+def test_kinds_are_drawn_in_their_shares():
+    drawn = Counter(draw_kind(seed) for seed in range(4000))
+    for kind, wanted in SHARES.items():
+        assert drawn[kind] / 4000 == pytest.approx(wanted, abs=0.025)
+    assert sum(SHARES.values()) == pytest.approx(1.0)
 
 
 def test_one_faulty_drive():
@@ -56,6 +69,7 @@ def test_report_and_plot(tmp_path):
     # what cannot show counts in the second figure only
     assert "1 of 2 (50.00 %" in text
     assert "2 of 3 (66.67 %" in text
+    assert "| petrol | 2 | 1 of 4 | 0 | 1: 100 / 100 | 2: 100 / 50 |" in text
     assert "unmetered_air, 2 drives: no air-flow sensor. What the checks said: 0 / 0 / 0 at" in text
     assert "| unmetered_air | 0 | - | - |" in text
     plot(OUTCOMES, tmp_path / "fleet.png")
@@ -73,9 +87,9 @@ def test_wilson_is_that_of_a_reference_library(hits, of):
 
 def test_what_cannot_show_is_known_from_the_car_alone():
     metered, by_pressure = named_car("demo"), named_car("demo-small")
-    assert hidden_because(metered, "unmetered_air") == ""
-    assert "manifold pressure" in hidden_because(by_pressure, "unmetered_air")
-    assert hidden_because(by_pressure, "weak_fuel") == ""
+    assert hidden_because(metered, "unmetered_air", ()) == ""
+    assert "manifold pressure" in hidden_because(by_pressure, "unmetered_air", ("MAP",))
+    assert hidden_because(by_pressure, "weak_fuel", ()) == ""
 
 
 def test_an_interrupted_run_goes_on(tmp_path):
