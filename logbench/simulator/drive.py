@@ -10,10 +10,10 @@ from logbench.simulator.day import Day, draw_day
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.faults import Faults
+from logbench.simulator.fitted import parts_of
 from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
 from logbench.simulator.model import CarSource
 from logbench.simulator.offered import pids_of
-from logbench.simulator.parts import parts_of
 from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Engine, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
@@ -81,6 +81,8 @@ class Drive(CarSource):
         self._air = AirPath(car)
         self._engine = Engine(car, self._air)
         self._fuel = FuelControl(car, self._air, day, ambient_degc)
+        for part in self._parts:
+            part.start(s, self.faults)
         trims = [[0.0] * CELLS for _ in range(car.banks)]
         if learnt:
             before = self.faults if earlier_trip else Faults()

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from logbench.simulator.cars import Car
-from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
 from logbench.simulator.state import State
 
@@ -27,17 +25,11 @@ class Part:
         """What it reports: acronym of the signal table to the reading, in the table's unit."""
         return {}
 
+    def start(self, s: State, faults: Faults) -> None:
+        """Before the first step, and before the long-term trims are made."""
+
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Every step of the physics: `dt` is `STEP_S`."""
 
     def slow(self, s: State, faults: Faults, dt: float) -> None:
         """A few times a second: temperatures, soot, what the computer decides at leisure."""
-
-
-_KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = ()
-"""Which cars have it, and what makes it; in the order in which they move."""
-
-
-def parts_of(car: Car, day: Day) -> tuple[Part, ...]:
-    """The parts of one car."""
-    return tuple(make(car, day) for has, make in _KINDS if has(car))

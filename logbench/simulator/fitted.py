@@ -1,0 +1,17 @@
+"""Which parts a car is fitted with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from logbench.simulator.cars import Car
+from logbench.simulator.day import Day
+from logbench.simulator.parts import Part
+
+_KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = ()
+"""Which cars have it, and what makes it; in the order in which they move."""
+
+
+def parts_of(car: Car, day: Day) -> tuple[Part, ...]:
+    """The parts of one car."""
+    return tuple(make(car, day) for has, make in _KINDS if has(car))
