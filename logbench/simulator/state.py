@@ -115,6 +115,14 @@ class State:
     """Late fuel that burns in the exhaust: asked for by the particulate filter."""
     rail_share: float = 1.0
     """Fuel delivered over commanded, by the pressure in the rail."""
+    regenerating: bool = False
+    """The computer heats the particulate filter: it asks for hot gas, and for none of it back."""
+    cyl_gain: list[float] = field(default_factory=list)
+    """Fuel of each cylinder over the mean; empty while they are all alike."""
+    firing: float = 1.0
+    """Indicated torque of the cylinders that fire in this step, over the mean of all."""
+    light_s: float = 0.0
+    """How much longer than a warm engine this one is turned before it fires."""
     # what the engine computer believes and commands
     maf_g_s: float = 0.0
     map_kpa: float = field(init=False)
