@@ -75,7 +75,7 @@ def write(folder: Path) -> list[Path]:
 
 def text(bands: Bands) -> str:
     """The whole page as Markdown."""
-    return "\n".join([_HEAD, *(_section(module, bands) for module in all_checks())])
+    return "\n".join([_HEAD, *(_section(n, m, bands) for n, m in enumerate(all_checks(), 1))])
 
 
 def bands_of(module: CheckModule, bands: Bands) -> list[Band]:
@@ -85,9 +85,9 @@ def bands_of(module: CheckModule, bands: Bands) -> list[Band]:
     return [band for band in bands if f'"{band.key}"' in text]
 
 
-def _section(module: CheckModule, bands: Bands) -> str:
+def _section(number: int, module: CheckModule, bands: Bands) -> str:
     source = cast("ModuleType", module)
-    lines = [f"## {module.ORDER}. {module.TITLE}" if module.ORDER < 20 else f"## {module.TITLE}"]
+    lines = [f"## {number}. {module.TITLE}"]
     lines += ["", f"`{module.KEY}`", "", inspect.cleandoc(source.__doc__ or ""), ""]
     parts = getattr(source, "PARTS", ())
     for part in parts:

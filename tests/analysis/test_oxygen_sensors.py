@@ -6,44 +6,41 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis.checks.oxygen_sensors import _rise_s, _switches
+from logbench.analysis.checks.oxygen_sensors import _rise_s
 from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
+from logbench.analysis.narrow_band import switches
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import Samples
 from tests.analysis.scenes import CRUISE, FULL, HOLD, IDLE, OVERRUN, Scene
 from tests.analysis.simulated import WARM, simulated
 
 
-def narrow(hz=10.0, low=0.1, high=0.85, rate=1.0, duty=0.5, rear_rate=0.0):
+def narrow(hz=10.0, low=0.1, high=0.85, rate=1.0, duty=0.5):
     scene = Scene([IDLE, HOLD, CRUISE, OVERRUN, CRUISE], hz=hz)
     wave = signal.square(2 * np.pi * rate * scene.t_s, duty)
     front = np.where(wave > 0, high, low) + scene.rng.normal(0, 0.01, len(wave))
-    rear = 0.68 + scene.rng.normal(0, 0.01, len(wave))
-    if rear_rate:
-        rear = np.where(signal.square(2 * np.pi * rear_rate * scene.t_s) > 0, 0.75, 0.15)
-    return scene.set(O2S11=front, O2S12=rear)
+    return scene.set(O2S11=front)
 
 
 def sensors(scene):
     return {f.subject: f for f in run_checks(scene.recording(), only=["oxygen_sensors"])}
 
 
-def test_a_good_front_sensor_and_catalyst():
+def test_a_good_front_sensor():
     found = sensors(narrow())
     assert found.pop("bank 1 front sensor, enrichment").verdict is Verdict.NOT_JUDGED  # no pull
     assert found.pop("bank 1 front sensor, fuel cut").verdict is not Verdict.NOT_JUDGED
     assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
     assert found["bank 1 front sensor, switching"].value == pytest.approx(1.0, abs=0.1)
     assert found["bank 1 front sensor, share rich"].value == pytest.approx(50, abs=3)
-    assert found["bank 1 rear sensor"].value == 0.0
 
 
 def test_switches_are_those_of_the_wave_made():
     t = np.arange(0, 100, 0.05)
     for hz in (0.5, 1.3, 3.0):
         volts = 0.45 + 0.4 * np.sin(2 * np.pi * hz * t)
-        assert _switches(volts) == pytest.approx(hz * 100, abs=1)
+        assert switches(volts) == pytest.approx(hz * 100, abs=1)
 
 
 @pytest.mark.parametrize(
@@ -60,13 +57,6 @@ def test_a_poor_front_sensor(made, subject, verdict):
     finding = sensors(narrow(**made))[f"bank 1 front sensor, {subject}"]
     assert finding.verdict is verdict
     assert finding.causes[0] == CAUSES["o2_lazy"].text
-
-
-def test_a_rear_sensor_that_follows_hints_at_the_catalyst():
-    finding = sensors(narrow(rear_rate=0.95))["bank 1 rear sensor"]
-    assert finding.verdict is Verdict.WATCH
-    assert finding.value > 0.8
-    assert finding.causes[0] == CAUSES["catalyst"].text
 
 
 def test_a_slow_log_counts_no_switching():

@@ -1,6 +1,6 @@
-"""Oxygen sensors: narrow-band front and rear ones, wide-range ones against the commanded lambda.
+"""Front oxygen sensors: narrow-band ones, and wide-range ones against the commanded lambda.
 
-Inputs: `O2Sb1`, `O2Sb2` in volts of a narrow-band sensor; `LAMBDAb1` of a wide-range one with the
+Inputs: `O2Sb1` in volts of a narrow-band sensor; `LAMBDAb1` of a wide-range one with the
 commanded `LAMBDA`. Enabled: warm, closed loop, steady, fifteen seconds in all. Method: the outer
 2 % of the samples are the ends of the swing; share of time above 0.45 V; rich-lean cycles counted
 with a hysteresis from 0.3 to 0.6 V, a second, in warm cruise or at 2,500 rpm; switches of the rear
@@ -21,6 +21,7 @@ from logbench.analysis.alignment import Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Coverage, Finding, Span
+from logbench.analysis.narrow_band import SWITCH_V, closed_spans, narrow, switches
 from logbench.analysis.sensor_response import response_findings
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
@@ -30,14 +31,11 @@ from logbench.recording.model import Trace
 KEY = "oxygen_sensors"
 TITLE = "Oxygen sensors and lambda"
 PLAIN = "The sensors in the exhaust that measure the mixture"
-STRIPS = (("O2S11", "O2S12"), ("LAMBDA", "LAMBDA11"), ("RPM",))
+STRIPS = (("O2S11",), ("LAMBDA", "LAMBDA11"), ("RPM",))
 ORDER = 7
 PARTS = (sensor_response,)
-INPUTS = ("O2S11", "O2S21", "O2S12", "O2S22", "LAMBDA11", "LAMBDA21", "LAMBDA", "ECT")
+INPUTS = ("O2S11", "O2S21", "LAMBDA11", "LAMBDA21", "LAMBDA", "ECT")
 
-SWITCH_V = 0.45
-RICH_V, LEAN_V = 0.6, 0.3
-"""Switch point and its hysteresis. [CP]"""
 LEAP_V, LEAPS_SHARE = 0.1, 0.2
 """A slow sensor moves little between samples; one near half the sample rate leaps each time."""
 FAST_HZ = 8.0
@@ -49,33 +47,20 @@ def check(view: View, bands: Bands) -> list[Finding]:
     """Findings on each bank's sensors."""
     findings: list[Finding] = []
     for bank in (1, 2):
-        front, rear = _narrow(view, f"O2S{bank}1"), _narrow(view, f"O2S{bank}2")
+        front = narrow(view, f"O2S{bank}1")
         wide = view.trace(f"LAMBDA{bank}1")
         if wide is not None:
             findings += _wide_range(view, bands, bank, wide)
         elif front is not None:
             findings += _front(view, bands, bank, front)
             findings += response_findings(view, bands, f"bank {bank} front sensor", front)
-            findings.append(_rear(view, bands, bank, front, rear))
     subject = Subject(KEY, "oxygen sensors")
     return findings or [subject.not_judged("No front sensor was recorded.", "record")]
 
 
-def _narrow(view: View, acronym: str) -> Trace | None:
-    """The trace of a narrow-band sensor in volts; not the volts or milliamps of a wide-range one,
-    which the table names as siblings of the same acronym."""
-    trace = view.trace(acronym)
-    return trace if trace is not None and trace.signal == acronym else None
-
-
-def _closed_spans(view: View, *conditions: Condition) -> tuple[Span, ...]:
-    found = view.conditions
-    return view.steady_spans(*conditions, where=found.closed_loop & found.warm)
-
-
 def _front(view: View, bands: Bands, bank: int, front: Trace) -> list[Finding]:
     name = f"bank {bank} front sensor"
-    spans = _closed_spans(view)
+    spans = closed_spans(view)
     found = view.samples(spans, front.signal)
     hz = 1.0 / front.interval_s
     seconds = alignment.total_s(spans)
@@ -114,7 +99,7 @@ def _rate(view: View, bands: Bands, name: str, front: Trace, hz: float) -> Findi
             "It was recorded {hz:.1f} times a second: too slow to count its switching.", hz=hz
         )
         return subject.not_judged(text, "record")
-    spans = _closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
+    spans = closed_spans(view, Condition.FAST_IDLE, Condition.CRUISE)
     found = view.samples(spans, front.signal)
     if alignment.total_s(spans) < LEAST_S or len(found) < LEAST_S * FAST_HZ:
         text = "Too little warm cruise or 2,500 rpm in closed loop was recorded."
@@ -145,47 +130,18 @@ def _speeds_differ(view: View, spans: Sequence[Span]) -> bool:
     return len(means) > 1 and max(means) >= 1.2 * min(means)
 
 
-def _switches(volts: Values) -> int:
-    """How often a voltage goes from lean to rich, with hysteresis."""
-    state = np.where(volts >= RICH_V, 1, np.where(volts <= LEAN_V, -1, 0))
-    state = state[state != 0]
-    return int(np.count_nonzero((state[1:] > 0) & (state[:-1] < 0)))
-
-
 def _cycles_hz(found: Samples, spans: Sequence[Span]) -> Values:
     """Rich-lean cycles a second of each span of five seconds or more."""
     rates = []
     for k in np.unique(found.group):
         seconds = spans[int(k)].duration_s
         if seconds >= STRETCH_S:
-            rates.append(_switches(found.value[found.group == k]) / seconds)
+            rates.append(switches(found.value[found.group == k]) / seconds)
     return np.array(rates)
 
 
-def _rear(view: View, bands: Bands, bank: int, front: Trace, rear: Trace | None) -> Finding:
-    subject = Subject(KEY, f"bank {bank} rear sensor")
-    if rear is None:
-        return subject.not_recorded(view, [f"O2S{bank}2"], "record")
-    spans = _closed_spans(view, Condition.CRUISE, Condition.FAST_IDLE)
-    before, behind = view.samples(spans, front.signal), view.samples(spans, rear.signal)
-    slowest = max(front.interval_s, rear.interval_s)
-    turns = sum(_switches(before.value[before.group == k]) for k in np.unique(before.group))
-    if slowest > 0.5 or turns < 10:
-        text = "Too few switches of the front sensor were seen to compare with."
-        return subject.not_judged(text, "record")
-    after = sum(_switches(behind.value[behind.group == k]) for k in np.unique(behind.group))
-    ratio = after / turns
-    half = 1.96 * np.sqrt(max(after, 1.0)) / turns  # counts scatter as Poisson's do
-    return subject.judged(
-        "Switches of the rear over the front sensor",
-        Measured(ratio, float(half), spans, (said("mean {v:.2f V}", v=np.mean(behind.value)),)),
-        bands["o2_rear_ratio"],
-        "rear",
-    )
-
-
 def _wide_range(view: View, bands: Bands, bank: int, wide: Trace) -> list[Finding]:
-    subject, spans = Subject(KEY, f"bank {bank} lambda, closed loop"), _closed_spans(view)
+    subject, spans = Subject(KEY, f"bank {bank} lambda, closed loop"), closed_spans(view)
     closed = view.samples(spans, wide.signal)
     commanded = view.last(closed.t_ns, "LAMBDA", max_age_s=3.0)
     target = np.where(np.isfinite(commanded), commanded, 1.0)
