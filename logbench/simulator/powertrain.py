@@ -297,7 +297,7 @@ class Driveline:
         self._drag = 0.5 * car.drag_area_m2
         self._ratios = tuple(g * car.final_drive / car.wheel_radius_m for g in car.gears)
         self._capacity_nm = 190.0 * d * (1.0 + car.boost_kpa / 100.0)
-        self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 200.0)
+        self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 100.0)
         self._starter_nm = 45.0 + 32.0 * d
 
     def ratio(self, gear: int) -> float:
