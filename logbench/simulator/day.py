@@ -11,6 +11,8 @@ import math
 import random
 from dataclasses import dataclass
 
+from logbench.simulator.cars import blend_of
+
 _ODD, _ODD_TIMES = 0.03, 2.5
 """Share of draws that come from an odd day, and how much wider those are."""
 
@@ -45,6 +47,9 @@ class Day:
     picks up, pressure under demand, voltage at the injectors."""
     vapour: float = 0.012
     """Fuel from the canister with the purge valve wholly open, share of the engine's."""
+    filled: float = 0.0
+    """Ethanol that the last filling has added, as a share of the tank: only of a car that can do
+    with any, and not yet learnt."""
     # what the engine computer remembers
     unlearnt_pct: float = 0.0
     """Where the days before have left the long-term trims, over what this day asks."""
@@ -75,13 +80,12 @@ class Day:
 
         Oxygen is missing where there is water: for an air-flow sensor its share of the mass, for a
         pressure sensor of the pressure. Saturation pressure: Magnus' formula with the constants of
-        WMO No. 8 (6.112 hPa, 17.62, 243.12 degC). Stoichiometric ratio: 14.7 of petrol, 9.0 of
-        ethanol (textbooks), whose densities hardly differ."""
+        WMO No. 8 (6.112 hPa, 17.62, 243.12 degC)."""
         full_kpa = 0.6112 * math.exp(17.62 * ambient_degc / (243.12 + ambient_degc))
         water = self.humidity * full_kpa / 101.3
         if metered:
             water *= 0.622
-        return self.injected * (1.0 - self.ethanol * 5.7 / 14.7) / (1.0 - water)
+        return self.injected * blend_of(self.ethanol) / (1.0 - water)
 
 
 STANDARD = Day()
@@ -119,4 +123,5 @@ def draw_day(seed: int) -> Day:
         thermostat_k=off(0.5),
         fan_k=off(2.5),
         fan_swing_k=max(2.0, 5.0 + off(1.5)),
+        filled=rng.gauss(0.0, 0.12) if rng.random() < 0.25 else 0.0,
     )

@@ -19,6 +19,7 @@ LEAN_PCT = 20.0
 20 to 25]; makers differ widely (trade-notes 1)."""
 RICH_PCT = -16.0
 _MATURE_S = 8.0
+_CAM_OFF_DEG = 12.0
 _SLOWEST_PER_S = 1.1
 """Switches a second of a narrow-band sensor on the road; a good one makes 2 to 5."""
 _SLOWEST_CUT_S = 1.3
@@ -143,6 +144,7 @@ class Diagnosis(Memory):
         low = s.battery_v < 12.75 and s.since_start_s > 60
         self._judge("P0562", low, 45.0, dt)
         idle = s.demand <= 0.001 and s.speed_m_s < 0.5 and s.since_start_s > 30
+        self._judge("P0011", s.cam_off_deg > _CAM_OFF_DEG, _MATURE_S, dt)
         self._judge("P0507", idle and s.rpm > s.idle_target_rpm + 180, 12.0, dt)
         return before == 0 and len(self._stored) > 0
 
@@ -230,7 +232,15 @@ class Diagnosis(Memory):
         if not (car.has_maf and car.has_map) or s.ect_degc < 50 or s.load < 0.3:
             return
         t = s.iat_degc + 273.15
-        expected = s.ve * car.ve_table_gain * s.map_kpa * car.displacement_l * s.rpm / (CYCLE * t)
+        expected = (
+            s.ve
+            / s.cam_gain
+            * car.ve_table_gain
+            * s.map_kpa
+            * car.displacement_l
+            * s.rpm
+            / (CYCLE * t)
+        )
         ratio = s.maf_g_s / max(expected, 0.5)
         self._air_ratio += (ratio - self._air_ratio) * dt / (8.0 + dt)
         self._judge("P0101", not 0.83 < self._air_ratio < 1.17, _MATURE_S, dt)

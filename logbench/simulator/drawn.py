@@ -155,7 +155,8 @@ def _as_hybrid(car: Car, rng: random.Random) -> Car:
 
 def _as_flex(car: Car, rng: random.Random) -> Car:
     """Port injection, for any share of ethanol."""
-    return replace(car, kind="flex", age=_age(rng))
+    ethanol = rng.choice((0.05, 0.10, 0.27, 0.85, rng.uniform(0.2, 0.8)))
+    return replace(car, kind="flex", age=_age(rng), stoich=STOICH_PETROL, ethanol=ethanol)
 
 
 def _of_size(car: Car, cylinders: int, litres_each: float) -> Car:

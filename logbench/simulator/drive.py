@@ -11,7 +11,7 @@ from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.faults import Faults
 from logbench.simulator.fitted import parts_of
-from logbench.simulator.fueling import CELLS, CLOSED, FuelControl
+from logbench.simulator.fueling import CELLS, FuelControl
 from logbench.simulator.model import CarSource
 from logbench.simulator.offered import pids_of
 from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Engine, Thermal
@@ -19,9 +19,6 @@ from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
 _SYNC_S = 0.75
-_CANISTER_S = 300.0
-"""Time in which an open purge valve empties the canister to a third. [CP: a quarter of an hour of
-driving does]"""
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
 _KEY_OFF = Phase("key off", "key off", float("inf"))
@@ -180,7 +177,6 @@ class Drive(CarSource):
         if n % _SLOW_STEPS == 0:
             slow = dt * _SLOW_STEPS
             self._thermal.step(s, faults, slow)
-            self._purge(s, slow)
             fuel.observe_rear(s, slow)
             for part in self._parts:
                 part.slow(s, faults, slow)
@@ -228,12 +224,3 @@ class Drive(CarSource):
                 s.since_start_s = s.run_s = 0.0
         else:
             s.crank_s = 0.0
-
-    @staticmethod
-    def _purge(s: State, dt: float) -> None:
-        """Commanded purge: warm and in closed loop, more off idle."""
-        wanted = 0.0
-        if s.loop == CLOSED and s.ect_degc > 60.0 and s.since_start_s > 120.0:
-            wanted = 0.06 if s.demand <= 0.001 else 0.35
-        s.purge += (wanted - s.purge) * dt / (6.0 + dt)
-        s.vapour -= s.vapour * s.purge * dt / _CANISTER_S

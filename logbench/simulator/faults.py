@@ -27,6 +27,9 @@ class Faults:
     # of the charged and recirculated air
     # of rail, cylinders and exhaust
     # of spark engines, hybrids and their fuel
+    purge_open: float  # the purge valve does not close
+    wrong_ethanol: float  # fuel with much ethanol in a car that expects little
+    cam_stuck: float  # the intake camshaft's phaser does not go back to its rest
 
     def __init__(self, severities: Mapping[str, float] | None = None) -> None:
         """`UsageError` for an unknown name or a severity outside 0 to 1."""
@@ -56,9 +59,18 @@ class Faults:
 
 FAULT_NAMES = tuple(field.name for field in fields(Faults))
 
-_SPARK = ("weak_fuel", "leaking_injector", "lazy_o2", "biased_o2", "unmetered_air")
+_SPARK = (
+    "weak_fuel",
+    "leaking_injector",
+    "lazy_o2",
+    "biased_o2",
+    "unmetered_air",
+    "purge_open",
+    "cam_stuck",
+)
 _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     **dict.fromkeys(_SPARK, lambda car: not car.diesel),
+    "wrong_ethanol": lambda car: not car.diesel and car.kind != "flex",
     "maf_low": lambda car: car.has_maf,
     "one_bank_lean": lambda car: car.banks > 1 and not car.diesel,
     "weak_alternator": lambda car: car.kind != "hybrid",

@@ -7,8 +7,19 @@ from collections.abc import Callable
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
 from logbench.simulator.parts import Part
+from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
 
-_KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = ()
+
+def _spark(car: Car) -> bool:
+    return not car.diesel
+
+
+_KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
+    (lambda car: car.kind == "flex", FlexTank),
+    (lambda car: not car.diesel and car.kind != "flex", lambda car, day: Tank()),
+    (_spark, Canister),
+    (_spark, lambda car, day: CamPhaser()),
+)
 """Which cars have it, and what makes it; in the order in which they move."""
 
 

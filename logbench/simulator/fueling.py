@@ -6,8 +6,15 @@ from __future__ import annotations
 import random
 from math import exp, sqrt, tanh
 
-from logbench.simulator.airpath import CYCLE, MANIFOLD_SHARE, R_AIR, AirPath
-from logbench.simulator.cars import Car
+from logbench.simulator.airpath import (
+    CYCLE,
+    MANIFOLD_SHARE,
+    R_AIR,
+    AirPath,
+    cam_gain,
+    drawn_g_s,
+)
+from logbench.simulator.cars import Car, blend_of
 from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
 from logbench.simulator.state import STEP_S, BankState, State
@@ -24,6 +31,8 @@ LAZY_LAG_S, LAZY_VOLTS_S = 2.2, 0.25
 BIAS = 0.17
 """Lag of the mixture and, further, of the voltage of a lazy front sensor, and lean shift of a
 biased one, at severity 1."""
+WRONG_ETHANOL = 0.45
+"""Share that a wrong filling has at severity 1."""
 WANDER, WANDER_S = 0.013, 1.6
 """Standard deviation and memory of the mixture's wandering from cycle to cycle and cylinder to
 cylinder: with it the short-term trim of a steady car moves as on the open road recordings
@@ -50,6 +59,11 @@ _SCATTER_PCT = 0.8
 def narrow_band_v(mixture: float) -> float:
     """Voltage of a hot zirconia sensor: about 0.85 rich, 0.08 lean, steep at lambda 1."""
     return 0.46 - 0.39 * tanh((mixture - 1.0) / 0.011) - 0.04 * (mixture - 1.0)
+
+
+def wrong_blend(faults: Faults) -> float:
+    """Air that the fuel of a wrong filling needs, over that of the right one."""
+    return blend_of(WRONG_ETHANOL * faults.wrong_ethanol)
 
 
 def _held(value: float, limit: float) -> float:
@@ -225,10 +239,11 @@ class FuelControl:
         """Fuel of each bank, and the mixture that leaves the cylinders."""
         if faults.weak_fuel or faults.leaking_injector or s.rail_gain != 1.0:
             s.rail_gain = self.rail_gain(faults, s.fuel_g_s)
-        n, stoich, needs = self._car.banks, self._car.stoich, self._needs
+        n = self._car.banks
+        stoich, needs = self._car.stoich * s.blend_known, self._needs * s.blend
         air = s.air_cyl_g_s / n
         estimate = s.air_est_g_s
-        base = s.vapour_g_s = 0.0
+        base, s.vapour_g_s = 0.0, s.drawn_fuel_g_s
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
             base = estimate / n / (stoich * s.lambda_cmd)
             base *= s.rail_gain * s.map_gain
@@ -236,7 +251,7 @@ class FuelControl:
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
             base *= 1.0 + FILM * (film if film < 2.0 else 2.0)
-            s.vapour_g_s = s.purge * s.vapour * estimate / stoich
+            s.vapour_g_s += s.purge * s.vapour * estimate / stoich
         total = 0.0
         noise, i = s.noise, s.noise_at
         dripping = faults.leaking_injector > 0.0
@@ -301,7 +316,7 @@ class FuelControl:
             believed = self._believed(faults, s, rpm, flow)
             for k, trims in enumerate(banks):
                 lean = 1.0 - (BIAS * faults.biased_o2 if k == 0 else 0.0)
-                needed = flow / (self._needs * lean)
+                needed = flow / (self._needs * wrong_blend(faults) * lean)
                 needed -= self.drip_g_s(k, faults) * car.banks
                 gain = self.bank_gain(k, faults) * self.rail_gain(faults, flow / car.stoich)
                 given = flow * believed / car.stoich * gain * (1.0 + self._map.error(rpm, load))
@@ -322,11 +337,13 @@ class FuelControl:
         """Air that the computer believes the cylinders get, over the true `flow` in g/s."""
         car, air = self._car, self._air
         if not car.has_maf:
-            return car.ve_table_gain * _CHARGE_K / (_CHARGE_K + car.iat_offset_degc)
+            believed = car.ve_table_gain * _CHARGE_K / (_CHARGE_K + car.iat_offset_degc)
+            return believed / cam_gain(faults.cam_stuck, rpm)
         p = 50.0
         for _ in range(4):
             filled = air.filling(rpm, p, s.p_amb_kpa) * car.displacement_l * rpm
             p = flow * CYCLE * _CHARGE_K / filled
         leak = air.leak_g_s(faults.unmetered_air, p, s.p_amb_kpa, _CHARGE_K)
+        leak += drawn_g_s(faults.purge_open, car.displacement_l, p, s.p_amb_kpa, _CHARGE_K)
         metered = max(0.2 * flow, flow - leak)
         return self.meter_gain(faults, min(1.0, metered / air.rated_g_s)) * metered / flow

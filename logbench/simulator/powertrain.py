@@ -88,7 +88,7 @@ class Engine:
         off = (spark - best) / 55.0
         efficiency = 0.385 * (1.0 - off * off)
         burnt = 0.0
-        air_limit = s.air_cyl_g_s / len(s.banks) / self._car.stoich
+        air_limit = s.air_cyl_g_s / len(s.banks) / (self._car.stoich * s.blend)
         for bank in s.banks:
             mixture = bank.lambda_out
             fuel = bank.fuel_g_s
@@ -97,7 +97,9 @@ class Engine:
             if mixture > 1.35:  # too lean to burn in every cycle
                 fuel *= max(0.0, 1.0 - 2.5 * (mixture - 1.35))
             burnt += fuel
-        s.indicated_kw = burnt * HEATING_KJ_G * efficiency
+        s.indicated_kw = burnt * (HEATING_KJ_G * s.blend) * efficiency
+        if s.unsteady:
+            s.indicated_kw *= 1.0 + s.unsteady * s.noise[s.noise_at - 40]
         krpm = rpm * 0.001
         mean_bar = 0.66 + 0.11 * krpm + 0.012 * krpm * krpm
         if s.oil_degc < 88.0:
@@ -149,7 +151,7 @@ class Thermal:
 
     def _cooling(self, s: State, faults: Faults, dt: float) -> None:
         t, ambient = s.coolant_degc, s.t_amb_degc
-        fuel_kw = s.fuel_g_s * HEATING_KJ_G
+        fuel_kw = s.fuel_g_s * (HEATING_KJ_G * s.blend)
         into_kw = fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0)) if s.running else 0.0
         opening = (t - (self._regulating_degc - 4.0)) / 8.0
         opening = max(0.0, min(1.0, opening))
@@ -297,7 +299,7 @@ class Driveline:
         self._drag = 0.5 * car.drag_area_m2
         self._ratios = tuple(g * car.final_drive / car.wheel_radius_m for g in car.gears)
         self._capacity_nm = 190.0 * d * (1.0 + car.boost_kpa / 100.0)
-        self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 100.0)
+        self._converter = 0.0016 * d * (1.0 + car.boost_kpa / 200.0)
         self._starter_nm = 45.0 + 32.0 * d
 
     def ratio(self, gear: int) -> float:

@@ -51,7 +51,6 @@ def _engine_getters(car: Car) -> dict[str, Getter]:
         "TP": plate,
         "RUNTM": lambda s: s.run_s,
         "OBDSUP": _fixed(1.0),
-        "EVAP_PCT": lambda s: 100.0 * s.purge,
         "BARO": lambda s: s.p_amb_kpa + 0.1,
         "VPWR": volts,
         "LOAD_ABS": lambda s: 100.0 * s.load_abs,

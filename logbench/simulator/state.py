@@ -93,6 +93,12 @@ class State:
     leak_g_s: float = 0.0
     air_cyl_g_s: float = 0.0
     ve: float = 0.7
+    cam_gain: float = 1.0
+    """Filling over that with the camshaft where it should be."""
+    cam_off_deg: float = 0.0
+    """How far the camshaft is from where it is commanded."""
+    unsteady: float = 0.0
+    """Scatter of the work from step to step, share of it."""
     # exhaust, and what of it comes back
     exh_g_s: float = 0.0
     """Gas that leaves for the exhaust system: that of the cylinders less what is recirculated."""
@@ -151,6 +157,14 @@ class State:
     vapour: float = field(init=False)
     """Fuel from the canister, share of the engine's with the purge valve wholly open."""
     vapour_g_s: float = 0.0
+    drawn_air_g_s: float = 0.0
+    drawn_fuel_g_s: float = 0.0
+    """Through a purge valve that does not close: air and the fuel it carries."""
+    blend: float = 1.0
+    """Air that a gram of the fuel in the tank needs, and about the heat it gives, over those of
+    the fuel that the car is made for."""
+    blend_known: float = 1.0
+    """The same as the engine computer reckons."""
     rail_gain: float = 1.0
     run_s: float = 0.0
     since_start_s: float = 0.0

@@ -195,6 +195,9 @@ MEASURES = {
     "lazy_o2": ("demo-v6", lambda s: s.swing[HOLD]),
     "biased_o2": ("demo", lambda s: s.trims[CRUISE][0]),
     "one_bank_lean": ("demo-v6", lambda s: s.trims[CRUISE][0]),
+    "purge_open": ("demo-small", lambda s: -s.trims[HOLD][0]),
+    "wrong_ethanol": ("demo", lambda s: s.trims[CRUISE][0]),
+    "cam_stuck": ("demo", lambda s: s.map_kpa[IDLE]),
 }
 
 
