@@ -11,9 +11,11 @@ from logbench.analysis.findings import CAUSES
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
+from logbench.car.model import Car
 from logbench.importing.run import read_file
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import Recording
+from tests.analysis.diesel import diesel_drive
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, OVERRUN, Phase, Scene, warm_drive
 from tests.analysis.simulated import WARM, simulated
 
@@ -157,6 +159,56 @@ def test_real_pairs_agree(shared_dir):
     found = run("throttle_pedal", Recording.of(drive.traces, drive.facts))
     assert found["APP_D and APP_E"].verdict is Verdict.WITHIN
     assert found["TP and TP_B"].verdict is Verdict.WITHIN
+
+
+def commanded(follows=1.0, stuck_above=200.0):
+    """A throttle that is driven through its travel in steps, and its command with another zero."""
+    steps = [Phase(4, 2000, kmh=60, tp=t, pedal=t) for t in (15, 20, 30, 45, 60, 45, 30, 20, 15)]
+    scene = Scene(steps)
+    asked = scene.signals["TP"].copy()
+    return scene.set(
+        TP=np.minimum(15.0 + follows * (asked - 15.0), stuck_above), TAC_PCT=asked - 14
+    )
+
+
+def test_a_throttle_follows_its_command():
+    finding = run("throttle_pedal", commanded())["TAC_PCT and TP"]
+    assert finding.verdict is Verdict.WITHIN
+    assert finding.numbers["offset_pct"] == pytest.approx(14.0, abs=0.3)
+    # that the scale is another one is the maker's affair
+    assert run("throttle_pedal", commanded(0.8))["TAC_PCT and TP"].verdict is Verdict.WITHIN
+
+
+def test_a_throttle_that_sticks_parts_from_its_command():
+    finding = run("throttle_pedal", commanded(stuck_above=38.0))["TAC_PCT and TP"]
+    assert finding.verdict is Verdict.ACT
+    assert finding.causes[0] == CAUSES["throttle_sticks"].text
+    (lacking,) = (
+        f for s, f in run("throttle_pedal", swept()).items() if s == "throttle and its command"
+    )
+    assert lacking.coverage is Coverage.NOT_RECORDED
+
+
+@pytest.mark.parametrize(
+    ("open_pct", "map_share", "verdict"),
+    [(83.5, 1.0, Verdict.WITHIN), (18.0, 0.75, Verdict.ACT), (18.0, 1.0, Verdict.WATCH)],
+)
+def test_the_flap_of_a_diesel_stands_open_while_it_pulls(open_pct, map_share, verdict):
+    # 83.5 %: open data of a healthy diesel (real-figures)
+    signals = "RPM VSS MAP MAF TP ECT IAT APP_D APP_E AAT"
+    made = diesel_drive(signals=signals, car=Car(fuel="diesel"))
+    traces = [
+        replace(t, value=np.full(len(t), open_pct))
+        if t.signal == "TP"
+        else replace(t, value=np.minimum(t.value, 104.0) * map_share)
+        if t.signal == "MAP"
+        else t
+        for t in made.traces()
+    ]
+    around = Trace("BARO", "7E8", "kPa", traces[0].t_ns, np.full(len(traces[0]), 100.0))
+    found = run("throttle_pedal", Recording.of([*traces, around], made.facts))
+    assert found["intake flap open"].verdict is verdict
+    assert found[REACHED].coverage is Coverage.NOT_APPLICABLE
 
 
 # --- gears ---

@@ -1,19 +1,26 @@
-"""Paired throttle and pedal sensors against each other, and whether full throttle is reached.
+"""Paired throttle and pedal sensors against each other, the throttle against its command, and
+whether it opens fully; of compression ignition, whether its flap stands open.
 
-Inputs: `TP` with `TP_B`, `TP_C`; `APP_D` with `APP_E`, `APP_F`. A pair is often 2:1 but not always,
-and one may fall as the other rises: a line is fitted for this car. No fault may hide in the fit:
-judged is the furthest of three distances: from the line; between the first and the last quarter of
-the readings; and, of pedals whose sensors both rise, from the nearest of the ratios they are built
-with, over the travel seen (`watch` at most). Enabled: thirty readings over a travel of ten points,
-so near in time that neither moved by more than 0.6 points meanwhile, and none at an end of the
-range; the distance from the line, of those that moved by no more from one to the next, for a row's
-time may stand for readings taken one after the other. Uncertainty: the step of 0.4 points.
-Evidence: where it lies off, else all.
+Inputs: `TP` with `TP_B`, `TP_C`; `APP_D` with `APP_E`, `APP_F`; `TAC_PCT` with `TP` (`TAC_A_CMD`
+with `TP_A_REL`), each with a zero of its own. A pair is often 2:1 but not always, and one may fall
+as the other rises: a line is fitted for this car. No fault may hide in the fit: judged is the
+furthest of three distances: from the line; between the first and the last quarter of the readings;
+and, of pedals whose sensors both rise, from the nearest of the ratios they are built with, over the
+travel seen (`watch` at most). Enabled: thirty readings over a travel of ten points, so near in time
+that neither moved by more than 0.6 points meanwhile, and none at an end of the range; the distance
+from the line, of those that moved by no more from one to the next, for a row's time may stand for
+readings taken one after the other. Uncertainty: the step of 0.4 points. Evidence: where it lies
+off, else all.
 
 Full throttle: `APP_D` (or `APP_R`) on the floor for a second, engine running or not; the highest
 `TP` (else `TP_R`) from half a second on. Without a floored pedal it is not judged; without a pedal
 signal only a throttle that did open fully is. `TAC_PCT` tells a throttle that does not follow from
 one that is not asked to.
+
+Flap: an engine that ignites by compression takes in all it can and shuts its flap to stop, to draw
+in recirculated gas or to heat the exhaust. Pulling (`APP_D` off its rest, 30 km/h and more, warm),
+the flap is open in three of four readings. Some makers count how far it is shut: only where the
+manifold pressure, below the barometric one, says so, too, it is more than `watch`.
 """
 
 from __future__ import annotations
@@ -27,6 +34,7 @@ from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Times, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.conditions import FLOOR_PCT
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Finding, Span
@@ -44,7 +52,9 @@ INPUTS = ("TP", "TP_B", "TP_C", "APP_D", "APP_E", "APP_F")
 PAIRS = {
     "throttle sensors": (("TP", "TP_B"), ("TP", "TP_C")),
     "pedal sensors": (("APP_D", "APP_E"), ("APP_D", "APP_F")),
+    "throttle and its command": (("TAC_PCT", "TP"), ("TAC_A_CMD", "TP_A_REL")),
 }
+COMMANDS = ("TAC_PCT", "TAC_A_CMD")
 LEAST_SAMPLES = 30
 LEAST_TRAVEL_PCT = 10.0
 REST_PCT = 0.6
@@ -58,6 +68,10 @@ PEDALS_BUILT = (0.5, 1.0, 2.0)
 """Ratios of the two sensors of a pedal that both rise; with one that falls, many are in use.
 [Pub: one maker's P2138 text, 2:1; CP, the others]"""
 
+PULL_KMH, PULL_PCT, PULL_S = 30.0, 5.0, 20.0
+DRAWN_KPA = 8.0
+"""Below the barometric pressure: more than filter and pipes cost at part load. [CP]"""
+
 FLOOR_REACH_PCT = 3.0
 FLOOR_S, SETTLE_S = 1.0, 0.5
 HELD_SAMPLES = 2
@@ -65,8 +79,10 @@ HELD_SAMPLES = 2
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
-    """One finding for each recorded pair, or kind of it that was not; one on full throttle."""
-    return [*_pairs(view, bands), _full_throttle(view, bands)]
+    """One finding for each recorded pair, or kind of it that was not; one on full throttle, or on
+    a flap."""
+    flap = [_flap(view, bands)] if view.engine.holds(Trait.COMPRESSION) else []
+    return [*_pairs(view, bands), _full_throttle(view, bands), *flap]
 
 
 def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
@@ -79,7 +95,7 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
             yield _pair(bands, a, b, first, second)
         if not held:
             offered = [pair for pair in pairs if not unoffered(view, *pair)]
-            subject = Subject(KEY, f"paired {name}")
+            subject = Subject(KEY, name if "command" in name else f"paired {name}")
             yield subject.not_recorded(view, (offered or pairs)[0], "record")
 
 
@@ -111,8 +127,8 @@ def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
     return subject.judged(
         worst.what,
         Measured(worst.points, STEP_PCT, worst.spans, (line,), numbers),
-        bands["paired_sensors"],
-        "pair",
+        bands["throttle_command" if a in COMMANDS else "paired_sensors"],
+        "not_followed" if a in COMMANDS else "pair",
         watch_at_most=worst.at_most,
     )
 
@@ -236,6 +252,33 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
         Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
         band,
         "not_followed" if commanded > highest + 10.0 else "not_reached",
+    )
+
+
+def _flap(view: View, bands: Bands) -> Finding:
+    """Whether the flap of an engine that does not throttle by it stands open while it pulls."""
+    subject = Subject(KEY, "intake flap open")
+    flap = view.trace("TP", "TP_A_REL")
+    pedal, speed = view.grid.linear("APP_D", "APP_E", "APP_R"), view.grid.linear("VSS")
+    if flap is None or pedal is None or speed is None:
+        return subject.not_recorded(view, view.missing("TP", "APP_D", "VSS"), "flap")
+    rest = float(np.nanpercentile(pedal, 2.0))
+    pulls = view.conditions.warm & (speed > PULL_KMH) & (pedal > rest + PULL_PCT)
+    spans = view.stretches(pulls, 2.0)
+    found = view.samples(spans, flap.signal).value
+    if alignment.total_s(spans) < PULL_S or len(found) < LEAST_SAMPLES:
+        return subject.not_judged("Too little warm pulling on the road was recorded.", "flap")
+    manifold = view.samples(spans, "MAP").value
+    around = view.baro_kpa
+    drawn = len(manifold) > 0 and around is not None and np.median(manifold) < around - DRAWN_KPA
+    return subject.judged(
+        f"Opening of the flap ({flap.signal}), three of four readings,",
+        Measured(float(np.percentile(found, 25.0)), STEP_PCT, spans),
+        bands["flap_open"],
+        "flap",
+        watch_at_most=""
+        if drawn
+        else "manifold pressure shows no flap in the way; some makers count how far it is shut",
     )
 
 
