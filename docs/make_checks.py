@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, cast
 
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import Bands, load_bands
+from logbench.analysis.engine import WORDS
 from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS, range_of
 from logbench.analysis.model import Band
 from logbench.analysis.run import CheckModule, all_checks
@@ -128,7 +129,7 @@ def _unless(check: str) -> list[str]:
     rows = UNLESS.get(check, ())
     lines = [
         f"- {'all of it' if row.subject == WHOLE else row.subject}:"
-        f" {' or '.join(row.traits)} ({row.why})"
+        f" {' or '.join(WORDS[trait][not row.holds] for trait in row.traits)} ({row.why})"
         for row in rows
     ]
     return ["Not judged where the engine model finds:", "", *lines, ""] if lines else []

@@ -38,7 +38,7 @@ def for_engine(engine: Engine, finding: Finding) -> Finding:
 def _kept_out(engine: Engine, subject: Subject, row: Unless) -> Finding | None:
     for trait in row.traits:
         known = engine[trait]
-        if known.holds:
+        if known.holds is row.holds:
             text = f"This is {known.brief}: {row.why}."
             return subject.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
     return None

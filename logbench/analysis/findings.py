@@ -39,12 +39,13 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Unless:
-    """What keeps a part of a check from being judged: traits of the engine, and why, as a clause.
-    `subject`: its first words, or `*` for the whole check."""
+    """What keeps a part of a check from being judged: a trait of the engine that `holds`, or the
+    lack of it, and why, as a clause. `subject`: its first words, or `*` for the whole check."""
 
     subject: str
     traits: tuple[Trait, ...]
     why: str
+    holds: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,10 @@ ASKS: Mapping[str, Mapping[str, str]] = {
 }
 """By check: what it asks for where it cannot judge, by name."""
 UNLESS: Mapping[str, tuple[Unless, ...]] = {
-    check: tuple(Unless(name, tuple(map(Trait, row["traits"])), row["why"]) for name, row in rows)
+    check: tuple(
+        Unless(name, tuple(map(Trait, row["traits"])), row["why"], row.get("holds", True))
+        for name, row in rows
+    )
     for check, rows in ((check, rows.items()) for check, rows in _ROWS.pop("unless").items())
 }
 """By check: of which engines it, or a part of it, cannot be judged."""

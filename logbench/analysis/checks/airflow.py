@@ -2,16 +2,16 @@
 
 Inputs: `MAF`, `RPM`; `MAP`, `BARO`, `IAT`, `LOAD_ABS` and the displacement where there are.
 Enabled: warm and steady for idle and part load; throttle full for a second, 3,000 rpm and above,
-for full throttle. Method: volumetric efficiency by the ideal gas law, to the surroundings and to
-the manifold, from samples of one request where there are; airflow for each litre at idle;
-displacement by the definition of `LOAD_ABS`. Uncertainty: the scatter of the samples, which minds
-that they follow each other, and in quadrature what is not known of the air. Evidence: the
-stretches.
+for full throttle; of an engine that no flap throttles, see below. Method: volumetric efficiency by
+the ideal gas law, to the surroundings and to the manifold, from samples of one request where there
+are; airflow for each litre at idle; displacement by the definition of `LOAD_ABS`. Uncertainty: the
+scatter of the samples, which minds that they follow each other, and in quadrature what is not known
+of the air. Evidence: the stretches.
 """
 
 from __future__ import annotations
 
-from logbench.analysis import air_state
+from logbench.analysis import air_state, filling, unthrottled
 from logbench.analysis.airflow import (
     AirCell,
     Airflow,
@@ -33,7 +33,7 @@ STRIPS = (("MAF",), ("MAP",), ("RPM",))
 SHOWN = r"MAFA?|MAP|RPM|LOAD_ABS|VOL_EFF"
 INPUTS = ("MAF", "RPM", "MAP", "IAT", "LOAD_ABS", "ECT")
 ORDER = 2
-PARTS = (air_state,)
+PARTS = (air_state, filling, unthrottled)
 
 MIN_SAMPLES = 8
 MIN_FULL_SAMPLES = 4
@@ -48,6 +48,8 @@ SENSOR_LOW_PCT = 74.0
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on idle airflow, full throttle, air-flow sensor against pressure, displacement."""
+    if view.engine.holds(Trait.COMPRESSION):
+        return unthrottled.judge_unthrottled(view, bands)
     found = view.once(find_airflow)
     if found is None:
         return [Subject(KEY, "airflow").not_recorded(view, view.missing("MAF", "RPM"), "record")]
