@@ -118,9 +118,7 @@ class AirPath:
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move the pressures by `dt` seconds (linearly implicit: stable at any rpm)."""
         charge_k = s.intake_degc + 273.15
-        if self._car.boost_kpa:
-            self._spool(s, dt)
-        else:
+        if not self._car.turbo:
             filter_loss = s.air_in_g_s / self.rated_g_s
             s.p_up_kpa = s.p_amb_kpa - 1.2 * filter_loss * filter_loss
         p, p_up = s.p_man_kpa, s.p_up_kpa
@@ -149,14 +147,19 @@ class AirPath:
         # what passes the throttle over the step is what fills the manifold and what leaves it
         through = air - leak + dp / stiffness
         s.air_in_g_s = through if through > 0.0 else 0.0
+        if self._car.turbo:
+            self._exhaust(s, air)
+            return
         q = air / self.rated_g_s
         s.p_exh_kpa = s.p_amb_kpa + 24.0 * q * q
-        if self._car.boost_kpa and p_up > s.p_amb_kpa:
-            s.p_exh_kpa += 0.6 * (p_up - s.p_amb_kpa)
 
-    def _spool(self, s: State, dt: float) -> None:
-        spool = min(1.0, max(0.0, (s.air_cyl_g_s / self.rated_g_s - 0.12) / 0.25))
-        wanted = min(1.0, max(0.0, (s.demand - 0.35) / 0.5))
-        target = s.p_amb_kpa - 1.0 + self._car.boost_kpa * spool * wanted
-        tau = 0.6 if target > s.p_up_kpa else 0.3
-        s.p_up_kpa += (target - s.p_up_kpa) * dt / (tau + dt)
+    def _exhaust(self, s: State, air: float) -> None:
+        """What the charger gets: gas, and the pressure that is asked of it."""
+        wanted = min(1.0, max(0.0, (s.demand - 0.30) / 0.5))
+        s.boost_wanted_kpa = s.p_amb_kpa + self._car.boost_kpa * wanted
+        s.exh_g_s = gas = air + s.fuel_g_s
+        share = gas / self.rated_g_s
+        hot = 430.0 + 560.0 * (share if share < 1.0 else 1.0) ** 0.4 if s.fuel_g_s > 0.0 else 250.0
+        if not s.running:
+            hot = s.t_amb_degc
+        s.exh_degc += (hot - s.exh_degc) * 0.05

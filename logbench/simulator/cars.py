@@ -66,6 +66,51 @@ class FuelMap:
 
 
 @dataclass(frozen=True)
+class Charging:
+    """Turbocharger and charge-air cooler of a charged car, and how its computer controls them."""
+
+    vanes: bool = False
+    """Variable geometry, else a wastegate."""
+    area: float = 1.0
+    """Of the turbine, over the usual for the engine."""
+    inertia: float = 1.0
+    cooler: float = 0.72
+    """Share of the heat of compression that the cooler takes while the car drives. [CP: 0.6 to
+    0.85]"""
+    gain: float = 1.0
+    """Of the control loop."""
+    shut_is_full: bool = True
+    """Which way vanes or wastegate are reported: 100 % is shut, most pressure."""
+
+
+@dataclass(frozen=True)
+class DieselMap:
+    """What the engine computer of a diesel asks for: habits of makers, as they stand here those
+    that give the figures of the real one (tests/simulator/test_diesel_figures.py)."""
+
+    idle_air_g_l: float = 0.57
+    """Air it wants for two turns and each litre with recirculation, at idle."""
+    air_rise: float = 1.0
+    """How fast that grows with the quantity, over the usual."""
+    egr_from_degc: float = 15.0
+    """Coolant from which it recirculates."""
+    egr_below_load: float = 0.5
+    egr_below_rpm: float = 2900.0
+    egr_idle_s: float = 1e9
+    """Idling after which it stops recirculating."""
+    low_pressure: bool = False
+    """A second way for the exhaust, from behind the filter."""
+    smoke_lambda: float = 1.22
+    """Air it demands for the fuel at least."""
+    flap_open_pct: float = 83.5
+    """What the position of the intake flap reads when it is open."""
+    flap_idle: float = 1.0
+    """How far the flap stays open at idle and on overrun."""
+    charge_iat: bool = False
+    """The intake air sensor sits behind the charge-air cooler, else at the air-flow sensor."""
+
+
+@dataclass(frozen=True)
 class Car:
     """Everything about a car that does not change while it drives."""
 
@@ -123,6 +168,8 @@ class Car:
     """Its high-voltage battery."""
     nox_trap: bool = False
     """A diesel with NOx storage; else with reagent, where it is not an early one."""
+    charging: Charging = Charging()
+    diesel_map: DieselMap = DieselMap()
 
     @property
     def diesel(self) -> bool:
@@ -148,6 +195,7 @@ def named_car(name: str = "demo") -> Car:
             f"There is no simulated car {name!r}: choose one of {', '.join(_NAMED)}."
         ) from None
     facts["fuel_map"] = FuelMap(**facts["fuel_map"])
+    facts["charging"] = Charging(**facts.get("charging", {}))
     for key in ("gears", "injector_gains"):
         facts[key] = tuple(facts[key])
     return Car(**facts)

@@ -229,7 +229,12 @@ class Diagnosis(Memory):
         """With both sensors: air by the meter against air by pressure (speed-density), with the
         computer's own table of volumetric efficiency (the true one but for `ve_table_gain`)."""
         car = self._car
-        if not (car.has_maf and car.has_map) or s.ect_degc < 50 or s.load < 0.3:
+        if (
+            not (car.has_maf and car.has_map)
+            or s.ect_degc < 50
+            or s.load < 0.3
+            or s.egr_share > 0.02
+        ):
             return
         t = s.iat_degc + 273.15
         expected = (

@@ -7,7 +7,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from logbench.car.identity import check_digit
-from logbench.simulator.cars import STOICH_E10, STOICH_PETROL, Age, Car, FuelMap, Kind
+from logbench.simulator.cars import (
+    STOICH_E10,
+    STOICH_PETROL,
+    Age,
+    Car,
+    Charging,
+    DieselMap,
+    FuelMap,
+    Kind,
+)
 
 SHARES: Mapping[Kind, float] = {
     "petrol": 0.28,
@@ -136,6 +145,37 @@ def _as_diesel(car: Car, rng: random.Random) -> Car:
         stop_start=age == "late" or (age == "middle" and rng.random() < 0.5),
         nox_trap=rng.random() < 0.4,
         battery_ah=80.0,
+        charging=_charging(rng, vanes=age != "early" or rng.random() < 0.6),
+        diesel_map=_diesel_map(rng, age),
+    )
+
+
+def _charging(rng: random.Random, vanes: bool) -> Charging:
+    """A turbocharger and its control, as makers differ."""
+    return Charging(
+        vanes=vanes,
+        area=rng.uniform(0.9, 1.12),
+        inertia=rng.uniform(0.7, 1.5),
+        cooler=rng.uniform(0.62, 0.82),
+        gain=rng.uniform(0.7, 1.3),
+        shut_is_full=rng.random() < 0.6,
+    )
+
+
+def _diesel_map(rng: random.Random, age: Age) -> DieselMap:
+    """What its computer asks for: makers differ, later ones recirculate further."""
+    return DieselMap(
+        idle_air_g_l=rng.uniform(0.48, 0.72),
+        air_rise=rng.uniform(0.9, 1.3),
+        egr_from_degc=rng.choice((5.0, 15.0, 20.0, 40.0)),
+        egr_below_load=rng.uniform(0.40, 0.55) + (0.1 if age == "late" else 0.0),
+        egr_below_rpm=rng.uniform(2500.0, 3200.0),
+        egr_idle_s=rng.choice((60.0, 120.0, 300.0, 1e9, 1e9)),
+        low_pressure=age == "late" and rng.random() < 0.6,
+        smoke_lambda=rng.uniform(1.15, 1.3),
+        flap_open_pct=rng.uniform(78.0, 92.0),
+        flap_idle=rng.choice((1.0, 1.0, 1.0, 0.55)),
+        charge_iat=rng.random() < 0.4,
     )
 
 

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day, draw_day
 from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.driver import Driver, Phase, Schedule
 from logbench.simulator.faults import Faults
-from logbench.simulator.fitted import parts_of
-from logbench.simulator.fueling import CELLS, FuelControl
+from logbench.simulator.fitted import engine_of, parts_of
+from logbench.simulator.fueling import CELLS
 from logbench.simulator.model import CarSource
 from logbench.simulator.offered import pids_of
-from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Engine, Thermal
+from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
@@ -75,9 +74,7 @@ class Drive(CarSource):
         )
         s.ect_degc += car.ect_offset_degc - 20.0 * self.faults.ect_offset
         s.iat_degc += car.iat_offset_degc
-        self._air = AirPath(car)
-        self._engine = Engine(car, self._air)
-        self._fuel = FuelControl(car, self._air, day, ambient_degc)
+        self._air, self._engine, self._fuel = engine_of(car, day, ambient_degc)
         for part in self._parts:
             part.start(s, self.faults)
         trims = [[0.0] * CELLS for _ in range(car.banks)]
@@ -86,7 +83,7 @@ class Drive(CarSource):
             trims = self._fuel.learnt(before, s, seed)
         s.banks = [BankState(of_bank, start) for of_bank in trims]
         self._line = Driveline(car)
-        self._thermal = Thermal(car, self._air, day)
+        self._thermal = Thermal(car, self._air.rated_g_s, day)
         self._electrical = Electrical(car, day)
         self._compressor = Compressor(car, day) if cooled else None
         self._driver = Driver(car, self._line, self._engine)

@@ -10,6 +10,7 @@ from typing import Literal
 from logbench.errors import UsageError
 from logbench.simulator.cars import Car
 from logbench.simulator.data import rows, tables
+from logbench.simulator.diesel import DieselEngine
 from logbench.simulator.powertrain import EFFICIENCY, TO_RPM, Driveline, Engine
 from logbench.simulator.state import State
 
@@ -79,7 +80,7 @@ def schedule(name: str) -> Schedule:
 class Driver:
     """Follows one phase at a time."""
 
-    def __init__(self, car: Car, line: Driveline, engine: Engine) -> None:
+    def __init__(self, car: Car, line: Driveline, engine: Engine | DieselEngine) -> None:
         self._line = line
         self._engine = engine
         self._count = len(car.gears)

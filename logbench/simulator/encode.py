@@ -253,6 +253,20 @@ def _egr(which: str) -> tuple[tuple[str, Part], ...]:
     return *((name, PERCENT) for name in names), (f"EGR_{which}_ERR", trim)
 
 
+def _controlled(how: Part, stem: str) -> Encoder:
+    """PID 70 and 71: commanded, actual and control status of two chargers; the support bits count
+    charger by charger, both states share the last byte."""
+    both = [[f"{stem}_{which}_{what}" for what in ("CMD", "ACT", "STAT")] for which in "AB"]
+
+    def encoder(readings: Readings) -> bytes:
+        values = [_or_zero(readings.get(name, NAN)) for names in both for name in names[:2]]
+        states = [int(_or_zero(readings.get(names[2], NAN))) & 3 for names in both]
+        data = b"".join(how(value) for value in values)
+        return bytes((_present(readings, *both[0], *both[1]), *data, states[1] << 2 | states[0]))
+
+    return encoder
+
+
 def _reagent() -> Encoder:
     """PID 85: consumption, what was demanded, level, time in warning mode."""
     rates = (("REAG_RATE", _part(200)), ("REAG_DEMD", _part(200)))
@@ -301,6 +315,8 @@ _ENCODERS: dict[int, Encoder] = {
     0x6C: _parts(PERCENT, "TAC_A_CMD", "TP_A_REL", "TAC_B_CMD", "TP_B_REL"),
     0x6D: _mixed(*_rail("A"), *_rail("B")),
     0x6E: _parts(TENS, "ICP_A_CMD", "ICP_A", "ICP_B_CMD", "ICP_B"),
+    0x70: _controlled(_part(32), "BP"),
+    0x71: _controlled(PERCENT, "VGT"),
     0x72: _parts(PERCENT, "WG_A_CMD", "WG_A_ACT", "WG_B_CMD", "WG_B_ACT"),
     0x73: _parts(_part(100), "EP_1", "EP_2"),
     0x74: _parts(TENS, "TCA_RPM", "TCB_RPM"),

@@ -25,6 +25,14 @@ class Faults:
     biased_o2: float  # the front oxygen sensor of bank 1 reads lean
     one_bank_lean: float  # the injectors of bank 1 deliver too little
     # of the charged and recirculated air
+    charge_leak_before: float  # charge air escapes between the charger and its pressure sensor
+    charge_leak_after: float  # charge air escapes behind the pressure sensor
+    boost_open: float  # vanes or wastegate do not shut: too little charge pressure
+    boost_shut: float  # vanes or wastegate do not open: too much charge pressure
+    egr_open: float  # the recirculation valve does not shut
+    egr_shut: float  # the recirculation valve does not open
+    egr_cooler: float  # the recirculation's cooler is clogged
+    flap_stuck: float  # the intake flap is stuck partly shut
     # of rail, cylinders and exhaust
     # of spark engines, hybrids and their fuel
     purge_open: float  # the purge valve does not close
@@ -68,9 +76,13 @@ _SPARK = (
     "purge_open",
     "cam_stuck",
 )
+_CHARGED = ("charge_leak_before", "boost_open", "boost_shut")
+_DIESEL = ("charge_leak_after", "egr_open", "egr_shut", "egr_cooler", "flap_stuck")
 _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     **dict.fromkeys(_SPARK, lambda car: not car.diesel),
     "wrong_ethanol": lambda car: not car.diesel and car.kind != "flex",
+    **dict.fromkeys(_CHARGED, lambda car: car.turbo),
+    **dict.fromkeys(_DIESEL, lambda car: car.diesel),
     "maf_low": lambda car: car.has_maf,
     "one_bank_lean": lambda car: car.banks > 1 and not car.diesel,
     "weak_alternator": lambda car: car.kind != "hybrid",

@@ -1,12 +1,19 @@
-"""Which parts a car is fitted with."""
+"""Which engine and which parts a car is fitted with."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
+from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car
+from logbench.simulator.charger import Charger
 from logbench.simulator.day import Day
+from logbench.simulator.diesel import DieselAir, DieselEngine, QuantityControl
+from logbench.simulator.diesel_reports import DieselReports
+from logbench.simulator.fueling import FuelControl
 from logbench.simulator.parts import Part
+from logbench.simulator.powertrain import Engine
+from logbench.simulator.recirculation import Recirculation
 from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
 
 
@@ -19,6 +26,9 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: not car.diesel and car.kind != "flex", lambda car, day: Tank()),
     (_spark, Canister),
     (_spark, lambda car, day: CamPhaser()),
+    (lambda car: car.turbo, Charger),
+    (lambda car: car.diesel, Recirculation),
+    (lambda car: car.diesel, DieselReports),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 
@@ -26,3 +36,16 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
 def parts_of(car: Car, day: Day) -> tuple[Part, ...]:
     """The parts of one car."""
     return tuple(make(car, day) for has, make in _KINDS if has(car))
+
+
+Works = tuple[AirPath | DieselAir, Engine | DieselEngine, FuelControl | QuantityControl]
+
+
+def engine_of(car: Car, day: Day, ambient_degc: float) -> Works:
+    """Air path, engine and fuel control of one car."""
+    if car.diesel:
+        diesel_air = DieselAir(car)
+        diesel = DieselEngine(car)
+        return diesel_air, diesel, QuantityControl(car, diesel, diesel_air, day)
+    air = AirPath(car)
+    return air, Engine(car, air), FuelControl(car, air, day, ambient_degc)

@@ -39,7 +39,7 @@ cylinder: with it the short-term trim of a steady car moves as on the open road 
 (tests/simulator/test_fuel_loop.py)."""
 FILM, FILM_S = 0.05, 0.7
 """Share of a change in air that goes into or comes out of the wall's fuel film, uncompensated."""
-_MAF_SHARE, _MAP_SHARE = STEP_S / (0.03 + STEP_S), STEP_S / (0.015 + STEP_S)
+MAF_SHARE, MAP_SHARE = STEP_S / (0.03 + STEP_S), STEP_S / (0.015 + STEP_S)
 """Lag of the sensors: 30 and 15 ms."""
 _FILM_SHARE = STEP_S / (FILM_S + STEP_S)
 _WANDER_DECAY = STEP_S / WANDER_S
@@ -68,6 +68,11 @@ def wrong_blend(faults: Faults) -> float:
 
 def _held(value: float, limit: float) -> float:
     return -limit if value < -limit else limit if value > limit else value
+
+
+def meter_gain(car: Car, faults: Faults, share: float) -> float:
+    """Reading of the air-flow sensor over the true flow, at a share of the rated flow."""
+    return car.maf_gain - faults.maf_low * (0.17 + 0.13 * share)
 
 
 def operating_cell(rpm: float, load: float, idle: bool) -> int:
@@ -102,10 +107,6 @@ class FuelControl:
         self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
 
-    def meter_gain(self, faults: Faults, share: float) -> float:
-        """Reading of the air-flow sensor over the true flow, at a share of the rated flow."""
-        return self._car.maf_gain - faults.maf_low * (0.17 + 0.13 * share)
-
     def rail_gain(self, faults: Faults, fuel_g_s: float) -> float:
         """Fuel delivered against commanded, by the pressure in the rail."""
         gain = 1.0 + 0.05 * faults.leaking_injector
@@ -132,12 +133,12 @@ class FuelControl:
         noise, i = s.noise, s.noise_at
         true = s.air_in_g_s
         share = true / self._air.rated_g_s
-        gain = self.meter_gain(faults, share if share < 1.0 else 1.0)
+        gain = meter_gain(self._car, faults, share if share < 1.0 else 1.0)
         maf = true * gain * (1.0 + 0.004 * noise[i])
         if s.key_on:
             maf += 0.01 * noise[i - 1]
-        s.maf_g_s += ((maf if maf > 0.0 else 0.0) - s.maf_g_s) * _MAF_SHARE
-        s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * _MAP_SHARE
+        s.maf_g_s += ((maf if maf > 0.0 else 0.0) - s.maf_g_s) * MAF_SHARE
+        s.map_kpa += (s.p_man_kpa + 0.15 * noise[i - 2] - s.map_kpa) * MAP_SHARE
         rpm = s.rpm
         if rpm < 20.0:
             s.air_est_g_s = 0.0
@@ -346,4 +347,4 @@ class FuelControl:
         leak = air.leak_g_s(faults.unmetered_air, p, s.p_amb_kpa, _CHARGE_K)
         leak += drawn_g_s(faults.purge_open, car.displacement_l, p, s.p_amb_kpa, _CHARGE_K)
         metered = max(0.2 * flow, flow - leak)
-        return self.meter_gain(faults, min(1.0, metered / air.rated_g_s)) * metered / flow
+        return meter_gain(car, faults, min(1.0, metered / air.rated_g_s)) * metered / flow

@@ -15,6 +15,8 @@ _SPARK = frozenset((0x03, 0x06, 0x07, 0x0E, 0x13, 0x3C, 0x43, 0x44))
 _GEARBOX = frozenset((0x01, 0x0C, 0x0D, 0x1C, 0x21, 0x30, 0x31, 0xA4))
 _NOT_EARLY = frozenset((0x5C, 0x5E, 0xA6))
 """Of a car of the early years."""
+_NOT_EARLY_DIESEL = frozenset((0x2F, 0x41, 0x45, 0x47, 0x4D, 0x4E, 0x50))
+"""Further, of a diesel of the early years."""
 
 
 def pids_of(car: Car, parts: Iterable[Part]) -> dict[str, frozenset[int]]:
@@ -27,7 +29,7 @@ def pids_of(car: Car, parts: Iterable[Part]) -> dict[str, frozenset[int]]:
     if not car.diesel:
         pids |= _spark(car)
     if car.age == "early":
-        pids -= _NOT_EARLY
+        pids -= _NOT_EARLY | (_NOT_EARLY_DIESEL if car.diesel else frozenset())
     for part in parts:
         pids |= part.pids
     found = {"7E8": frozenset(pids)}

@@ -13,7 +13,7 @@ from logbench.simulator.state import State
 
 HEATING_KJ_G = 42.8
 """Lower heating value of petrol."""
-_BAR_LITRE_NM = 100.0 / (4.0 * pi)
+BAR_LITRE_NM = 100.0 / (4.0 * pi)
 """Torque of a four-stroke of 1 l at 1 bar mean effective pressure."""
 
 
@@ -104,8 +104,8 @@ class Engine:
         mean_bar = 0.66 + 0.11 * krpm + 0.012 * krpm * krpm
         if s.oil_degc < 88.0:
             mean_bar *= 1.0 + 0.010 * (88.0 - s.oil_degc)
-        rub = mean_bar * self._car.displacement_l * _BAR_LITRE_NM
-        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * _BAR_LITRE_NM
+        rub = mean_bar * self._car.displacement_l * BAR_LITRE_NM
+        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * BAR_LITRE_NM
         s.friction_kw = rub * omega * 0.001
         if omega < 2.0:
             s.torque_nm = 0.0
@@ -122,14 +122,14 @@ class Engine:
         omega = rpm * pi / 30.0
         gross = air / self._car.stoich * HEATING_KJ_G * 0.375 * 1000.0 / omega
         krpm = rpm * 0.001
-        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._car.displacement_l * _BAR_LITRE_NM
+        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._car.displacement_l * BAR_LITRE_NM
         return gross - rub
 
 
 class Thermal:
     """Temperatures of one car; called a few times a second, as nothing here is quick."""
 
-    def __init__(self, car: Car, air: AirPath, day: Day) -> None:
+    def __init__(self, car: Car, rated_g_s: float, day: Day) -> None:
         d = car.displacement_l
         self._car, self._day = car, day
         self._regulating_degc = car.regulating_degc + day.thermostat_k
@@ -137,7 +137,8 @@ class Thermal:
         self._coolant_kj_k = 6.0 + 15.0 * d
         self._block_kj_k = 9.0 + 18.0 * d
         self._scale = d**0.75
-        self._rated_g_s = air.rated_g_s
+        self._rated_g_s = rated_g_s
+        self._heat = 0.70 if car.diesel else 1.0
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move all temperatures by `dt` seconds."""
@@ -152,7 +153,9 @@ class Thermal:
     def _cooling(self, s: State, faults: Faults, dt: float) -> None:
         t, ambient = s.coolant_degc, s.t_amb_degc
         fuel_kw = s.fuel_g_s * (HEATING_KJ_G * s.blend)
-        into_kw = fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0)) if s.running else 0.0
+        into_kw = 0.0
+        if s.running:
+            into_kw = self._heat * fuel_kw * (0.15 + 0.50 / (1.0 + s.rpm / 900.0))
         opening = (t - (self._regulating_degc - 4.0)) / 8.0
         opening = max(0.0, min(1.0, opening))
         s.thermostat += (opening - s.thermostat) * dt / (9.0 + dt)
@@ -186,7 +189,7 @@ class Thermal:
         target = s.t_amb_degc + 2.0 + 0.34 * (s.coolant_degc - s.t_amb_degc) * sweep
         if not s.running and s.coolant_degc < s.t_amb_degc + 5.0:
             target = s.t_amb_degc
-        target += 0.22 * self._car.turbo * max(0.0, s.p_up_kpa - s.p_amb_kpa)
+        target += s.charge_heat_k
         tau = 110.0 / (1.0 + 10.0 * s.air_cyl_g_s / self._rated_g_s)
         s.intake_degc += (target - s.intake_degc) * dt / (tau + dt)
 

@@ -85,6 +85,8 @@ class State:
     banks: list[BankState] = field(default_factory=list)
     # air
     throttle: float = 0.03
+    flap_wanted: float = 0.0
+    """Opening of a diesel's intake flap as commanded; `throttle` is where it is."""
     p_up_kpa: float = field(init=False)
     p_man_kpa: float = field(init=False)
     p_exh_kpa: float = field(init=False)
@@ -92,6 +94,9 @@ class State:
     """Through the air filter: what a MAF sensor sees."""
     leak_g_s: float = 0.0
     air_cyl_g_s: float = 0.0
+    """Fresh air into the cylinders."""
+    cyl_g_s: float = 0.0
+    """All the gas into the cylinders of a diesel."""
     ve: float = 0.7
     cam_gain: float = 1.0
     """Filling over that with the camshaft where it should be."""
@@ -108,11 +113,20 @@ class State:
     """What the exhaust system behind the turbine (or behind the manifold) adds to the air's."""
     egr_share: float = 0.0
     """Recirculated share of what the cylinders get."""
+    egr_g_s: float = 0.0
+    """Recirculated into the manifold."""
+    egr_low_share: float = 0.0
+    """Of what the compressor draws, taken from behind the filter."""
+    egr_degc: float = field(init=False)
     soot_g_s: float = 0.0
     nox_ppm: float = 0.0
     # charge pressure, recirculation and quantity: what the computer of a charged engine asks
     boost_wanted_kpa: float = field(init=False)
     """Charge pressure, absolute."""
+    pipe_leak_g_s: float = 0.0
+    """Air that escapes between charger and engine."""
+    charge_heat_k: float = 0.0
+    """Of the compression, what the cooler leaves."""
     air_wanted_g_s: float = 0.0
     """Fresh air that a diesel's recirculation is controlled to."""
     quantity_mg: float = 0.0
@@ -194,7 +208,7 @@ class State:
         self.coolant_degc = self.oil_degc = self.ect_degc = start_degc
         self.intake_degc = self.t_amb_degc + 0.25 * (start_degc - self.t_amb_degc) + day.sun_k
         self.iat_degc = self.intake_degc
-        self.exh_degc = self.t_amb_degc
+        self.exh_degc = self.egr_degc = self.t_amb_degc
         self.vapour, self.soc, self.polarisation_v = day.vapour, day.charge, day.surface_v
 
 
