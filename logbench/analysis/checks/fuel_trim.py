@@ -114,17 +114,17 @@ def check(view: View, bands: Bands) -> list[Finding]:
 
 def find_cells(view: View, banks: Sequence[int]) -> list[TrimCell]:
     """The total fuel trim of each of these banks in every cell, with or without enough evidence."""
-    masks = _cell_masks(view)
+    masks = cell_masks(view)
     return [
-        _measure(view, bank, total, name, view.stretches(mask & settled, 1.0))
+        _measure(view, bank, total, name, view.stretches(mask & calm, 1.0))
         for bank in banks
         if (total := view.trace(f"TOTAL_TRIM{bank}")) is not None
-        for settled in [_settled(view, bank)]
+        for calm in [settled(view, bank)]
         for name, mask in masks.items()
     ]
 
 
-def _cell_masks(view: View) -> dict[str, Mask]:
+def cell_masks(view: View) -> dict[str, Mask]:
     """Where each cell is, on the grid: steady, warm and in closed loop."""
     found = view.conditions
     usable = found.closed_loop & found.warm
@@ -144,7 +144,7 @@ def _cell_masks(view: View) -> dict[str, Mask]:
     return masks
 
 
-def _settled(view: View, bank: int) -> Mask:
+def settled(view: View, bank: int) -> Mask:
     """Where the total fuel trim does not run: its mean over the next three seconds against that
     over the last three changes by at most `SETTLE_PCT_S`. Of fewer than three readings in that
     time the scatter of the trim would tell: there it is not asked."""
