@@ -25,6 +25,7 @@ from logbench.analysis.causes.model import (
 )
 from logbench.analysis.cautions import CAUTIONS, Caution
 from logbench.analysis.engine import Engine, Trait
+from logbench.analysis.statement import Quantity, said
 from logbench.errors import UsageError
 
 FOUND_NOTHING, NOT_CLEAR, NOT_DONE = "nothing", "not_clear", "not_done"
@@ -181,6 +182,17 @@ class Done:
     outcome: str
     number: float | None = None
 
+    @property
+    def words(self) -> str:
+        """`Rested battery voltage: below 12.2 V (11.9 V)`; of a test that is not known its keys."""
+        known = HAND_TESTS.get(self.test)
+        title, unit = (known.title, known.unit) if known else (self.test, "")
+        shown = known.words.get(self.outcome, self.outcome) if known else self.outcome
+        if self.number is None:
+            return said("{title}: {shown}", title=title, shown=shown)
+        number = Quantity(self.number, unit)
+        return said("{title}: {shown} ({number})", title=title, shown=shown, number=number)
+
 
 def entered(test: str, outcome: str) -> Done:
     """What a person entered: the key of an outcome, or a number that shows one. UsageError names
@@ -230,7 +242,7 @@ def _explained(first: Hypothesis, test: HandTest, outcome: str) -> bool:
 
 
 def _seen(test: HandTest, outcome: str) -> Observation:
-    return Observation(f"test|{test.key}", f"{test.title}: {test.words[outcome]}")
+    return Observation(f"test|{test.key}", Done(test.key, outcome).words)
 
 
 def _after(causes: Causes, test: HandTest, outcome: str) -> Causes:
