@@ -123,7 +123,7 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("link lost"), tr("link back"), tr("codes read"), tr("key on"), tr("key off"), tr("gap"),
     tr("marker by rule"), tr("message"),
     # moments of a job
-    tr("job opened"), tr("note"), tr("work"), tr("photo"), tr("recording missing"),
+    tr("job opened"), tr("test"), tr("note"), tr("work"), tr("photo"), tr("recording missing"),
     tr("codes cleared"), tr("clearing tried"), tr("evaporative system closed"),
     tr("car read, before"), tr("car read, after"), tr("car read, other"),
     tr("recording, before"), tr("recording, after"), tr("recording, other"),

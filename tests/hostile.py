@@ -137,6 +137,11 @@ def job_with(parent: Path, text: str) -> Path:
         "recordings": [{"file": "recordings/before.parquet", "role": "before", "label": line}],
         "readings": [{"file": "readings/before.json", "role": "before", "label": line}],
         "other_codes": [{"module": line, "code": line, "state": line, "remark": line}],
+        "tests": [
+            {"at_utc": when, "test": line, "outcome": line, "remark": line},
+            {"test": "smoke_test", "outcome": line, "number": 1.5},
+        ],
+        "symptoms": [line],
         "events": [{"at_utc": when, "kind": line, "text": lines}],
         "photos": [{"file": "photos/gone.jpg", "caption": line}],
         "comparisons": [

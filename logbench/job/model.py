@@ -11,8 +11,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
+from logbench.analysis.causes.hand_tests import Done
 from logbench.car.model import Car
-from logbench.foreign import Line, Text, ToldName
+from logbench.foreign import Line, Text, ToldName, clean_line
 from logbench.job.names import check_inside
 from logbench.system.limits import JOB_ENTRIES
 from logbench.vehicle.records.model import CarChange
@@ -119,6 +120,22 @@ class ComparisonEntry(_Part):
     same_car: bool = False
 
 
+class JobTest(_Part):
+    """A hand test that was done, with its outcome, by the keys of `hand_tests.toml`; what was
+    measured, where it is a number, in the unit there."""
+
+    at_utc: Line = Field(default_factory=now_utc)
+    test: ToldName
+    outcome: ToldName
+    number: float | None = Field(default=None, allow_inf_nan=False)
+    remark: Line = ""
+
+    @property
+    def done(self) -> Done:
+        """The same for the analysis."""
+        return Done(clean_line(self.test), clean_line(self.outcome), self.number)
+
+
 class JobEvent(_Part):
     """Something done to the car through the program: codes cleared, a control started."""
 
@@ -153,6 +170,10 @@ class Job(_Part):
     photos: list[Photo] = Field(default_factory=list, max_length=JOB_ENTRIES)
     files: list[Photo] = Field(default_factory=list, max_length=JOB_ENTRIES)
     comparisons: list[ComparisonEntry] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    symptoms: list[ToldName] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    """What the customer complains of, by the keys of the list of symptoms."""
+    tests: list[JobTest] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    """Hand tests in the order in which they were entered; of one test the last counts."""
     events: list[JobEvent] = Field(default_factory=list, max_length=JOB_ENTRIES)
     sentences: dict[str, Text] = Field(default_factory=dict)
     """Sentences of the report that a person has rewritten, by their key."""

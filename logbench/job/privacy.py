@@ -1,9 +1,10 @@
 """What of a job can be handed to anybody, and of a car only what a search needs.
 
 As in `recording/privacy.py`, each thing that goes along is named here. Of a job these are the kind
-of car, what its ECUs measured and stored, and which side of the repair that is of. All that was
-typed stays behind, in whatever field: concern, notes, work, parts, sentences of the report that
-were rewritten; so do photos, the shop, file names, days and times of day.
+of car, what its ECUs measured and stored, which side of the repair that is of, and which hand tests
+of the program's list showed what. All that was typed stays behind, in whatever field: concern,
+notes, work, parts, sentences of the report that were rewritten; so do photos, the shop, file names,
+days and times of day.
 """
 
 from __future__ import annotations
@@ -12,10 +13,12 @@ import re
 from collections.abc import Iterable
 from urllib.parse import quote_plus
 
+from logbench.analysis.causes.hand_tests import HAND_TESTS
 from logbench.errors import UsageError
 from logbench.job.model import (
     ComparisonEntry,
     Job,
+    JobTest,
     OtherCode,
     ReadingEntry,
     RecordingEntry,
@@ -70,6 +73,11 @@ def private_job(job: Job) -> Job:
             OtherCode(module="another module", code=c.code, when=c.when, restraint=c.restraint)
             for c in job.other_codes
             if _CODE.fullmatch(c.code)
+        ],
+        tests=[
+            JobTest(at_utc="", test=t.test, outcome=t.outcome)
+            for t in job.tests
+            if t.test in HAND_TESTS and t.outcome in HAND_TESTS[t.test].words
         ],
     )
 

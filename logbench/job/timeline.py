@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import PurePosixPath
 
 from logbench.errors import JobDamagedError, RecordingError
+from logbench.foreign import joined
 from logbench.job.account import account
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
@@ -29,11 +30,15 @@ class Moment:
 
 
 def timeline(job: Job, folder: JobFolder) -> list[Moment]:
-    """Notes, work, readings, recordings (by the time they began, and with what was noted on them),
-    photos, events."""
+    """Notes, work, hand tests, readings, recordings (by the time they began, and with what was
+    noted on them), photos, events."""
     found = [Moment(parse_time(job.created_utc), "job opened", job.title)]
     found += [Moment(parse_time(note.at_utc), "note", note.text) for note in job.notes]
     found += [Moment(parse_time(note.at_utc), "work", note.text) for note in job.work]
+    found += [
+        Moment(parse_time(t.at_utc), "test", joined(". ", t.done.words, t.remark))
+        for t in job.tests
+    ]
     for event in job.events:
         facts = account(event.change) if event.change is not None else ()
         found.append(Moment(parse_time(event.at_utc), event.kind, event.text, facts=facts))

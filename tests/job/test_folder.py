@@ -24,7 +24,7 @@ from logbench.errors import (
     StorageError,
 )
 from logbench.job.folder import LOCK_FILE, JobFolder, create_job, job_text, open_job, parse_job
-from logbench.job.model import Job, Note, Option, OtherCode, Part, RecordingEntry
+from logbench.job.model import Job, JobTest, Note, Option, OtherCode, Part, RecordingEntry
 from logbench.job.store import HeldJob
 from logbench.job.timeline import timeline
 from logbench.recording.finish import write_recording
@@ -390,3 +390,17 @@ def test_parts_and_options_are_checked():
     with pytest.raises(ValueError):
         Part(name="hose", quantity=0)
     assert Option(what="renew\nall").what == "renew all"
+
+
+def test_hand_tests_are_in_the_timeline_also_those_of_a_later_version(tmp_path):
+    tests = [
+        JobTest(at_utc="2026-01-02T10:00:00+00:00", test="battery_rested", outcome="low",
+                number=11.9, remark="cold night"),
+        JobTest(at_utc="2026-01-02T11:00:00+00:00", test="of_next_year", outcome="bad"),
+    ]  # fmt: skip
+    created = "2026-01-01T00:00:00+00:00"
+    folder, job = create_job(tmp_path, "car", Job(created_utc=created, tests=tests))
+    assert [(m.kind, m.text) for m in timeline(job, folder)][1:] == [
+        ("test", "Rested battery voltage: below 12.2 V (11.9 V). cold night"),
+        ("test", "of_next_year: bad"),
+    ]

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from logbench.analysis.causes.hand_tests import Done
 from logbench.errors import JobError, JobMissingError, StorageError
 from logbench.job.folder import JobFolder, create_job, open_job
-from logbench.job.model import Job, JobEvent, Note
+from logbench.job.model import Job, JobEvent, JobTest, Note
 from logbench.job.store import HeldJob, JobStore, bring_over
 from logbench.system.limits import JOB_ENTRIES
 
@@ -233,3 +234,15 @@ def test_where_a_list_as_it_was_has_no_room_nothing_is_undone(tmp_path: Path):
     held.commit(lambda job: bring_over(job, Job(events=[JobEvent(kind="cleared")])))
     assert held.undo() == "There is nothing to undo."
     assert [e.kind for e in held.job.events] == ["cleared"]
+
+
+def test_an_outcome_of_a_hand_test_is_dated_undone_and_stays_in_the_file(tmp_path: Path):
+    path = made(tmp_path)
+    held = JobStore().hold(path)
+    held.edit(lambda job: job.tests.append(JobTest(test="smoke_test", outcome="leak")), "Enter")
+    held.flush()
+    (kept,) = open_job(path)[1].tests
+    assert kept.done == Done("smoke_test", "leak")
+    assert kept.at_utc
+    assert held.undo()
+    assert held.job.tests == []
