@@ -174,7 +174,6 @@ class Drive(CarSource):
         if n % _SLOW_STEPS == 0:
             slow = dt * _SLOW_STEPS
             self._thermal.step(s, faults, slow)
-            fuel.observe_rear(s, slow)
             for part in self._parts:
                 part.slow(s, faults, slow)
             if self._diagnosis.step(slow):
@@ -216,8 +215,8 @@ class Drive(CarSource):
         elif s.cranking:
             s.crank_s += dt
             # the computer finds the crankshaft's position first, later when it turns slowly
-            if s.rpm > 120.0 and s.crank_s > _SYNC_S:
+            if s.rpm > 120.0 and s.crank_s > _SYNC_S + s.light_s:
                 s.running = True
                 s.since_start_s = s.run_s = 0.0
         else:
-            s.crank_s = 0.0
+            s.crank_s = s.light_s = 0.0

@@ -34,6 +34,10 @@ class Faults:
     egr_cooler: float  # the recirculation's cooler is clogged
     flap_stuck: float  # the intake flap is stuck partly shut
     # of rail, cylinders and exhaust
+    rail_low: float  # the regulator of the fuel rail cannot hold the pressure
+    rail_hunting: float  # the pressure of the fuel rail swings
+    pump_weak: float  # the high-pressure pump is worn
+    catalyst_aged: float  # the catalyst has lost its store of oxygen
     # of spark engines, hybrids and their fuel
     purge_open: float  # the purge valve does not close
     wrong_ethanol: float  # fuel with much ethanol in a car that expects little
@@ -78,12 +82,15 @@ _SPARK = (
 )
 _CHARGED = ("charge_leak_before", "boost_open", "boost_shut")
 _DIESEL = ("charge_leak_after", "egr_open", "egr_shut", "egr_cooler", "flap_stuck")
+_RAIL = ("rail_low", "rail_hunting", "pump_weak")
 _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     **dict.fromkeys(_SPARK, lambda car: not car.diesel),
     "wrong_ethanol": lambda car: not car.diesel and car.kind != "flex",
     **dict.fromkeys(_CHARGED, lambda car: car.turbo),
     **dict.fromkeys(_DIESEL, lambda car: car.diesel),
     "maf_low": lambda car: car.has_maf,
+    "catalyst_aged": lambda car: car.downstream and not car.diesel,
+    **dict.fromkeys(_RAIL, lambda car: car.diesel or car.direct),
     "one_bank_lean": lambda car: car.banks > 1 and not car.diesel,
     "weak_alternator": lambda car: car.kind != "hybrid",
     "worn_battery": lambda car: car.kind != "hybrid",

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car
+from logbench.simulator.catalyst import Catalyst
 from logbench.simulator.charger import Charger
 from logbench.simulator.day import Day
 from logbench.simulator.diesel import DieselAir, DieselEngine, QuantityControl
@@ -13,6 +14,7 @@ from logbench.simulator.diesel_reports import DieselReports
 from logbench.simulator.fueling import FuelControl
 from logbench.simulator.parts import Part
 from logbench.simulator.powertrain import Engine
+from logbench.simulator.rail import PortRail, Rail
 from logbench.simulator.recirculation import Recirculation
 from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
 
@@ -29,6 +31,9 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: car.turbo, Charger),
     (lambda car: car.diesel, Recirculation),
     (lambda car: car.diesel, DieselReports),
+    (lambda car: car.downstream and not car.diesel, Catalyst),
+    (lambda car: car.diesel or car.direct, Rail),
+    (lambda car: car.kind in ("hybrid", "flex"), PortRail),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 

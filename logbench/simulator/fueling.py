@@ -247,7 +247,7 @@ class FuelControl:
         base, s.vapour_g_s = 0.0, s.drawn_fuel_g_s
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
             base = estimate / n / (stoich * s.lambda_cmd)
-            base *= s.rail_gain * s.map_gain
+            base *= s.rail_gain * s.map_gain * s.rail_share
             # more air wets the wall first, less air dries it
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
@@ -283,6 +283,7 @@ class FuelControl:
         for k, bank in enumerate(s.banks):
             past = bank.delayed
             seen = past[ring_at - back] * (1.0 - part) + past[ring_at - back - 1] * part
+            bank.arrived = seen
             tau, slow = SENSOR_LAG_S, 0.0
             if k == 0:
                 tau += LAZY_LAG_S * faults.lazy_o2
@@ -291,17 +292,6 @@ class FuelControl:
             bank.lambda_seen += (seen - bank.lambda_seen) * dt / (tau + dt)
             volts = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k] if warm else 0.45
             bank.sensor_v += (volts - bank.sensor_v) * dt / (slow + dt)
-
-    @staticmethod
-    def observe_rear(s: State, dt: float) -> None:
-        """Rear sensors: what the catalyst lets through."""
-        for bank in s.banks:
-            # the catalyst's store of oxygen fills and empties; full, more air changes nothing
-            through = bank.lambda_out if bank.lambda_out < 1.05 else 1.05
-            stored = 0.4 if through > 1.04 else 3.5
-            bank.lambda_rear += (through - bank.lambda_rear) * dt / (stored + dt)
-            rear = 0.44 - 0.34 * tanh((bank.lambda_rear - 1.007) / 0.008)
-            bank.rear_v += (rear - bank.rear_v) * dt / (1.2 + dt)
 
     # --- what was learnt before ---
 

@@ -28,6 +28,12 @@ class BankState:
     """Air-fuel ratio leaving the cylinders over the stoichiometric one; 2 is plain air."""
     delayed: list[float] = field(default_factory=lambda: [2.0] * RING)
     """Past `lambda_out`, a ring: the transport delay to the sensor."""
+    arrived: float = 2.0
+    """What of it passes the front sensor now."""
+    oxygen: float = 1.0
+    """Of the catalyst's store, share that is full."""
+    let_by: float = 2.0
+    """Mixture behind the catalyst."""
     lambda_seen: float = 2.0
     lambda_rear: float = 2.0
     sensor_v: float = 0.45

@@ -1,0 +1,145 @@
+"""Rail, cylinders, glow plugs, exhaust and catalyst: each fault shows itself in what is read, in
+several drawn cars, and grows with its severity. Figures: see the modules; common practice, no
+source, where nothing else is said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import cache
+from statistics import fmean, pstdev
+
+import pytest
+
+from logbench.simulator.cars import Car, Kind
+from logbench.simulator.day import STANDARD
+from logbench.simulator.drawn import draw_car
+from logbench.simulator.drive import Drive
+from logbench.simulator.driver import schedule
+
+SEEDS = (1, 2, 3)
+SEVERITIES = (0.0, 0.25, 0.5, 1.0)
+NAMES = ("RPM", "VSS", "FRP_23", "FRP_A_CMD", "O2S11", "O2S12")
+
+
+class Seen:
+    """What one drive read ten times a second, by acronym; what a car lacks is left out."""
+
+    def __init__(self, car: Car, drive: Drive) -> None:
+        self.car = car
+        self.columns: dict[str, list[float]] = {}
+        self.phases: list[str] = []
+        self.loops: list[int] = []
+        self.crank_s = 0.0
+        names = [n for n in NAMES if n in drive.readings("7E8")]
+        read = drive.reader("7E8", names)
+        rows = []
+        while not drive.done:
+            drive.advance(drive.t_s + 0.1)
+            rows.append(read())
+            self.phases.append(drive.phase)
+            self.loops.append(drive.state.loop)
+            self.crank_s += 0.1 * drive.state.cranking
+        self.columns = {name: [row[k] for row in rows] for k, name in enumerate(names)}
+        self.codes = drive.memory.codes(0x03)
+        self.tests = {(t.monitor, t.test): t for t in drive.memory.monitor_tests("7E8")}
+
+    def within(self, name: str, *phases: str) -> list[float]:
+        """Values of a signal during phases."""
+        pairs = zip(self.columns[name], self.phases, strict=True)
+        return [value for value, phase in pairs if phase in phases]
+
+
+@cache
+def seen(
+    kind: Kind,
+    seed: int,
+    fault: str = "",
+    severity: float = 0.0,
+    of: str = "short-drive",
+    ambient_degc: float | None = None,
+) -> Seen:
+    car = draw_car(seed, kind)
+    faults = {fault: severity} if severity else None
+    drive = Drive(car, faults, schedule(of), seed=3, day=STANDARD, ambient_degc=ambient_degc)
+    return Seen(car, drive)
+
+
+def switches(volts: Sequence[float]) -> int:
+    """How often a voltage goes from below 0.3 to above 0.6 V and back."""
+    count, high = 0, False
+    for value in volts:
+        if (value < 0.3) if high else (value > 0.6):
+            high = not high
+            count += 1
+    return count
+
+
+ROAD = ("cruise at 50 km/h", "cruise at 80 km/h", "hill at 70 km/h")
+
+
+def short_of(s: Seen, *phases: str) -> float:
+    """What the rail's pressure lacks, share of the commanded."""
+    actual, wanted = fmean(s.within("FRP_23", *phases)), fmean(s.within("FRP_A_CMD", *phases))
+    return 1.0 - actual / wanted
+
+
+def unrest(s: Seen, *phases: str) -> float:
+    """Scatter of the pressure's error, share of the commanded."""
+    pairs = zip(s.within("FRP_23", *phases), s.within("FRP_A_CMD", *phases), strict=True)
+    return pstdev([actual / wanted for actual, wanted in pairs])
+
+
+MEASURES: dict[str, tuple[tuple[Kind, ...], Callable[[Seen], float]]] = {
+    "catalyst_aged": (("petrol", "charged"), lambda s: switches(s.within("O2S12", *ROAD))),
+    "rail_low": (("diesel", "charged"), lambda s: short_of(s, "cruise at 80 km/h")),
+    "rail_hunting": (("diesel", "charged"), lambda s: unrest(s, "cruise at 80 km/h")),
+    "pump_weak": (("diesel", "charged"), lambda s: short_of(s, "full-throttle pull")),
+}
+"""Of each fault: kinds of car, and a number that grows with it."""
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(
+    ("fault", "kind"), [(fault, kind) for fault, (kinds, _) in MEASURES.items() for kind in kinds]
+)
+def test_a_fault_grows_with_its_severity(fault: str, kind: Kind, seed: int):
+    measure = MEASURES[fault][1]
+    values = [measure(seen(kind, seed, fault, severity)) for severity in SEVERITIES]
+    assert values == sorted(values)
+    assert values[3] > values[2] > values[0]
+
+
+# --- rail ---
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_healthy_rail_keeps_what_is_commanded(seed: int):
+    for kind, least_mpa, most_mpa in (("diesel", 20, 200), ("charged", 3.5, 36)):
+        s = seen(kind, seed)
+        for phase in ("idle after start", *ROAD):
+            assert abs(short_of(s, phase)) < 0.03
+            assert unrest(s, phase) < 0.07
+        assert abs(short_of(s, "full-throttle pull")) < 0.06
+        idle = fmean(s.within("FRP_23", "idle after start"))
+        assert least_mpa * 1000 < idle < 1.2 * least_mpa * 1700
+        assert 1.8 * idle < max(s.columns["FRP_23"]) < most_mpa * 1050
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_worn_pump_is_slow_to_start_and_falls_back_under_load_alone(seed: int):
+    good, bad = seen("diesel", seed), seen("diesel", seed, "pump_weak", 1.0)
+    assert bad.crank_s > good.crank_s + 0.3
+    assert abs(short_of(bad, "idle after start")) < 0.03
+    assert short_of(bad, "full-throttle pull") > 0.15
+
+
+# --- catalyst ---
+
+
+@pytest.mark.parametrize("seed", [1, 4, 7])
+def test_an_aged_catalyst_lets_the_front_sensors_swings_through(seed: int):
+    """Ratio below 0.3 good, above 0.7 suspect [common practice: trade-notes 7]."""
+    for severity, least, most in ((0.0, 0.0, 0.1), (1.0, 0.7, 1.1)):
+        s = seen("petrol", seed, "catalyst_aged", severity)
+        ratio = switches(s.within("O2S12", *ROAD)) / switches(s.within("O2S11", *ROAD))
+        assert least <= ratio <= most
