@@ -105,7 +105,9 @@ def classify(grid: Grid, compression: bool | None = None) -> Conditions:
     code[~x.running] = _UNKNOWN
     _standing_engine(code, x, grid)
     code = _tidy(code)
-    closed, loop_recorded = _closed_loop(code, x)
+    closed, loop_recorded = x.running & False, False
+    if not compression:  # it holds no mixture at one value
+        closed, loop_recorded = _closed_loop(code, x)
     return Conditions(
         spans=_spans(code, grid),
         code=code,

@@ -51,10 +51,10 @@ BACKFITS = 8
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Standard deviation of a number between drives of one untouched car: of the whole drive, and
-    of a cell beside it, both in the number's unit, plus `relative` of its size; known like a
-    variance of `degrees` degrees of freedom. `drives` of the car itself are in it. Numbers of one
-    `family` are one piece of evidence. Not `known`: a guess. `of_drive`: what one drive showed is
-    enough to act on, whatever the next one shows. `tails`: as `TAILS`.
+    of a cell beside it, both in the number's unit, plus `relative` and `cell_relative` of its size;
+    known like a variance of `degrees` degrees of freedom. `drives` of the car itself are in it.
+    Numbers of one `family` are one piece of evidence. Not `known`: a guess. `of_drive`: what one
+    drive showed is enough to act on, whatever the next one shows. `tails`: as `TAILS`.
     """
 
     drive: float
@@ -67,12 +67,14 @@ class Scatter:
     of_drive: bool = False
     tails: float = TAILS
     drives: int = 0
+    cell_relative: float = 0.0
 
     def at(self, level: float, extra: float = 0.0) -> Scatter:
         """The same for a number of this size, nothing relative left in it; `extra` is a further
         relative standard deviation, from outside of the drives."""
-        part = math.hypot(self.relative, extra) * abs(level)
-        return replace(self, drive=math.hypot(self.drive, part), relative=0.0)
+        drive = math.hypot(self.drive, math.hypot(self.relative, extra) * level)
+        cell = math.hypot(self.cell, self.cell_relative * level)
+        return replace(self, drive=drive, cell=cell, relative=0.0, cell_relative=0.0)
 
     @property
     def single(self) -> float:
@@ -114,6 +116,7 @@ class Scatter:
             drive=self.drive * factor,
             cell=self.cell * factor,
             relative=self.relative * factor,
+            cell_relative=self.cell_relative * factor,
             degrees=max(self.degrees, min(total, self.tails)),
             drives=self.drives + m,
         )
@@ -194,13 +197,19 @@ def mean_of_drives(scatter: Scatter, values: Values, halves: Values) -> MeanOfDr
 @dataclass(frozen=True, slots=True)
 class Repeats:
     """What is known of numbers between drives of one car: `own`, learnt from its own drives, by
-    acronym or by heading of a finding; else what is known of cars."""
+    acronym or by heading of a finding; else what is known of cars, of those whose engine ignites by
+    `compression` or of others."""
 
     own: Mapping[str, Scatter] = field(default_factory=dict)
+    compression: bool = False
 
     def of(self, number: str) -> Scatter:
         """That of one number."""
-        return self.own.get(number) or prior(number)
+        return self.own.get(number) or prior(number, self.compression)
+
+    def of_engine(self, compression: bool) -> Repeats:
+        """The same of a car whose engine ignites by compression, or does not."""
+        return replace(self, compression=compression)
 
 
 OF_CARS = Repeats()
@@ -208,18 +217,26 @@ OF_CARS = Repeats()
 
 
 @lru_cache(maxsize=1024)
-def prior(number: str) -> Scatter:
-    """What is known of a number of any car; a guess where nothing is."""
+def prior(number: str, compression: bool = False) -> Scatter:
+    """What is known of a number of any car with such an engine; a guess where nothing is."""
     plain = _BANK.sub("", number)
-    found = next(scatter for names, scatter in _rows() if names.fullmatch(plain))
+    found = next(
+        scatter
+        for names, only, scatter in _rows()
+        if names.fullmatch(plain) and (compression or not only)
+    )
     return found if found.family else replace(found, family=plain)
 
 
 _BANK = re.compile(r"(?<=: )bank \d,? ")
 
 
+_SIZES = ("drive", "cell", "relative", "cell_relative")
+
+
 @lru_cache(maxsize=1)
-def _rows() -> list[tuple[re.Pattern[str], Scatter]]:
+def _rows() -> list[tuple[re.Pattern[str], bool, Scatter]]:
+    """Names, whether of compression ignition only, and what is known; in the order of the file."""
     text = resources.files("logbench.analysis").joinpath("repeatability.toml").read_text("utf-8")
     read = tomllib.loads(text)
     found = []
@@ -227,7 +244,7 @@ def _rows() -> list[tuple[re.Pattern[str], Scatter]]:
         source = read["sources"][row["of"]]
         degrees = row.get("degrees", source["degrees"])
         scale = math.sqrt((degrees - 2.0) / degrees)  # the file has standard deviations
-        drive, cell, relative = (scale * row.get(n, 0.0) for n in ("drive", "cell", "relative"))
+        drive, cell, relative, cell_relative = (scale * row.get(name, 0.0) for name in _SIZES)
         names = re.compile("|".join(f"(?:{name})" for name in row["names"]))
         scatter = Scatter(
             drive,
@@ -239,8 +256,9 @@ def _rows() -> list[tuple[re.Pattern[str], Scatter]]:
             source.get("known", True),
             row.get("of_drive", False),
             row.get("degrees", TAILS),
+            cell_relative=cell_relative,
         )
-        found.append((names, scatter))
+        found.append((names, row.get("compression", False), scatter))
     return found
 
 

@@ -13,6 +13,7 @@ from logbench.analysis import checks
 from logbench.analysis.applicability import for_engine, not_for
 from logbench.analysis.bands import Bands, load_bands
 from logbench.analysis.checks.recording_quality import find_quality
+from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Subject, sentence
 from logbench.analysis.grid import RecordingLike
 from logbench.analysis.model import Coverage, Finding, Verdict
@@ -108,6 +109,7 @@ def run_checks(
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
     view = recording if isinstance(recording, View) else View(recording)
+    repeats = repeats.of_engine(bool(view.engine.holds(Trait.COMPRESSION)))
     if view.facts.no_car:
         return [_of_no_car(module, view.facts.no_car) for module in chosen]
     return [

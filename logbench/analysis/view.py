@@ -31,12 +31,13 @@ T = TypeVar("T")
 
 SETTLE_S = 3.0
 """A transient and its transport delay are over when everything was steady for this long."""
-_AT_WORK = (
-    (("TP", "TAC_PCT", "TP_R"), 2.5),
-    (("MAP",), 6.0),
-    (("LOAD_PCT", "LOAD_ABS"), 12.0),
-)
-"""Signals of what the engine has to do, and by how much each may change where it is steady."""
+_THROTTLE = (("TP", "TAC_PCT", "TP_R"), 2.5)
+_PEDAL = (("APP_D", "APP_E", "APP_R"), 5.0)
+_AT_WORK = ((("MAP",), 6.0), (("LOAD_PCT", "LOAD_ABS"), 12.0))
+"""Signals of what the engine has to do, and by how much each may change where it is steady: of
+compression ignition the pedal, whose flap moves for other reasons; of any other the throttle."""
+CHARGED_SHARE = 0.06
+"""Charge pressure moves by a share of itself where it is steady. [CP]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,9 +143,11 @@ class View:
     @cached_property
     def steady(self) -> Mask:
         """On the grid: the engine runs and nothing has changed for `SETTLE_S`: engine speed within
-        60 rpm or 6 %, throttle 2.5 points, manifold pressure 6 kPa, calculated load 12 points,
-        vehicle speed 4 km/h (common practice, no source)."""
-        return self.once(speeds_steady) & _still(self, _AT_WORK)
+        60 rpm or 6 %, throttle 2.5 points (of compression ignition the pedal 5), manifold pressure
+        6 kPa or 6 %, calculated load 12 points, vehicle speed 4 km/h (common practice, no
+        source)."""
+        asked = _PEDAL if self.engine.holds(Trait.COMPRESSION) else _THROTTLE
+        return self.once(speeds_steady) & _still(self, (asked, *_AT_WORK))
 
     def steady_spans(
         self,
@@ -243,7 +246,8 @@ def _still(view: View, limits: Iterable[tuple[tuple[str, ...], float]]) -> Mask:
     for names, limit in limits:
         values = view.grid.linear(*names)
         if values is not None:
-            calm &= ~(view.grid.span_of(values, SETTLE_S) > limit)
+            most = np.maximum(limit, CHARGED_SHARE * values) if "MAP" in names else limit
+            calm &= ~(view.grid.span_of(values, SETTLE_S) > most)
     return calm
 
 

@@ -38,6 +38,7 @@ DAYS = pa.schema(
         "identity": pa.string(),
         "findings": pa.list_(pa.struct(list(_FINDING.items()))),
         "cells": pa.list_(pa.struct(list(_CELL.items()))),
+        "compression": pa.bool_(),
     }
 )
 """One row a drive: which car it says it is of, as JSON, and its `DayNumbers`."""
@@ -60,6 +61,7 @@ def day_of(view: View, findings: Sequence[Finding]) -> dict[str, Any]:
             for cell in numbers.cells
             if all(map(math.isfinite, (cell.mean, cell.variance, cell.rpm, cell.load)))
         ],
+        "compression": numbers.compression,
     }
 
 
@@ -105,4 +107,5 @@ def _day(row: Mapping[str, Any]) -> tuple[Identity, dict[str, str], DayNumbers]:
     findings = tuple((f["name"], f["value"], f["half"]) for f in row["findings"])
     cells = tuple(CellMean(**cell) for cell in row["cells"])
     units = {f["name"]: f["unit"] for f in row["findings"]}
-    return Identity.model_validate_json(row["identity"]), units, DayNumbers(findings, cells)
+    numbers = DayNumbers(findings, cells, row["compression"])
+    return Identity.model_validate_json(row["identity"]), units, numbers

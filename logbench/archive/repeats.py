@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 
 from logbench.analysis.changes import LEAST_DRIVES, Life, life_of
-from logbench.analysis.comparison.daily import CellMean, DayNumbers, learn
+from logbench.analysis.comparison.daily import CellMean, DayNumbers, learn, of_compression
 from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.analysis.statistics import NORMAL_95, Values
 from logbench.archive.days import load_days
@@ -100,13 +100,17 @@ def lives_of(
 ) -> list[Repeated]:
     """Every number of `LEAST_DRIVES` drives or more of one car, in order of time, on top of what is
     `known` without them."""
-    found = []
+    known, found = known.of_engine(_of_compression(drives)), []
     for name, days in _by_number(drives).items():
         if len(days) >= LEAST_DRIVES:
             places = list(days)
             here = {int(np.searchsorted(places, repair)) for repair in repairs}
             found.append(_repeated(name, list(days.values()), here, known.of(name)))
     return found
+
+
+def _of_compression(drives: Sequence[Drive]) -> bool:
+    return of_compression([drive.numbers for drive in drives])
 
 
 def learnt_of(lives: Iterable[Repeated]) -> Repeats:
@@ -206,12 +210,14 @@ def habits_of(archive: Archive, car: str = "") -> list[Habit]:
         by_car.setdefault(drive.car, []).append(drive)
     if car and len(by_car) > 1:
         raise UsageError(f"{car!r} fits several cars, name one of them: {'; '.join(by_car)}.")
-    known, found = OF_CARS, dict[str, list[Repeated]]()
+    known = dict.fromkeys((False, True), OF_CARS)
+    found: dict[str, list[Repeated]] = {}
     for name, own in by_car.items():
         if name:
             repairs = repaired_in([drive.recording for drive in own], archive.index.roles)
-            lives = lives_of(own, repairs, known)
-            known = Repeats({**known.own, **learnt_of(lives).own})
+            engine = _of_compression(own)
+            lives = lives_of(own, repairs, known[engine])
+            known[engine] = Repeats({**known[engine].own, **learnt_of(lives).own})
             for one in lives:
                 found.setdefault(one.name, []).append(one)
     units = {entry.acronym: entry.unit for entry in catalogue()} | {"VE": "%"}

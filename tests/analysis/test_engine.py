@@ -129,7 +129,7 @@ def test_a_flap_that_stands_open_is_no_full_throttle_of_an_unknown_engine():
 def test_two_drives_of_a_diesel_can_be_compared():
     found = compare([diesel_drive(1)], [diesel_drive(2)])
     by_key = {signal.key: signal for signal in found.signals}
-    for key in ("MAF", "TP"):
+    for key in ("MAF", "MAP"):
         assert by_key[key].verdict is SignalVerdict.NO_CHANGE, by_key[key].reason
         assert by_key[key].before_s > 60.0
 

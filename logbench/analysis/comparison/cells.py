@@ -17,6 +17,8 @@ import numpy.typing as npt
 
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity
+from logbench.analysis.engine import Trait
+from logbench.analysis.fuel import fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.statement import Quantity as Figure
@@ -65,13 +67,20 @@ class LoadAxis:
         if self.key == "PRESSURE_RATIO":
             pressure, around = grid.linear("MAP"), view.baro_kpa
             return None if pressure is None or not around else 100.0 * pressure / around
-        if self.key != "AIR_REV":
+        if self.key not in _FOR_EACH_TURN:
             return grid.linear(self.key)
-        flow, rpm = grid.linear("MAF"), grid.linear("RPM")
+        flow, rpm = _FOR_EACH_TURN[self.key](view), grid.linear("RPM")
         if flow is None or rpm is None:
             return None
         return np.asarray(1000.0 * flow / np.where(rpm > 300.0, rpm / 60.0, np.nan))
 
+
+def _air_g_s(view: View) -> Values | None:
+    return view.grid.linear("MAF")
+
+
+_FOR_EACH_TURN = {"AIR_REV": _air_g_s, "FUEL_REV": fuel_by_pid_g_s}
+"""Axes of what flows for each turn of the crankshaft."""
 
 LOAD_AXES = (
     LoadAxis("PRESSURE_RATIO", "manifold over air pressure", "%", 10.0, ("MAP",)),
@@ -83,11 +92,27 @@ LOAD_AXES = (
 """Best first: manifold pressure does not depend on an air-flow sensor that may be the fault; held
 against the pressure of the surroundings it does not depend on the height above the sea either."""
 
+COMPRESSION_AXES = (
+    LoadAxis("FUEL_REV", "fuel for each revolution", "mg", 10.0, ("ENG_FUEL_RATE", "RPM")),
+    LoadAxis("FUEL_REV", "fuel for each revolution", "mg", 10.0, ("FUEL_RATE", "RPM")),
+    LoadAxis("TQ_ACT", "torque", "%", 10.0, ("TQ_ACT",)),
+    LoadAxis("LOAD_PCT", "calculated load", "%", 10.0, ("LOAD_PCT",)),
+    LoadAxis("APP_D", "accelerator pedal", "%", 5.0, ("APP_D",)),
+    *LOAD_AXES,
+)
+"""Those of compression ignition: fuel and what asks for it set its load. Pressure and air answer to
+it, by way of a charger and recirculation that may be the fault."""
+
+
+def of_compression(views: Sequence[View]) -> bool:
+    """Whether one of the recordings of a car shows that its engine ignites by compression."""
+    return any(view.engine.holds(Trait.COMPRESSION) for view in views)
+
 
 def choose_axis(before: Sequence[View], after: Sequence[View]) -> LoadAxis | None:
     """The best load axis that every recording of both sides has, or None."""
     views = (*before, *after)
-    for axis in LOAD_AXES:
+    for axis in COMPRESSION_AXES if of_compression(views) else LOAD_AXES:
         if any(view.missing(*axis.signals, "RPM") for view in views):
             continue
         if axis.key != "PRESSURE_RATIO" or all(view.baro_kpa for view in views):
@@ -213,9 +238,10 @@ def usable(view: View, rules: Rules) -> Mask:
 
 
 def rules_for(before: Sequence[View], after: Sequence[View]) -> Rules:
-    """The strictest rules that leave something of both sides: closed loop if both have it, coolant
-    within `COOLANT_DEGC` of the level that both sides reach."""
+    """The strictest rules that leave something of both sides: closed loop if both have it (and the
+    engine has one), coolant within `COOLANT_DEGC` of the level that both sides reach."""
     closed = all(any(has_closed_loop(view) for view in side) for side in (before, after))
+    closed &= not of_compression((*before, *after))
     together = (_running_values(side, "ECT", Rules(closed)) for side in (before, after))
     levels = [float(np.quantile(values, 0.9)) for values in together if len(values)]
     lowest = min(levels, default=float("-inf"))

@@ -16,6 +16,7 @@ from logbench.analysis.comparison.cells import (
     choose_axis,
     has_closed_loop,
     key_of,
+    of_compression,
     rules_for,
     slots_of,
 )
@@ -67,6 +68,7 @@ def compare(
         raise UsageError("A comparison takes at least one recording before and one after.")
     sides = [[x if isinstance(x, View) else View(x) for x in side] for side in (before, after)]
     concerns = car_concerns(sides[0], sides[1], known or KnownCars())
+    repeats = repeats.of_engine(of_compression([v for side in sides for v in side]))
     findings: tuple[FindingResult, ...] = ()
     if with_findings:
         first, second = ([run_checks(v, bands, repeats=repeats) for v in s] for s in sides)
@@ -279,8 +281,8 @@ def _loop_concerns(sides: Sequence[Sequence[View]], closed: Sequence[bool]) -> l
             f"No warm, steady running in closed loop {name} the repair: fuel trims do not compare,"
             " everything else is compared without regard to the loop."
         )
-        for name, loop in zip(("before", "after"), closed, strict=True)
-        if not loop
+        for name, loop, side in zip(("before", "after"), closed, sides, strict=True)
+        if not loop and not of_compression(side)
     ]
     notes = {note for side in sides for view in side for note in view.conditions.notes}
     return found + [Concern(note) for note in sorted(notes)]

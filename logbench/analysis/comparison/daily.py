@@ -11,6 +11,7 @@ import numpy as np
 from logbench.analysis.comparison.cells import choose_axis, rules_for, slots_of
 from logbench.analysis.comparison.quantities import quantities_of
 from logbench.analysis.comparison.units import units_of
+from logbench.analysis.engine import Trait
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.repeats import OF_CARS, CellMeans, Repeats, Scatter, spread_of_drives
 from logbench.analysis.view import View
@@ -36,10 +37,11 @@ class CellMean:
 @dataclass(frozen=True, slots=True)
 class DayNumbers:
     """All of one drive: findings' numbers with their half widths (NaN: not known), by heading, and
-    the means of quantities in cells."""
+    the means of quantities in cells; whether the engine ignites by `compression`."""
 
     findings: tuple[tuple[str, float, float], ...]
     cells: tuple[CellMean, ...]
+    compression: bool = False
 
 
 def numbers_of(view: View, findings: Sequence[Finding]) -> DayNumbers:
@@ -49,7 +51,12 @@ def numbers_of(view: View, findings: Sequence[Finding]) -> DayNumbers:
         for f in findings
         if f.value is not None and f.band is not None and f.coverage is Coverage.JUDGED
     )
-    return DayNumbers(told, _cells(view))
+    return DayNumbers(told, _cells(view), bool(view.engine.holds(Trait.COMPRESSION)))
+
+
+def of_compression(drives: Sequence[DayNumbers]) -> bool:
+    """Whether most of a car's drives show that its engine ignites by compression."""
+    return 2 * sum(drive.compression for drive in drives) > len(drives)
 
 
 def _cells(view: View) -> tuple[CellMean, ...]:
@@ -85,6 +92,7 @@ def _cells(view: View) -> tuple[CellMean, ...]:
 
 def learn(drives: Sequence[DayNumbers], known: Repeats = OF_CARS) -> Repeats:
     """How the numbers of a car move, from its drives (in any order), on top of what is `known`."""
+    known = known.of_engine(of_compression(drives))
     own: dict[str, Scatter] = {}
     by_heading: dict[str, list[tuple[float, float]]] = {}
     by_quantity: dict[str, list[tuple[int, CellMean]]] = {}
@@ -100,7 +108,8 @@ def learn(drives: Sequence[DayNumbers], known: Repeats = OF_CARS) -> Repeats:
     for name, cells in by_quantity.items():
         if len({index for index, _ in cells}) >= LEAST_DRIVES:
             own[name] = _means(cells).sharpen(known.of(name))
-    return Repeats({name: scatter for name, scatter in own.items() if scatter.drives})
+    learnt = {name: scatter for name, scatter in own.items() if scatter.drives}
+    return Repeats(learnt, known.compression)
 
 
 def _means(cells: Sequence[tuple[int, CellMean]]) -> CellMeans:

@@ -12,6 +12,7 @@ import numpy as np
 from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
 from logbench.analysis.alignment import Values
+from logbench.analysis.engine import Trait
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
 from logbench.signals.catalogue import catalogue
@@ -49,6 +50,8 @@ _NOT_COMPARED = re.compile(
 )
 """Axes of the cells, the driver's choices, counters, the surroundings, commands, and temperatures
 that follow the minutes before rather than the operating point."""
+_NOT_OF_COMPRESSION = re.compile(r"TP(_.)?|TAC_PCT|EGR_PCT|EGR_[AB]_(CMD|ACT)")
+"""Of compression ignition: flap and recirculation are set for exhaust and filter, too."""
 _KINDS: tuple[tuple[re.Pattern[str], Kind], ...] = (
     (re.compile(r"(SHRT|LONG)FT\d+|(ST|LG)SO2FT\d"), "part"),
     (re.compile(r"MAF[AB]?|LOAD_ABS|FUEL_RATE|.*_FUEL_RATE"), "air"),
@@ -70,6 +73,8 @@ def quantities_of(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
     `axis` names the signals that the cells are made of, which cannot be compared in them.
     """
     held = sorted({name for view in views for name in view.traces.signals})
+    if any(view.engine.holds(Trait.COMPRESSION) for view in views):
+        held = [name for name in held if not _NOT_OF_COMPRESSION.fullmatch(name)]
     return [*_derived(views, axis), *(q for name in held if (q := _signal(name, axis)))]
 
 

@@ -25,6 +25,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import ndtr
 
+from logbench.analysis.comparison.cells import of_compression
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.daily import DayNumbers, learn, numbers_of
 from logbench.analysis.comparison.results import CLAIMS, Comparison, FindingVerdict
@@ -61,7 +62,8 @@ class Drive:
 def compared(before: Sequence[Drive], after: Sequence[Drive], repeats: Repeats) -> Comparison:
     """As `compare` does, without running the checks of each drive anew."""
     first, second = ([d.view for d in side] for side in (before, after))
-    findings = compare_findings([d.findings for d in before], [d.findings for d in after], repeats)
+    engine = repeats.of_engine(of_compression([*first, *second]))
+    findings = compare_findings([d.findings for d in before], [d.findings for d in after], engine)
     plain = compare(first, second, repeats=repeats, with_findings=False)
     return replace(plain, findings=findings)
 
