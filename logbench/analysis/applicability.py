@@ -1,7 +1,8 @@
 """Which checks, and which causes, hold for the engine that a recording shows.
 
-What a check cannot judge on an engine is a row of `explanations.toml`, as is what engine a cause
-needs. Where it is not known which engine it is, a limit that hangs on it carries no `act`.
+What a check cannot judge on an engine is a row of `explanations.toml`, what engine a cause needs
+one of `causes.toml`. Where it is not known which engine it is, a limit that hangs on it carries no
+`act`.
 """
 
 from __future__ import annotations
@@ -9,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.engine import WORDS, Engine
-from logbench.analysis.findings import CAUSES, UNLESS, Subject, Unless, capped, sentence
+from logbench.analysis.findings import UNLESS, Subject, Unless, capped, sentence
 from logbench.analysis.model import Cap, Coverage, Finding, Verdict
 from logbench.analysis.statement import clause, joined
 
 WHOLE = "*"
-_NEEDS = {cause.text: cause.needs for cause in CAUSES.values() if cause.needs is not None}
+_NEEDS = {cause.text: cause.needs for cause in NAMED.values()}
 
 
 def not_for(engine: Engine, check: str, title: str) -> Finding | None:
@@ -62,5 +64,5 @@ def _possible(engine: Engine, causes: Sequence[str]) -> tuple[str, ...]:
     return tuple(
         text
         for text in causes
-        if (needs := _NEEDS.get(text)) is None or engine[needs].probability >= 0.5
+        if all(engine[trait].probability >= 0.5 for trait in _NEEDS.get(text, ()))
     )

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from importlib import resources
 
 from logbench.analysis.bands import Distance, distance, ends_beside
+from logbench.analysis.causes.catalogue import NAMED, Named
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
@@ -25,16 +26,6 @@ MOST_EVIDENCE = 40
 """A finding names at most this many spans, the longest ones."""
 
 _LONGER = "Record a longer stretch of this condition: the number is still too uncertain."
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """What a finding may mean: a short name for machines and the trade's words for people."""
-
-    key: str
-    text: str
-    needs: Trait | None = None
-    """The engine must have it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +44,7 @@ class Explanation:
     """Causes in order of likelihood, what would tell them apart, and of what they are (for the
     documentation)."""
 
-    causes: tuple[Cause, ...] = ()
+    causes: tuple[Named, ...] = ()
     tell_apart: tuple[str, ...] = ()
     when: str = ""
 
@@ -76,15 +67,10 @@ UNLESS: Mapping[str, tuple[Unless, ...]] = {
     for check, rows in ((check, rows.items()) for check, rows in _ROWS.pop("unless").items())
 }
 """By check: of which engines it, or a part of it, cannot be judged."""
-CAUSES = {
-    name: Cause(row["key"], row["text"], Trait(row["needs"]) if "needs" in row else None)
-    for name, row in _ROWS.pop("causes").items()
-}
-"""Every cause that the program names, by the name it has in the file."""
 EXPLANATIONS = {
     check: {
         name: Explanation(
-            tuple(CAUSES[cause] for cause in row["causes"]),
+            tuple(NAMED[cause] for cause in row["causes"]),
             tuple(map(marked, row["tell_apart"])),
             row.get("when", ""),
         )

@@ -20,8 +20,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import reads_low
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.engine import Trait
-from logbench.analysis.findings import CAUSES, EXPLANATIONS, Explanation, explained
+from logbench.analysis.findings import EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
@@ -176,7 +177,7 @@ def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rise
             high=high,
         )
         return Pattern(text, WHY["falls"] if metered else WHY["falls_pressure"], idle, high)
-    air = CAUSES["maf_low"] if metered else CAUSES["pressure_low"]
+    air = NAMED["maf_low"] if metered else NAMED["pressure_low"]
     sensor_first = metered and (low_air or (low_air is None and not rises))
     if rises:
         text = said(

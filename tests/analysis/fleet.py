@@ -22,7 +22,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
 from pathlib import Path
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.simulator.cars import Car
@@ -54,7 +54,7 @@ ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sen
 """Which finding leads where several say the same: the more particular check first."""
 
 KEYS: dict[str, set[str]] = defaultdict(set)
-for _cause in CAUSES.values():
+for _cause in NAMED.values():
     KEYS[_cause.text].add(_cause.key)
 
 

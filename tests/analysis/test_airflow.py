@@ -7,7 +7,7 @@ import pytest
 from scipy import constants
 
 from logbench.analysis.airflow import find_airflow
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
@@ -62,7 +62,7 @@ def test_a_sensor_that_reads_a_third_low():
     found = airflow(drive(gain=0.67))
     assert found["full throttle"].verdict is Verdict.ACT
     assert found[FULL_MAP].verdict is Verdict.ACT
-    assert found["full throttle"].causes[0] == CAUSES["maf_low"].text
+    assert found["full throttle"].causes[0] == NAMED["maf_low"].text
     assert "trims" in found["full throttle"].next_steps[0]
 
 

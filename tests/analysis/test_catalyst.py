@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, HOLD, IDLE, OVERRUN, Scene
@@ -59,7 +59,7 @@ def test_a_rear_sensor_that_follows_hints_at_the_catalyst(wide):
     assert {f.verdict for f in findings.values()} == {Verdict.WATCH}
     assert findings[SWITCHING].value == pytest.approx(57.0 if wide else 0.95, rel=0.1)
     for finding in findings.values():
-        assert finding.causes[0] == CAUSES["catalyst"].text
+        assert finding.causes[0] == NAMED["catalyst"].text
     assert findings[SWITCHING].cap is not None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, IDLE, OVERRUN, RAMP_S, Phase, Scene
@@ -43,7 +43,7 @@ def test_cranking_limits(dip, verdict):
     finding = charging(drive(dip=dip))["cranking"]
     assert finding.verdict is verdict
     if verdict is Verdict.ACT:
-        assert finding.causes[0] == CAUSES["worn_battery"].text
+        assert finding.causes[0] == NAMED["worn_battery"].text
 
 
 def test_cold_cranking_is_judged_as_if_warm():
@@ -110,7 +110,7 @@ def test_a_few_readings_tell_the_rest_where_they_agree():
 def test_undercharge_needs_an_overrun_to_be_acted_on():
     weak = charging(drive(level=12.4))["charging"]
     assert weak.verdict is Verdict.ACT
-    assert weak.causes[:2] == (CAUSES["weak_alternator"].text, CAUSES["smart_charging"].text)
+    assert weak.causes[:2] == (NAMED["weak_alternator"].text, NAMED["smart_charging"].text)
     short = charging(Scene([KEY, CRANK, Phase(150, 720)]).set(VPWR=12.4))["charging"]
     assert short.verdict is Verdict.WATCH
     assert "watch at most: without an overrun or ten minutes of running" in short.reason
@@ -129,7 +129,7 @@ def test_smart_charging_comes_up_on_overrun():
 def test_overcharge():
     finding = charging(drive(level=16.1))["charging"]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes == (CAUSES["overcharge"].text,)
+    assert finding.causes == (NAMED["overcharge"].text,)
 
 
 def test_a_discharged_battery_at_rest_is_watched():
@@ -156,10 +156,10 @@ def test_simulated_battery_and_alternator(seed):
     assert {f.verdict for f in healthy.values()} == {Verdict.WITHIN}
     worn = found(worn_battery=1.0)["cranking"]
     assert worn.verdict is Verdict.ACT
-    assert CAUSES["worn_battery"].text in worn.causes[:2]
+    assert NAMED["worn_battery"].text in worn.causes[:2]
     weak = found(weak_alternator=1.0)["charging"]
     assert weak.verdict is Verdict.ACT
-    assert CAUSES["weak_alternator"].text in weak.causes[:2]
+    assert NAMED["weak_alternator"].text in weak.causes[:2]
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.reader import Recording
@@ -36,7 +36,7 @@ def test_the_odd_one_of_three_is_the_suspect():
     finding = soak(ect=20, iat=41, aat=21, hours=8)[AGREE]
     assert finding.reason.startswith("IAT against the others")
     assert finding.verdict is Verdict.ACT
-    assert finding.causes[0] == CAUSES["air_temp_off"].text
+    assert finding.causes[0] == NAMED["air_temp_off"].text
 
 
 def test_a_warm_engine_is_left_over_heat_unless_it_is_known_to_have_stood():
@@ -48,7 +48,7 @@ def test_a_warm_engine_is_left_over_heat_unless_it_is_known_to_have_stood():
 def test_coolant_colder_than_all_air_needs_no_soak_time():
     finding = soak(ect=-2, iat=20, aat=19)[AGREE]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes[0] == CAUSES["ect_off"].text
+    assert finding.causes[0] == NAMED["ect_wrong"].text
 
 
 def test_unsoaked_air_sensors_are_watched_at_most():

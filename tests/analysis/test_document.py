@@ -12,7 +12,8 @@ import logbench.analysis
 from docs.make_checks import bands_of, text, write
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import load_bands
-from logbench.analysis.findings import ASKS, CAUSES, EXPLANATIONS, UNLESS
+from logbench.analysis.causes.catalogue import CAUSES, NAMED
+from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS
 from logbench.analysis.run import all_checks
 from logbench.analysis.trim_pattern import CELLS
 from logbench.signals.table import table
@@ -84,18 +85,22 @@ def looked_up(node: ast.AST, table: str) -> set[str]:
     return {node.slice.value} if there else set()
 
 
-def test_every_cause_is_named_in_an_explanation_or_a_check():
+def test_every_other_name_of_a_cause_is_used_and_every_name_used_is_one():
     folder = Path(logbench.analysis.__file__).parent
     code = "".join(path.read_text("utf-8") for path in folder.rglob("*.py"))
     rows = tomllib.loads((folder / "explanations.toml").read_text("utf-8"))
-    named = set(re.findall(r'CAUSES\["(\w+)"\]', code))
+    named = set(re.findall(r'NAMED\["(\w+)"\]', code))
     named |= {
         c
-        for name in rows.keys() - {"causes", "asks", "unless"}
+        for name in rows.keys() - {"asks", "unless"}
         for r in rows[name].values()
         for c in r["causes"]
     }
-    assert named == set(CAUSES)
+    assert named <= set(NAMED)
+    assert set(NAMED) - set(CAUSES) <= named
+    assert {key for key, cause in CAUSES.items() if not cause.prior} <= {
+        NAMED[name].key for name in named
+    }
 
 
 def test_a_plot_for_each_check_with_bands(tmp_path):

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
@@ -57,7 +57,7 @@ def test_a_pair_on_its_own_line(slope):
 def test_a_pair_that_parts_on_its_way():
     finding = run("throttle_pedal", swept(offset=9.0))["APP_D and APP_E"]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes == (CAUSES["pedal_pair"].text,)
+    assert finding.causes == (NAMED["pedal_pair"].text,)
 
 
 @pytest.mark.parametrize("how", ["over time", "half-way", "with travel"])
@@ -127,9 +127,9 @@ def test_full_throttle_with_the_pedal_on_the_floor(tp, verdict):
 
 def test_a_throttle_that_does_not_follow_and_one_that_is_not_asked():
     sticks = run("throttle_pedal", floored(tp=50, TAC_PCT=88))[REACHED]
-    assert sticks.causes[0] == CAUSES["throttle_sticks"].text
+    assert sticks.causes[0] == NAMED["throttle_sticks"].text
     limited = run("throttle_pedal", floored(tp=50, TAC_PCT=51))[REACHED]
-    assert CAUSES["torque_limit"].text in limited.causes
+    assert NAMED["torque_limit"].text in limited.causes
     assert "51 % commanded" in limited.reason
 
 
@@ -182,7 +182,7 @@ def test_a_throttle_follows_its_command():
 def test_a_throttle_that_sticks_parts_from_its_command():
     finding = run("throttle_pedal", commanded(stuck_above=38.0))["TAC_PCT and TP"]
     assert finding.verdict is Verdict.ACT
-    assert finding.causes[0] == CAUSES["throttle_sticks"].text
+    assert finding.causes[0] == NAMED["throttle_sticks"].text
     (lacking,) = (
         f for s, f in run("throttle_pedal", swept()).items() if s == "throttle and its command"
     )

@@ -7,8 +7,8 @@ import csv
 import numpy as np
 import pytest
 
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.fan import find_fan_cycles, turning_points
-from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
@@ -59,8 +59,8 @@ def test_a_fan_that_cycles():
 @pytest.mark.parametrize(
     ("made", "subject", "cause"),
     [
-        ({"on": 111, "off": 104}, START, CAUSES["fan_late"]),
-        ({"on": 100, "off": 86}, SWING, CAUSES["fan_weak"]),
+        ({"on": 111, "off": 104}, START, NAMED["fan_late"]),
+        ({"on": 100, "off": 86}, SWING, NAMED["fan_weak"]),
     ],
 )
 def test_a_fan_out_of_its_band_is_watched_never_acted_on(made, subject, cause):

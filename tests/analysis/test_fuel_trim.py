@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks, worst
 from logbench.signals.catalogue import catalogue
@@ -61,11 +61,11 @@ def test_the_parts_of_the_total_are_kept():
 @pytest.mark.parametrize(
     ("cells", "pattern", "first_causes"),
     [
-        ((24, 7, 5, 2), "falls with airflow", [CAUSES["unmetered_air"]]),
-        ((4, 12, 18, 26), "rises with airflow", [CAUSES["weak_fuel"]]),
-        ((20, 21, 22, 22), "lean everywhere", [CAUSES["maf_low"], CAUSES["o2_lean"]]),
-        ((-22, -9, -6, -4), "rich at idle", [CAUSES["rich_fuel"], CAUSES["purge"]]),
-        ((-23, -24, -22, -23), "rich everywhere", [CAUSES["rich_fuel"], CAUSES["maf_high"]]),
+        ((24, 7, 5, 2), "falls with airflow", [NAMED["unmetered_air"]]),
+        ((4, 12, 18, 26), "rises with airflow", [NAMED["weak_fuel"]]),
+        ((20, 21, 22, 22), "lean everywhere", [NAMED["maf_low"], NAMED["o2_lean"]]),
+        ((-22, -9, -6, -4), "rich at idle", [NAMED["rich_fuel"], NAMED["purge"]]),
+        ((-23, -24, -22, -23), "rich everywhere", [NAMED["rich_fuel"], NAMED["maf_high"]]),
     ],
 )
 def test_patterns(cells, pattern, first_causes):
@@ -87,7 +87,7 @@ def test_air_behind_a_sensor_that_the_car_lacks_is_no_cause(metering):
             assert not [text for text in finding.causes if "air-flow sensor" in text]
             assert finding.causes or finding.verdict.severity == 0
     falls = trims(drive(24, 7, 5, 2), metering)["pattern"]
-    assert falls.causes[0] == CAUSES["map_off"].text
+    assert falls.causes[0] == NAMED["map_off"].text
 
 
 def test_one_bank_only():
@@ -96,24 +96,24 @@ def test_one_bank_only():
     assert found["bank difference"].value == pytest.approx(20, abs=1)
     assert found["bank 2, warm idle"].verdict is Verdict.WITHIN
     assert "Bank 1 is off by itself: +19.9 to" in found["pattern"].reason
-    assert found["pattern"].causes[0] == CAUSES["bank_lean"].text
+    assert found["pattern"].causes[0] == NAMED["bank_lean"].text
 
 
 def test_one_bank_rich_at_idle_only():
     found = trims(drive(-12, -4, -4, -3, banks=2, second=(-2, -2, -2, -2)))
     assert "Bank 1 is off by itself: −12.0 to" in found["pattern"].reason
-    assert found["bank 1, warm idle"].causes[0] == CAUSES["bank_rich"].text
+    assert found["bank 1, warm idle"].causes[0] == NAMED["bank_rich"].text
 
 
 def test_uneven_banks_with_one_fault_are_not_one_bank():
     found = trims(drive(25, 7, 5, 3, banks=2, second=(17, 6, 4, 2)))
-    assert found["pattern"].causes[0] == CAUSES["unmetered_air"].text
+    assert found["pattern"].causes[0] == NAMED["unmetered_air"].text
 
 
 def test_both_banks_alike_is_not_one_bank():
     found = trims(drive(22, 6, 4, 2, banks=2, second=(21, 5, 4, 2)))
     assert found["bank difference"].verdict is Verdict.WITHIN
-    assert found["pattern"].causes[0] == CAUSES["unmetered_air"].text
+    assert found["pattern"].causes[0] == NAMED["unmetered_air"].text
 
 
 def test_a_little_off_is_watch_and_never_act():
@@ -188,9 +188,9 @@ def test_an_air_flow_sensor_that_reads_low_comes_first_where_efficiency_is_low()
     rpm, kpa = scene.signals["RPM"], scene.signals["MAP"]
     flow = np.interp(kpa, [30, 90], [0.7, 0.87]) * kpa / (0.28705 * 298.15) * 2.0 * rpm / 120.0
     low = trims(scene.set(MAF=0.67 * flow), displacement_l=2.0)["pattern"]
-    assert low.causes[0] == CAUSES["maf_low"].text
+    assert low.causes[0] == NAMED["maf_low"].text
     right = trims(drive(20, 21, 22, 23).set(MAF=flow), displacement_l=2.0)["pattern"]
-    assert right.causes[0] != CAUSES["maf_low"].text
+    assert right.causes[0] != NAMED["maf_low"].text
 
 
 TREND = "bank 1, idle against higher airflow"
@@ -201,10 +201,10 @@ def test_a_trend_between_cells_is_seen_that_no_cell_shows_alone():
     assert found["bank 1, warm idle"].verdict is Verdict.WITHIN
     assert found[TREND].verdict is Verdict.WATCH
     assert found[TREND].value == pytest.approx(8.25, abs=0.4)
-    assert found[TREND].causes[0] == CAUSES["unmetered_air"].text
+    assert found[TREND].causes[0] == NAMED["unmetered_air"].text
     assert found["pattern"].verdict is Verdict.WATCH
     rich = trims(Scene(warm_drive(-8.5, -0.5, 0.0, 0.5)).trims())
-    assert rich[TREND].causes[0] == CAUSES["rich_fuel"].text
+    assert rich[TREND].causes[0] == NAMED["rich_fuel"].text
 
 
 @pytest.mark.parametrize("common", [-6.0, 0.0, 6.0])
@@ -220,7 +220,7 @@ def test_load_against_idle_shows_a_delivery_that_hardly_keeps_up():
     found = trims(Scene(warm_drive(-1.0, 0.5, 2.0, 7.5)).trims())
     assert found["bank 1, load"].verdict is Verdict.WITHIN
     assert found[subject].verdict is Verdict.WATCH
-    assert found[subject].causes[0] == CAUSES["weak_fuel"].text
+    assert found[subject].causes[0] == NAMED["weak_fuel"].text
     assert "Total fuel trim rises from −1.0 % at idle" in found["pattern"].reason
     assert trims(Scene(warm_drive(5.0, 5.0, 5.0, 5.0)).trims())[subject].verdict is Verdict.WITHIN
 

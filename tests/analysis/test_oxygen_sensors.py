@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.checks.oxygen_sensors import _rise_s
-from logbench.analysis.findings import CAUSES
 from logbench.analysis.model import Verdict
 from logbench.analysis.narrow_band import switches
 from logbench.analysis.run import run_checks
@@ -56,7 +56,7 @@ def test_switches_are_those_of_the_wave_made():
 def test_a_poor_front_sensor(made, subject, verdict):
     finding = sensors(narrow(**made))[f"bank 1 front sensor, {subject}"]
     assert finding.verdict is verdict
-    assert finding.causes[0] == CAUSES["o2_lazy"].text
+    assert finding.causes[0] == NAMED["o2_lazy"].text
 
 
 def test_a_slow_log_counts_no_switching():
@@ -93,7 +93,7 @@ def test_wide_range_against_commanded():
     assert sensors(wide(closed=1.09))["bank 1 lambda, closed loop"].verdict is Verdict.ACT
     lean = sensors(wide(full=1.05))["bank 1 lambda, full throttle"]
     assert lean.verdict is Verdict.ACT
-    assert lean.causes[0] == CAUSES["lean_load"].text
+    assert lean.causes[0] == NAMED["lean_load"].text
     assert lean.value == pytest.approx(0.19, abs=0.02)
 
 
@@ -122,7 +122,7 @@ def test_a_simulated_slow_sensor(seed, verdict):
     assert worst_of().verdict is Verdict.WITHIN
     lazy = worst_of(lazy_o2=1.0)
     assert lazy.verdict is verdict
-    assert CAUSES["o2_lazy"].text in lazy.causes[:2]
+    assert NAMED["o2_lazy"].text in lazy.causes[:2]
 
 
 def test_nothing_recorded():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, Scene
@@ -37,7 +37,7 @@ def test_the_trim_with_the_valve_open_less_that_with_it_shut(shift, verdict):
     assert finding.verdict is verdict
     assert finding.value == pytest.approx(shift, abs=1.0)
     if verdict is Verdict.WATCH:
-        assert finding.causes[0] == CAUSES["canister_full"].text
+        assert finding.causes[0] == NAMED["canister_full"].text
         assert finding.cap is not None
 
 
@@ -45,7 +45,7 @@ def test_a_valve_that_leaks_moves_the_trim_while_it_is_shut():
     finding = found(drive(shift=0.0, drift=25.0))[SHUT]
     assert finding.verdict is Verdict.WATCH
     assert finding.value > 12.0
-    assert finding.causes[0] == CAUSES["purge"].text
+    assert finding.causes[0] == NAMED["purge"].text
     assert found(drive())[SHUT].verdict is Verdict.WITHIN
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.charged import CRUISE, IDLE, LITRES, breathing, charged, diesel
@@ -37,16 +37,16 @@ def test_a_valve_stuck_shut():
     assert found["valve A"].verdict is Verdict.ACT
     assert found["error"].verdict is Verdict.ACT
     assert found["airflow"].verdict is Verdict.WATCH
-    assert found["error"].causes[0] == CAUSES["egr_shut"].text
+    assert found["error"].causes[0] == NAMED["egr_shut"].text
 
 
 def test_a_valve_stuck_open():
     found, air = found_in(stuck(60.0)), found_in(stuck(60.0), "airflow")
     assert found["error"].verdict is Verdict.ACT
-    assert found["error"].causes[0] == CAUSES["egr_open"].text
+    assert found["error"].causes[0] == NAMED["egr_open"].text
     short = air["recirculation shut, charged"]
     assert short.verdict is not Verdict.WITHIN
-    assert CAUSES["egr_open"].text in short.causes[:2]
+    assert NAMED["egr_open"].text in short.causes[:2]
 
 
 def test_without_a_command_idle_is_held_against_high_load():
@@ -88,7 +88,7 @@ def test_a_sensor_that_reads_low(told):
         "recirculation shut, charged"
     ]
     assert found.verdict is not Verdict.WITHIN, found.reason
-    assert found.causes[0] == CAUSES["maf_low"].text
+    assert found.causes[0] == NAMED["maf_low"].text
 
 
 def test_a_leak_behind_the_sensor_is_more_air_than_the_engine_takes():
@@ -99,7 +99,7 @@ def test_a_leak_behind_the_sensor_is_more_air_than_the_engine_takes():
     assert found["recirculation shut, not charged"].verdict is Verdict.WITHIN
     finding = found["recirculation shut, charged"]
     assert finding.verdict is not Verdict.WITHIN
-    assert finding.causes[0] == CAUSES["charge_leak"].text
+    assert finding.causes[0] == NAMED["charge_leak"].text
 
 
 def test_without_a_displacement_only_the_shape_is_judged():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks, worst
 from tests.analysis.simulated import COLD, WARM, seeds_for, simulated
@@ -13,12 +13,12 @@ FIRST_SEED = 101
 THREE = ("fuel_trim", "airflow", "warm_up")
 
 FAULTS = {
-    "unmetered_air": ("fuel_trim", CAUSES["unmetered_air"]),
-    "maf_low": ("fuel_trim", CAUSES["maf_low"]),
-    "weak_fuel": ("fuel_trim", CAUSES["weak_fuel"]),
-    "leaking_injector": ("fuel_trim", CAUSES["rich_fuel"]),  # or that of one bank
-    "one_bank_lean": ("fuel_trim", CAUSES["bank_lean"]),
-    "thermostat_open": ("warm_up", CAUSES["thermostat_open"]),
+    "unmetered_air": ("fuel_trim", NAMED["unmetered_air"]),
+    "maf_low": ("fuel_trim", NAMED["maf_low"]),
+    "weak_fuel": ("fuel_trim", NAMED["weak_fuel"]),
+    "leaking_injector": ("fuel_trim", NAMED["rich_fuel"]),  # or that of one bank
+    "one_bank_lean": ("fuel_trim", NAMED["bank_lean"]),
+    "thermostat_open": ("warm_up", NAMED["thermostat_open"]),
 }
 CASES = [(f, s) for f in FAULTS for s in seeds_for(f, 10, FIRST_SEED)]
 
@@ -49,7 +49,7 @@ def test_a_plain_fault_is_found_and_named(fault, seed):
     mine = [f for f in found if f.check == check]
     assert worst(mine).severity, told(mine)
     first = {c for f in mine if f.verdict is worst(mine) for c in f.causes[:2]}
-    same = {c.text for c in CAUSES.values() if c.key == cause.key}
+    same = {c.text for c in NAMED.values() if c.key == cause.key}
     assert first & same, told(mine)
     if fault == "maf_low":
         airflow = [f for f in found if f.check == "airflow"]

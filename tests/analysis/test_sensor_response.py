@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, FULL, OVERRUN, Scene
@@ -65,7 +65,7 @@ def test_enrichment(volts, verdict):
     finding = sensors(drive(rich_v=volts))[RICH]
     assert finding.verdict is verdict
     if verdict.severity:
-        assert finding.causes[0] == CAUSES["lean_load"].text
+        assert finding.causes[0] == NAMED["lean_load"].text
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_fuel_cut(volts, verdict):
 def test_a_slow_answer_is_watched():
     finding = sensors(drive(delay_s=2.2))[TIME]
     assert finding.verdict is Verdict.WATCH
-    assert finding.causes[0] == CAUSES["o2_lazy"].text
+    assert finding.causes[0] == NAMED["o2_lazy"].text
     assert finding.value > 1.5
 
 

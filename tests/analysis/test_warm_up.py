@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis.findings import CAUSES
+from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import KEY_ON, Phase, Scene
@@ -54,7 +54,7 @@ def test_a_thermostat_that_never_closes():
     level = found[LEVEL]
     assert level.verdict is Verdict.ACT
     assert level.value == pytest.approx(60, abs=1.5)
-    assert level.causes[0] == CAUSES["thermostat_open"].text
+    assert level.causes[0] == NAMED["thermostat_open"].text
     assert level.evidence
     assert level.next_steps
 
@@ -94,7 +94,7 @@ def test_a_coolant_that_sinks_on_the_road_and_climbs_at_stops():
 def test_in_the_cold_a_low_level_is_watched_at_most():
     level = warm_up(drive(stuck_open).set(IAT=-3.0))[LEVEL]
     assert level.verdict is Verdict.WATCH
-    assert level.causes[0] == CAUSES["thermostat_open"].text
+    assert level.causes[0] == NAMED["thermostat_open"].text
 
 
 def test_against_a_stated_regulating_temperature():
@@ -111,13 +111,13 @@ def test_against_a_stated_regulating_temperature():
 def test_too_hot():
     found = warm_up(drive(lambda t: np.minimum(20 + 9.0 * t / 60.0, 122.0), minutes=16))
     assert found[LEVEL].verdict is Verdict.ACT
-    assert found[LEVEL].causes[0] == CAUSES["thermostat_shut"].text
+    assert found[LEVEL].causes[0] == NAMED["thermostat_shut"].text
 
 
 def test_a_sensor_that_reads_colder_than_the_air_comes_first():
     found = warm_up(drive(lambda t: healthy(t) - 22.0))
     assert found[LEVEL].verdict is Verdict.ACT
-    assert found[LEVEL].causes[0] == CAUSES["ect_cold"].text
+    assert found[LEVEL].causes[0] == NAMED["ect_cold"].text
 
 
 def test_a_sensor_that_hardly_rises():
@@ -211,7 +211,7 @@ def test_much_air_for_little_warmth_is_acted_on_however_it_is_told():
         # from one warm-up to the next it moves by a fifth, and 54.6 less that is not above 48
         assert heat.verdict is Verdict.WATCH
         assert heat.cap is not None or source == "MAP"  # by pressure it is known to 15 % only
-        assert heat.causes[0] == CAUSES["thermostat_open"].text
+        assert heat.causes[0] == NAMED["thermostat_open"].text
     cold = warm_up(drive(curve, MAF=2 * 2600.0 / 300.0).set(IAT=-8.0), displacement_l=2.0)
     assert cold[HEAT].verdict is Verdict.WATCH  # the heater takes its share
     idle = drive(curve, kmh=0.0, MAF=2.1 * 2600.0 / 300.0).set(IAT=-8.0)

@@ -33,7 +33,8 @@ from logbench.signals.units import Units
 BEFORE = Path(__file__).parents[2] / "recordings" / "before.parquet"
 
 MODULE = '''"""Made up for a test."""
-from logbench.analysis.findings import Cause, Explanation, Measured, Subject
+from logbench.analysis.causes.catalogue import Named
+from logbench.analysis.findings import Explanation, Measured, Subject
 KEY = "made_up"
 TITLE = "A made-up check"
 PLAIN = "What nobody else knows of"
@@ -42,7 +43,7 @@ ORDER = 19
 INPUTS = ("VSS",)
 def check(view, bands):
     trace = view.trace("VSS")
-    why = Explanation((Cause("x", "a cause made up"),), ("Ask nobody.",))
+    why = Explanation((Named("x", "a cause made up"),), ("Ask nobody.",))
     top = Measured(float(trace.value.max()), 1.0)
     return [Subject(KEY, "top speed").judged("Fastest", top, bands["made_up_speed"], why)]
 '''

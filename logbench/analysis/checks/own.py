@@ -12,9 +12,10 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Times, Values
 from logbench.analysis.bands import Bands, OwnCheck
+from logbench.analysis.causes.catalogue import Named
 from logbench.analysis.expression.checked import in_unit, number
 from logbench.analysis.expression.evaluate import Evaluation, constants_of
-from logbench.analysis.findings import Cause, Explanation, Measured, Subject
+from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.grid import gap_s
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statistics import estimate
@@ -67,7 +68,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
             numbers={"samples": float(good.sum()), "sd": found.sd},
         ),
         own.band(f"check.{own.key}"),
-        Explanation(tuple(Cause("own", text) for text in own.causes), own.next_steps),
+        Explanation(tuple(Named("own", text) for text in own.causes), own.next_steps),
     )
 
 
