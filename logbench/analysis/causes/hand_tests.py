@@ -331,6 +331,12 @@ def expected(hypotheses: Iterable[Hypothesis], test: HandTest) -> dict[str, floa
     return chances
 
 
+def doubt_bits(hypotheses: Iterable[Hypothesis]) -> float:
+    """How uncertain it is by now which explanation holds, in bits."""
+    shares = [h.probability for h in hypotheses if h.probability > 0.0]
+    return max(0.0, -math.fsum(p * math.log2(p) for p in shares))
+
+
 def gain_bits(hypotheses: Sequence[Hypothesis], test: HandTest) -> float:
     """The expected information of the test: how much of the uncertainty it takes, in bits."""
     chances = expected(hypotheses, test)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logbench.analysis.causes.catalogue import CAUSES
 from logbench.analysis.causes.hand_tests import (
     FOUND_NOTHING,
     HAND_TESTS,
@@ -19,27 +20,17 @@ from logbench.analysis.causes.hand_tests import (
     gain_bits,
     next_tests,
 )
-from logbench.analysis.causes.model import Causes, Hypothesis, Ranked, by_cause
+from logbench.analysis.causes.model import Causes, by_cause
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.engine import Engine, Known, Trait
 from logbench.errors import UsageError
+from tests.analysis.causes.handmade import LEAN, explained
 
 DIESEL = Engine({Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.99)})
 PETROL = Engine({Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.01)})
 UNKNOWN = Engine()
 
 
-def explained(**probabilities: float) -> Causes:
-    """A hand-made model: causes by key, pairs as `a__b`."""
-    hypotheses = tuple(
-        Hypothesis(tuple(name.split("__")), p)
-        for name, p in sorted(probabilities.items(), key=lambda item: -item[1])
-    )
-    ranked = sorted(by_cause(hypotheses).items(), key=lambda item: -item[1])
-    return Causes(hypotheses, tuple(Ranked(cause, p) for cause, p in ranked))
-
-
-LEAN = explained(unmetered_air=0.45, maf_low=0.4, weak_fuel=0.1, not_listed=0.05)
 some_causes = st.sampled_from(
     sorted({cause for test in HAND_TESTS.values() for o in test.outcomes for cause in o.causes})
 )
@@ -59,6 +50,13 @@ def test_each_row_can_tell_something_and_says_what_it_takes(test):
         chances = test.likelihoods((cause,))
         assert math.isclose(sum(chances.values()), 1.0)
         assert min(chances.values()) > 0.0
+
+
+def test_the_catalogues_of_tests_and_causes_know_each_other():
+    named = {c for test in HAND_TESTS.values() for o in test.outcomes for c in o.causes}
+    assert named <= set(CAUSES)
+    likely = {key for key, cause in CAUSES.items() if cause.prior > 0.0}
+    assert len(likely & named) >= 0.9 * len(likely)  # a few are told by codes alone
 
 
 def test_the_catalogue_serves_all_kinds_of_engine():
