@@ -166,6 +166,7 @@ class Car:
     """Electric motor of a hybrid; 0 without."""
     traction_kwh: float = 0.0
     """Its high-voltage battery."""
+    particulate_filter: bool = False
     nox_trap: bool = False
     """A diesel with NOx storage; else with reagent, where it is not an early one."""
     charging: Charging = Charging()

@@ -75,6 +75,9 @@ class Day:
     fan_swing_k: float = 5.0
     """How much later the fan starts, and how far it lets the coolant fall."""
 
+    soot: float = 0.4
+    """In a particulate filter at the start, over that at which it is burnt off."""
+
     def air_for_fuel(self, ambient_degc: float, metered: bool) -> float:
         """Air by the computer that the fuel of one command needs, over what it reckons with.
 
@@ -123,5 +126,6 @@ def draw_day(seed: int) -> Day:
         thermostat_k=off(0.5),
         fan_k=off(2.5),
         fan_swing_k=max(2.0, 5.0 + off(1.5)),
+        soot=rng.uniform(0.1, 1.03),
         filled=rng.gauss(0.0, 0.12) if rng.random() < 0.25 else 0.0,
     )

@@ -144,6 +144,7 @@ def _as_diesel(car: Car, rng: random.Random) -> Car:
         final_drive=round(3.3 * rng.uniform(0.9, 1.05), 2),
         stop_start=age == "late" or (age == "middle" and rng.random() < 0.5),
         nox_trap=rng.random() < 0.4,
+        particulate_filter=age != "early" or car.vin[-1] in "02468",
         battery_ah=80.0,
         charging=_charging(rng, vanes=age != "early" or rng.random() < 0.6),
         diesel_map=_diesel_map(rng, age),

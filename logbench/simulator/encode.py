@@ -273,6 +273,19 @@ def _reagent() -> Encoder:
     return _mixed(*rates, ("REAG_LVL", PERCENT), ("NWI_TIME", SECONDS))
 
 
+def _regeneration() -> Encoder:
+    """PID 8B: flags of filter and adsorber, load, mean time and distance between regenerations."""
+    flags = ("DPF_REGEN", "DPF_REGEN_TYP", "NOX_ADS_REGEN", "NOX_ADS_DESULF")
+    means = ("DPF_REGEN_AVGT", "DPF_REGEN_AVGD")
+
+    def encoder(readings: Readings) -> bytes:
+        head = (_present(readings, *flags, "DPF_REGEN_PCT", *means), _bits(readings, *flags[::-1]))
+        data = bytes(head) + whole(_or_zero(readings.get("DPF_REGEN_PCT", NAN)), 2.55)
+        return data + b"".join(whole(_or_zero(readings.get(name, NAN)), 1, 0, 2) for name in means)
+
+    return encoder
+
+
 def _gear(readings: Readings) -> bytes:
     """PID A4: support bits, gear in the upper half of byte B (0 neutral), ratio / 0.001."""
     gear = readings.get("GEAR_ACT", NAN)
@@ -333,6 +346,7 @@ _ENCODERS: dict[int, Encoder] = {
     0x85: _reagent(),
     0x86: _parts(_part(80), "PM11", "PM21"),
     0x87: _parts(_part(32), "MAP_A", "MAP_B"),
+    0x8B: _regeneration(),
     0x8C: _oxygen(0x8C, 1),
     0x98: _parts(HOT, *(f"EGT1{n}" for n in range(5, 9))),
     0x99: _parts(HOT, *(f"EGT2{n}" for n in range(5, 9))),

@@ -37,6 +37,10 @@ class Faults:
     rail_low: float  # the regulator of the fuel rail cannot hold the pressure
     rail_hunting: float  # the pressure of the fuel rail swings
     pump_weak: float  # the high-pressure pump is worn
+    filter_loaded: float  # the particulate filter is full of soot and ash
+    filter_hose: float  # the hose of the filter's pressure sensor is off
+    filter_offset: float  # the filter's pressure sensor is off its zero
+    egt_dead: float  # an exhaust temperature sensor is dead
     catalyst_aged: float  # the catalyst has lost its store of oxygen
     # of spark engines, hybrids and their fuel
     purge_open: float  # the purge valve does not close
@@ -82,6 +86,7 @@ _SPARK = (
 )
 _CHARGED = ("charge_leak_before", "boost_open", "boost_shut")
 _DIESEL = ("charge_leak_after", "egr_open", "egr_shut", "egr_cooler", "flap_stuck")
+_FILTER = ("filter_loaded", "filter_hose", "filter_offset")
 _RAIL = ("rail_low", "rail_hunting", "pump_weak")
 _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     **dict.fromkeys(_SPARK, lambda car: not car.diesel),
@@ -90,6 +95,8 @@ _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     **dict.fromkeys(_DIESEL, lambda car: car.diesel),
     "maf_low": lambda car: car.has_maf,
     "catalyst_aged": lambda car: car.downstream and not car.diesel,
+    **dict.fromkeys(_FILTER, lambda car: car.particulate_filter),
+    "egt_dead": lambda car: car.diesel and car.age != "early",
     **dict.fromkeys(_RAIL, lambda car: car.diesel or car.direct),
     "one_bank_lean": lambda car: car.banks > 1 and not car.diesel,
     "weak_alternator": lambda car: car.kind != "hybrid",

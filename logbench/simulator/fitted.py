@@ -11,6 +11,7 @@ from logbench.simulator.charger import Charger
 from logbench.simulator.day import Day
 from logbench.simulator.diesel import DieselAir, DieselEngine, QuantityControl
 from logbench.simulator.diesel_reports import DieselReports
+from logbench.simulator.exhaust import Exhaust
 from logbench.simulator.fueling import FuelControl
 from logbench.simulator.parts import Part
 from logbench.simulator.powertrain import Engine
@@ -34,6 +35,7 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: car.downstream and not car.diesel, Catalyst),
     (lambda car: car.diesel or car.direct, Rail),
     (lambda car: car.kind in ("hybrid", "flex"), PortRail),
+    (lambda car: car.diesel, Exhaust),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 
