@@ -10,7 +10,6 @@ from importlib import resources
 from typing import Any
 
 from logbench.analysis.engine import Trait
-from logbench.analysis.statement import marked
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +17,7 @@ class Cause:
     """One cause. `prior` is its weight before anything was seen, against 1 for a common one; 0:
     findings name it, but it is no hypothesis. `effects`: what a plain one does to the number of
     `check|subject` (with * for anything), in standard deviations of healthy cars; empty where the
-    simulated cars show it. `safety`: keys of `DANGERS`; `symptoms`: of `SYMPTOMS`."""
+    simulated cars show it. `safety`: keys of `cautions.toml`; `symptoms`: of `SYMPTOMS`."""
 
     key: str
     text: str
@@ -49,8 +48,6 @@ _FILE: dict[str, Any] = tomllib.loads(
 )
 SYMPTOMS: Mapping[str, str] = _FILE["symptoms"]
 """What a customer may complain of: key to words."""
-DANGERS: Mapping[str, str] = {key: marked(text) for key, text in _FILE["dangers"].items()}
-"""Cautions, a sentence each, by key."""
 
 
 def _cause(key: str, row: Mapping[str, Any]) -> Cause:

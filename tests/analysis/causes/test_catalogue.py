@@ -6,8 +6,9 @@ import re
 
 import pytest
 
-from logbench.analysis.causes.catalogue import CAUSES, DANGERS, NAMED, SYMPTOMS
+from logbench.analysis.causes.catalogue import CAUSES, NAMED, SYMPTOMS
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG
+from logbench.analysis.cautions import CAUTIONS
 from logbench.signals.codes import text_of
 from logbench.simulator.faults import FAULT_NAMES
 
@@ -29,7 +30,7 @@ def test_a_cause_is_whole(key):
     assert cause.repair
     assert cause.owner not in ("", cause.text)
     assert cause.group in GROUPS
-    assert set(cause.safety) <= set(DANGERS)
+    assert set(cause.safety) <= set(CAUTIONS)
     assert set(cause.symptoms) <= set(SYMPTOMS)
     assert not set(cause.needs) & set(cause.lacks)
 

@@ -73,9 +73,9 @@ def test_what_uses_fuel_flames_or_high_voltage_carries_its_caution():
         ("fuel_pressure", "fuel"),
         ("propane", "flammable_gas"),
         ("high_voltage_battery", "high_voltage"),
-        ("coolant_pressure", "pressurized_coolant"),
+        ("coolant_pressure", "hot_coolant"),
         ("compression", "spinning"),
-        ("injector_return", "rail"),
+        ("injector_return", "high_pressure_rail"),
     ):
         assert CAUTIONS[caution] in HAND_TESTS[test].cautions
     assert HAND_TESTS["high_voltage_battery"].danger == 3
