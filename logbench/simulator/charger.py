@@ -52,7 +52,7 @@ class Charger(Part):
         self._spin_kj = _SPIN_KJ_L * litres * facts.inertia
         self._bearing_kw = _BEARING_KW_L * litres
         # diesels charge high with little throttle loss and cool exhaust; their vanes shut far
-        open_mm2, shut_mm2 = (185.0, 30.0) if facts.vanes else (0.0, 92.0 if car.diesel else 96.0)
+        open_mm2, shut_mm2 = (240.0, 30.0) if facts.vanes else (0.0, 92.0 if car.diesel else 96.0)
         self._shut_mm2 = shut_mm2 * litres * facts.area
         self._range_mm2 = (open_mm2 - shut_mm2 if facts.vanes else 110.0) * litres * facts.area
         self._leak_mm2 = 26.0 * litres

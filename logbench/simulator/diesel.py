@@ -168,7 +168,7 @@ class DieselEngine:
         by_rpm = 0.0 if by_rpm < 0.0 else by_rpm if by_rpm < 1.0 else 1.0
         if rpm > 3000.0:
             by_rpm = 1.0 - 0.00025 * (rpm - 3000.0)
-        boost = 1.35 * (share - 0.03)
+        boost = 1.35 * (share - 0.07)
         boost = 0.0 if boost < 0.0 else boost if boost < 1.0 else 1.0
         s.boost_wanted_kpa = (
             s.p_amb_kpa + self._car.boost_kpa * by_rpm * boost if s.running else s.p_amb_kpa

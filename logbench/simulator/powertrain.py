@@ -138,7 +138,7 @@ class Thermal:
         self._block_kj_k = 9.0 + 18.0 * d
         self._scale = d**0.75
         self._rated_g_s = rated_g_s
-        self._heat = 0.70 if car.diesel else 1.0
+        self._heat = 0.58 if car.diesel else 1.0
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move all temperatures by `dt` seconds."""
