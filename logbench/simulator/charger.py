@@ -7,7 +7,7 @@ pressure before the turbine and the pressure that an engine can have at a speed 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import sqrt
 
 from logbench.simulator.airpath import CHOKED, CRITICAL, nozzle
@@ -50,15 +50,17 @@ class Charger(Part):
         self._most_kpa = car.boost_kpa
         self._rated_g_s = 1.35 * litres * car.redline_rpm / 120.0
         self._spin_kj = _SPIN_KJ_L * litres * facts.inertia
+        self._most_g_s = (68.0 if car.diesel else 92.0) * litres * facts.area
         self._bearing_kw = _BEARING_KW_L * litres
         # diesels charge high with little throttle loss and cool exhaust; their vanes shut far
         open_mm2, shut_mm2 = (240.0, 30.0) if facts.vanes else (0.0, 92.0 if car.diesel else 96.0)
         self._shut_mm2 = shut_mm2 * litres * facts.area
-        self._range_mm2 = (open_mm2 - shut_mm2 if facts.vanes else 110.0) * litres * facts.area
-        self._leak_mm2 = 26.0 * litres
-        self._rest = 0.45 if facts.vanes else 0.0
+        self._range_mm2 = (open_mm2 - shut_mm2 if facts.vanes else 230.0) * litres * facts.area
+        self._leak_mm2 = 50.0 * litres
+        self._rest = 0.55 if facts.vanes else 0.0
         self._rise = 0.0
         """Pressure ratio of the compressor less 1; the wheels' energy goes with it."""
+        self._flow_g_s = 0.0
         self._integral = 0.0
         self._wanted = self._shut = self._rest
         """Position of vanes or wastegate: 1 shut, most pressure."""
@@ -81,7 +83,7 @@ class Charger(Part):
                 wanted = 0.0
         else:
             share = s.exh_g_s / self._rated_g_s
-            feed = 0.92 - 1.1 * share if self._facts.vanes else 0.55 + 0.3 * over - 0.8 * share
+            feed = 0.92 - 1.1 * share if self._facts.vanes else 0.75 + 0.25 * over - 0.45 * share
             gain = self._facts.gain
             self._integral += 0.9 * gain * error * dt
             free = feed + self._integral + 1.1 * gain * error
@@ -91,10 +93,10 @@ class Charger(Part):
         self._wanted = wanted
         stuck = wanted
         if faults.boost_open:
-            most = 1.0 - 0.9 * faults.boost_open
+            most = 1.0 - 0.9 * sqrt(faults.boost_open)
             stuck = most if stuck > most else stuck
         if faults.boost_shut:
-            least = 0.75 * faults.boost_shut
+            least = (0.6 if self._facts.vanes else 0.85) * sqrt(faults.boost_shut)
             stuck = least if stuck < least else stuck
         self._shut += (stuck - self._shut) * dt / (0.12 + dt)
 
@@ -103,22 +105,28 @@ class Charger(Part):
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move wheels, pressures and actuator."""
         self._control(s, faults, dt)
-        share = s.air_in_g_s / self._rated_g_s
+        # a moment's mean: the wheels and the pipe between them and the manifold are not stiff
+        self._flow_g_s += (s.air_in_g_s - self._flow_g_s) * dt / (0.12 + dt)
+        share = self._flow_g_s / self._rated_g_s
         inlet_kpa = s.p_amb_kpa - 1.5 * share * share
         behind_kpa = s.p_amb_kpa + s.back_kpa + _SILENCER_KPA * share * share
         exh_k, inlet_k = s.exh_degc + 273.15, s.t_amb_degc + 283.15
-        past = 0.0 if self._facts.vanes else 1.0
+        past, past_shut = (0.0, 0.3) if self._facts.vanes else (1.0, 0.0)
         area = self._shut_mm2 + (1.0 - self._shut) * self._range_mm2
         through = 1.0 - past * (1.0 - self._shut_mm2 / area)
         y = turbine_ratio(s.exh_g_s * sqrt(exh_k) / (area * CHOKED * behind_kpa))
         before = behind_kpa / y
         s.p_exh_kpa += (before - s.p_exh_kpa) * dt / (0.08 + dt)
         expansion = 1.0 - y**0.25
-        turbine_kw = s.exh_g_s * 0.00113 * exh_k * expansion * through * _TURBINE
+        # vanes that stand far shut turn the gas badly; a wheel at its most flow wastes the work
+        efficiency = _TURBINE * (1.0 - past_shut * self._shut**3)
+        turbine_kw = s.exh_g_s * 0.00113 * exh_k * expansion * through * efficiency
         lift = (1.0 + self._rise) ** 0.286 - 1.0
         leak = self._leak_g_s(s, faults)
-        heat_k = inlet_k * lift / _COMPRESSOR
-        compressor_kw = (s.air_in_g_s + leak) * 0.001005 * heat_k
+        choked = self._flow_g_s / self._most_g_s - 0.9
+        wasted = 1.0 + 5.0 * choked * choked if choked > 0.0 else 1.0
+        heat_k = inlet_k * lift / _COMPRESSOR * (wasted if wasted < 2.0 else 2.0)
+        compressor_kw = self._flow_g_s * 0.001005 * heat_k
         used = compressor_kw + self._bearing_kw * self._rise
         self._rise += (turbine_kw - used) / self._spin_kj * dt
         self._rise = max(self._rise, 0.0)
@@ -145,6 +153,12 @@ class Charger(Part):
         hot_k = self._out_degc - s.t_amb_degc - 10.0
         target = (1.0 - effect) * (hot_k if hot_k > 0.0 else 0.0)
         s.charge_heat_k += (target - s.charge_heat_k) * dt / (8.0 + dt)
+
+    def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
+        """Charge pressure too low and too high for what is asked."""
+        asked = s.boost_wanted_kpa > s.p_amb_kpa + 25.0 and s.rpm > 1800.0
+        yield "P0299", asked and s.map_kpa < s.boost_wanted_kpa - 25.0 and s.throttle > 0.9, 5.0
+        yield "P0234", s.map_kpa > s.boost_wanted_kpa + 30.0 and s.map_kpa > s.p_amb_kpa + 60.0, 3.0
 
     # --- readings --------------------------------------------------------------------------------
 

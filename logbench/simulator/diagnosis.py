@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from logbench.simulator.airpath import CYCLE
 from logbench.simulator.cars import Car
@@ -11,6 +11,7 @@ from logbench.simulator.fueling import CELLS, CLOSED
 from logbench.simulator.in_use import InUse
 from logbench.simulator.model import Memory
 from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
+from logbench.simulator.parts import Part
 from logbench.simulator.state import State
 
 ENGINE = "7E8"
@@ -32,9 +33,11 @@ _NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 
 class Diagnosis(Memory):
     """Codes, freeze frame, lamp, monitors and counters of the engine computer."""
 
-    def __init__(self, car: Car, state: State, seed: int, earlier_trip: bool) -> None:
+    def __init__(
+        self, car: Car, state: State, seed: int, earlier_trip: bool, parts: Sequence[Part] = ()
+    ) -> None:
         rng = random.Random(f"history {seed} {car.vin}")
-        self._car = car
+        self._car, self._parts = car, parts
         self._state = state
         self._earlier_trip = earlier_trip
         self._permanent: list[str] = []
@@ -141,6 +144,9 @@ class Diagnosis(Memory):
         self._air_monitor(s, dt)
         self._warm_up_monitor(s, dt)
         self._sensor_monitor(s, dt)
+        for part in self._parts:
+            for code, failing, after_s in part.codes(s):
+                self._judge(code, failing, after_s, dt)
         low = s.battery_v < 12.75 and s.since_start_s > 60
         self._judge("P0562", low, 45.0, dt)
         idle = s.demand <= 0.001 and s.speed_m_s < 0.5 and s.since_start_s > 30
@@ -233,7 +239,7 @@ class Diagnosis(Memory):
             not (car.has_maf and car.has_map)
             or s.ect_degc < 50
             or s.load < 0.3
-            or s.egr_share > 0.02
+            or s.egr_wanted > 0.02
         ):
             return
         t = s.iat_degc + 273.15

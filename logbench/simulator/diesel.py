@@ -46,7 +46,7 @@ class DieselAir:
         self._litres = car.displacement_l
         self._volume_l = _VOLUMES * car.displacement_l
         self._full_mm2 = 850.0 * car.displacement_l
-        self._leak_mm2 = 9.0 * car.displacement_l
+        self._leak_mm2 = 20.0 * car.displacement_l
         self.rated_g_s = car.ve_peak * 101.3 * self._litres * car.redline_rpm / (CYCLE * 310)
         """Air at the redline without boost: the scale of the flow."""
 
@@ -94,7 +94,7 @@ class DieselAir:
         """The intake flap follows its command, unless it is stuck partly shut."""
         s.throttle += (s.flap_wanted - s.throttle) * dt / (0.2 + dt)
         if faults.flap_stuck:
-            s.throttle = 1.0 - 0.85 * faults.flap_stuck
+            s.throttle = 1.0 - 0.7 * sqrt(faults.flap_stuck)
 
     def _mix(self, s: State, through: float, out: float, gas_k: float, dt: float) -> None:
         """Recirculated share of what is in the manifold."""
@@ -208,7 +208,7 @@ class DieselEngine:
             wall = 0.25 * (s.coolant_degc - inlet)
             heat_k = 0.36 * fuel * HEATING_KJ_G / (gas * 0.00112)
             s.exh_degc += (inlet + wall + heat_k - s.exh_degc) * 0.25
-        s.soot_g_s = fuel * (0.0006 + 0.02 * exp((1.0 - mixture) / 0.16)) if fuel else 0.0
+        s.soot_g_s = fuel * (0.0006 + 0.006 * exp((1.0 - mixture) / 0.16)) if fuel else 0.0
         s.nox_ppm = 0.0
         if fuel > 0.0005:
             s.nox_ppm = 80.0 + 1500.0 * exp(-5.0 * s.egr_share) / (0.3 + mixture)

@@ -87,7 +87,7 @@ class Drive(CarSource):
         self._electrical = Electrical(car, day)
         self._compressor = Compressor(car, day) if cooled else None
         self._driver = Driver(car, self._line, self._engine)
-        self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip)
+        self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip, self._parts)
         self._readings = Readings(car, self._parts)
         self._index = 0
         self._phase = schedule.phases[0]

@@ -7,7 +7,7 @@ others through `State` alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from logbench.simulator.faults import Faults
 from logbench.simulator.state import State
@@ -27,6 +27,11 @@ class Part:
 
     def start(self, s: State, faults: Faults) -> None:
         """Before the first step, and before the long-term trims are made."""
+
+    def codes(self, s: State) -> Iterable[tuple[str, bool, float]]:
+        """What the engine computer monitors of it while the engine runs: trouble code, whether it
+        fails now, and how many seconds of that make it one."""
+        return ()
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Every step of the physics: `dt` is `STEP_S`."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import sqrt
 
 from logbench.simulator.airpath import CHOKED, nozzle
@@ -12,7 +12,7 @@ from logbench.simulator.faults import Faults
 from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import State
 
-_VALVE_MM2_L = 150.0
+_VALVE_MM2_L = 240.0
 
 
 class Recirculation(Part):
@@ -65,14 +65,12 @@ class Recirculation(Part):
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move valve and flow."""
         self._control(s, dt)
-        opening = self._wanted
-        if faults.egr_shut:
-            most = 1.0 - faults.egr_shut
-            opening = most if opening > most else opening
+        opening = self._wanted * (1.0 - faults.egr_shut)
         if faults.egr_open:
-            least = 0.6 * faults.egr_open
+            least = 0.22 * faults.egr_open
             opening = least if opening < least else opening
         self._open += (opening - self._open) * dt / (0.10 + dt)
+        s.egr_wanted = max(self._wanted, self._low_wanted)
         self._low_open += (self._low_wanted - self._low_open) * dt / (0.15 + dt)
         clear = 1.0 - 0.85 * faults.egr_cooler
         s.egr_low_share = 0.42 * self._low_open
@@ -87,6 +85,13 @@ class Recirculation(Part):
         flow = most if flow > most else flow
         s.egr_g_s += (flow - s.egr_g_s) * dt / (0.06 + dt)
 
+    def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
+        """Too little flow by the air that is left, too much by the valve's own position."""
+        warm = s.running and s.ect_degc > 60.0 and s.since_start_s > 30.0
+        much_air = s.egr_wanted > 0.95 and s.maf_g_s > 1.25 * s.air_wanted_g_s
+        yield "P0401", warm and much_air, 20.0
+        yield "P0402", warm and s.egr_wanted < 0.02 and self._open > 0.06, 10.0
+
     def getters(self) -> Mapping[str, Getter]:
         """Commanded, actual, and the error over the commanded, in %."""
 
@@ -95,7 +100,7 @@ class Recirculation(Part):
             return off if off < 99.2 else 99.2
 
         found: dict[str, Getter] = {
-            "EGR_PCT": lambda s: 100.0 * max(self._wanted, self._low_wanted),
+            "EGR_PCT": lambda s: 100.0 * s.egr_wanted,
             "EGR_ERR": lambda s: error(self._wanted, self._open),
             "EGR_A_CMD": lambda s: 100.0 * self._wanted,
             "EGR_A_ACT": lambda s: 100.0 * self._open,

@@ -133,6 +133,8 @@ class State:
     """Air that escapes between charger and engine."""
     charge_heat_k: float = 0.0
     """Of the compression, what the cooler leaves."""
+    egr_wanted: float = 0.0
+    """Recirculation as commanded, 0 to 1."""
     air_wanted_g_s: float = 0.0
     """Fresh air that a diesel's recirculation is controlled to."""
     quantity_mg: float = 0.0

@@ -1,6 +1,6 @@
-"""The simulated diesel against a real one: a turbo-diesel hatchback, 39 drives of 77 [open road data,
-measured: air flow by sensor, flap open, exhaust recirculation at idle]. Each number must lie between
-the 5th and 95th of a hundred of that car's drives; how it was driven is ours."""
+"""The simulated diesel against a real one: a turbo-diesel hatchback, 39 drives of 77 [open road
+data, measured: air flow by sensor, flap open, exhaust recirculation at idle]. Each number must lie
+between the 5th and 95th of a hundred of that car's drives; how it was driven is ours."""
 
 from __future__ import annotations
 
