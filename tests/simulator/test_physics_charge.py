@@ -49,7 +49,7 @@ class Seen:
 
 
 def car_of(key: str, kind: str) -> Car:
-    return draw_car(int(key), kind) if key.isdigit() else named_car(key)  # type: ignore[arg-type]
+    return draw_car(int(key), kind) if key.isdigit() else named_car(key)
 
 
 @cache

@@ -261,9 +261,10 @@ def test_the_fleet_is_varied():
     assert {3, 4, 6, 8} <= {car.cylinders for car in cars}
 
 
-@pytest.mark.parametrize("key", [*CAR_NAMES, "0", "3", "4"])
+@pytest.mark.parametrize("key", [*CAR_NAMES, "0", "3", "4", "diesel 13", "diesel 1", "charged 5"])
 def test_every_supported_pid_is_encoded_and_comes_back(key: str):
-    car = draw_car(int(key)) if key.isdigit() else named_car(key)
+    kind, _, seed = key.rpartition(" ")
+    car = draw_car(int(seed), kind or "petrol") if seed.isdigit() else named_car(key)
     drive = Drive(car, None, schedule("short-drive"))
     drive.advance(75)
     for ecu in drive.ecus:

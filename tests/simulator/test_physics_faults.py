@@ -19,7 +19,7 @@ from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.faults import FAULT_NAMES, Faults, possible_faults
-from tests.simulator import test_physics_behind
+from tests.simulator import test_physics_behind, test_physics_charge
 
 IDLE, HOLD, HILL, CRUISE = (
     "idle after start",
@@ -212,7 +212,7 @@ def test_severity_is_monotone_and_zero_is_healthy(fault: str):
 
 
 def test_every_fault_is_measured_somewhere():
-    elsewhere = {"thermostat_open", *test_physics_behind.MEASURES}
+    elsewhere = {"thermostat_open", *test_physics_behind.MEASURES, *test_physics_charge.MEASURES}
     assert set(MEASURES) | elsewhere == set(FAULT_NAMES)  # that one: test_physics_drive
 
 
