@@ -8,6 +8,7 @@ where the engine is steady, or, at full throttle, where both are near in time.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -145,22 +146,31 @@ def _same_share(view: View, t: Times) -> float:
     return float(np.isfinite(alignment.same_request(rpm, t)).mean())
 
 
-def reads_low(view: View) -> bool | None:
-    """Whether the efficiencies say that the air-flow sensor reads low; None when they say nothing.
+USUAL_VE_PCT = (85.0, 85.0, 75.0, 62.5)
+"""Efficiency at full throttle to the atmosphere (naturally aspirated) and to the manifold, to the
+manifold at cruise, at idle: the middle of the bands of the airflow check, or near it. [CP]"""
 
-    Limits just under what the bands of the airflow check expect. [CP]
-    """
+
+def reads_low(view: View, lean_pct: float = 30.0) -> bool | None:
+    """Whether the efficiencies say that the air-flow sensor reads low, rather than that it is good
+    while the mixture is lean by `lean_pct` for another reason: on the whole they lie nearer to what
+    a sensor would make of the usual ones that alone asks for so much trim. None when they say
+    nothing."""
     found = view.once(find_airflow)
     if found is None:
         return None
-    limits = (
-        (found.full.ve_atmosphere_pct, 0.0 if view.engine.holds(Trait.CHARGED) else 76.0),
-        (found.full.ve_manifold_pct, 74.0),
-        (found.part.ve_manifold_pct, 60.0),
-        (found.idle.ve_manifold_pct, 48.0),
-    )
-    told = [value.mean < limit for value, limit in limits if value.n >= 4]
-    return None if not told else any(told)
+    full, part, idle = found.full, found.part, found.idle
+    values = (full.ve_atmosphere_pct, full.ve_manifold_pct, part.ve_manifold_pct)
+    told = [
+        math.log(value.mean / usual)
+        for value, usual in zip((*values, idle.ve_manifold_pct), USUAL_VE_PCT, strict=True)
+        if value.n >= 4
+        and value.mean > 0.0
+        and not (value is full.ve_atmosphere_pct and view.engine.holds(Trait.CHARGED))
+    ]
+    if not told:
+        return None
+    return sum(told) / len(told) < -0.5 * math.log1p(lean_pct / 100.0)
 
 
 # --- the engine ---

@@ -196,6 +196,31 @@ def test_an_air_flow_sensor_that_reads_low_comes_first_where_efficiency_is_low()
 TREND = "bank 1, idle against higher airflow"
 
 
+def test_equally_lean_cells_may_be_the_fuel_and_the_rear_sensor_tells():
+    def causes(rear_v=None, cells=(16.0, 17.0, 16.0, 17.0)):
+        scene = drive(*cells).drop("MAF")
+        found = trims(scene if rear_v is None else scene.set(O2S12=rear_v), "manifold pressure")
+        return found["pattern"].causes
+
+    assert causes(0.62)[0] == NAMED["wrong_ethanol"].text
+    assert causes(0.82)[0] == NAMED["o2_lean"].text
+    assert causes()[:2] == (NAMED["o2_lean"].text, NAMED["wrong_ethanol"].text)
+    assert NAMED["wrong_ethanol"].text not in causes(0.62, (5.0, 9.0, 15.0, 22.0))[:2]
+
+
+def test_an_air_flow_sensor_a_little_low_leads_where_the_trims_ask_for_just_that():
+    def first(lean, cruise_ve):
+        scene = drive(lean, lean, lean, lean)
+        rpm, kpa = scene.signals["RPM"], scene.signals["MAP"]
+        # the ideal gas law: 2 l, 25 degC
+        flow = cruise_ve * kpa * 2.0 * rpm / (120.0 * 0.28705 * 298.15)
+        return trims(scene.set(MAF=flow), displacement_l=2.0)["pattern"].causes[0]
+
+    # of a usual efficiency of 0.75 and a trim of 17 %, 0.64 is a low sensor and 0.73 a good one
+    assert first(17.0, 0.64) == NAMED["maf_low"].text
+    assert first(17.0, 0.73) != NAMED["maf_low"].text
+
+
 def test_a_trend_between_cells_is_seen_that_no_cell_shows_alone():
     found = trims(Scene(warm_drive(8.5, 0.5, 0.0, 0.5)).trims())
     assert found["bank 1, warm idle"].verdict is Verdict.WITHIN
