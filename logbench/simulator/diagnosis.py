@@ -172,7 +172,7 @@ class Diagnosis(Memory):
         if not s.running:
             self._was_running = False
             return
-        if not self._was_running:
+        if not self._was_running and s.starts < 2:
             self._was_running = True
             self._start_ect = s.ect_degc
             self._air_since_start_g = 0.0

@@ -185,6 +185,9 @@ def _as_hybrid(car: Car, rng: random.Random) -> Car:
     return replace(
         _of_size(car, 4, rng.uniform(0.38, 0.62)),
         kind="hybrid",
+        idle_rpm=round(rng.uniform(950, 1100)),
+        # many close the intake late, for a longer expansion [from memory]
+        ve_peak=car.ve_peak * rng.choice((1.0, 0.86, 0.80)),
         age=rng.choice(("middle", "late")),
         turbo=False,
         boost_kpa=0.0,

@@ -7,17 +7,18 @@ from collections.abc import Callable, Mapping, Sequence
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day, draw_day
 from logbench.simulator.diagnosis import Diagnosis
-from logbench.simulator.driver import Driver, Phase, Schedule
+from logbench.simulator.driver import Phase, Schedule
 from logbench.simulator.faults import Faults
-from logbench.simulator.fitted import engine_of, parts_of
+from logbench.simulator.fitted import engine_of, parts_of, road_of
 from logbench.simulator.fueling import CELLS
 from logbench.simulator.model import CarSource
 from logbench.simulator.offered import pids_of
-from logbench.simulator.powertrain import Compressor, Driveline, Electrical, Thermal
+from logbench.simulator.powertrain import Compressor, Thermal
 from logbench.simulator.readings import Readings
 from logbench.simulator.state import RING, STEP_S, BankState, State, standard_pressure_kpa
 
-_SYNC_S = 0.75
+_SYNC_S, _SYNC_AGAIN_S = 0.75, 0.2
+"""Until the computer knows the crankshaft's position, and where it has not forgotten it."""
 _SLOW_STEPS = 4
 """Temperatures and monitors move every so many steps."""
 _KEY_OFF = Phase("key off", "key off", float("inf"))
@@ -82,11 +83,9 @@ class Drive(CarSource):
             before = self.faults if earlier_trip else Faults()
             trims = self._fuel.learnt(before, s, seed)
         s.banks = [BankState(of_bank, start) for of_bank in trims]
-        self._line = Driveline(car)
         self._thermal = Thermal(car, self._air.rated_g_s, day)
-        self._electrical = Electrical(car, day)
-        self._compressor = Compressor(car, day) if cooled else None
-        self._driver = Driver(car, self._line, self._engine)
+        self._compressor = Compressor(car, day) if cooled and not car.motor_kw else None
+        self._line, self._driver, self._electrical = road_of(car, day, self._engine)
         self.memory = self._diagnosis = Diagnosis(car, s, seed, earlier_trip, self._parts)
         self._readings = Readings(car, self._parts)
         self._index = 0
@@ -164,7 +163,7 @@ class Drive(CarSource):
         self._line.step(s, dt)
         for part in self._parts:
             part.step(s, faults, dt)
-        if s.running and s.key_on and s.rpm >= 120.0:
+        if s.running and s.key_on and s.engine_wanted and s.rpm >= 120.0:
             s.since_start_s += dt
             s.run_s += dt
             s.fuel_used_g += s.fuel_g_s * dt
@@ -215,8 +214,12 @@ class Drive(CarSource):
         elif s.cranking:
             s.crank_s += dt
             # the computer finds the crankshaft's position first, later when it turns slowly
-            if s.rpm > 120.0 and s.crank_s > _SYNC_S + s.light_s:
+            if s.rpm > 120.0 and s.crank_s > (_SYNC_AGAIN_S if s.starts else _SYNC_S + s.light_s):
                 s.running = True
-                s.since_start_s = s.run_s = 0.0
+                s.since_start_s = 0.0
+                s.run_s = s.run_s if s.starts else 0.0
+                s.starts += 1
         else:
             s.crank_s = s.light_s = 0.0
+            if not s.key_on:
+                s.starts = 0

@@ -15,7 +15,7 @@ from logbench.simulator.powertrain import EFFICIENCY, TO_RPM, Driveline, Engine
 from logbench.simulator.state import State
 
 PhaseKind = Literal[
-    "key off", "key on", "crank", "idle", "hold", "cruise", "pull", "coast", "stop", "trace"
+    "key off", "key on", "crank", "idle", "hold", "cruise", "pull", "coast", "stop", "wait", "trace"
 ]
 
 
@@ -27,7 +27,9 @@ class Phase:
     kind: PhaseKind
     duration_s: float
     """How long; for `crank`, `pull`, `coast` and `stop` at most how long: they end when the engine
-    runs, `value` rpm is reached, the speed falls below `value` km/h, the car stands."""
+    runs, `value` rpm is reached, the speed falls below `value` km/h, the car stands. In `idle` and
+    `hold` the engine runs (stop-start is switched off, a hybrid in its workshop mode); in `wait`,
+    with the brake held, the car may stop it."""
     value: float = 0.0
     """`hold`: rpm with the gearbox in neutral; `cruise`: km/h; `pull`: rpm as a share of the
     redline; `coast`: km/h."""
@@ -126,9 +128,10 @@ class Driver:
     def step(self, s: State, phase: Phase, elapsed_s: float, dt: float) -> None:
         """Set the controls for this step."""
         self._since_shift_s += dt
+        self.attend(s, phase)
         kind = phase.kind
-        if kind not in ("key off", "key on") and not s.running:  # at the start, or after a stall
-            self._stand(s)
+        if kind not in ("key off", "key on") and not s.running and s.engine_wanted:
+            self._stand(s)  # at the start, or after a stop or stall
             s.cranking = s.speed_m_s < 0.1
         elif kind in ("cruise", "trace", "stop"):
             self._follow(s, phase, elapsed_s, dt)
@@ -141,9 +144,19 @@ class Driver:
             self._stand(s)
             s.cranking = False
             if kind == "hold":
-                error = phase.value - s.rpm
-                self._hold = max(0.0, min(0.5, self._hold + 0.00002 * error * dt))
-                s.pedal = max(0.002, min(0.6, self._hold + 0.00006 * error))
+                self._hold_rpm(s, phase.value, dt)
+
+    @staticmethod
+    def attend(s: State, phase: Phase) -> None:
+        """Whether the car may stop its engine, and an end of cranking once it runs."""
+        s.may_rest = phase.kind in ("cruise", "trace", "stop", "wait", "pull", "coast")
+        if s.running and phase.kind != "crank":
+            s.cranking = False
+
+    def _hold_rpm(self, s: State, rpm: float, dt: float) -> None:
+        error = rpm - s.rpm
+        self._hold = max(0.0, min(0.5, self._hold + 0.00002 * error * dt))
+        s.pedal = max(0.002, min(0.6, self._hold + 0.00006 * error))
 
     def _stand(self, s: State) -> None:
         s.gear, s.clutch, s.locked = 0, 0.0, False

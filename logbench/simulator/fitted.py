@@ -11,13 +11,21 @@ from logbench.simulator.charger import Charger
 from logbench.simulator.day import Day
 from logbench.simulator.diesel import DieselAir, DieselEngine, QuantityControl
 from logbench.simulator.diesel_reports import DieselReports
+from logbench.simulator.driver import Driver
 from logbench.simulator.exhaust import Exhaust
 from logbench.simulator.fueling import FuelControl
+from logbench.simulator.hybrid import (
+    Hybrid,
+    HybridDriver,
+    HybridElectrical,
+    HybridLine,
+)
 from logbench.simulator.parts import Part
-from logbench.simulator.powertrain import Engine
+from logbench.simulator.powertrain import Driveline, Electrical, Engine
 from logbench.simulator.rail import PortRail, Rail
 from logbench.simulator.recirculation import Recirculation
 from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
+from logbench.simulator.stop_start import StopStart
 
 
 def _spark(car: Car) -> bool:
@@ -30,6 +38,8 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (_spark, Canister),
     (_spark, lambda car, day: CamPhaser()),
     (lambda car: car.turbo, Charger),
+    (lambda car: car.stop_start, StopStart),
+    (lambda car: car.kind == "hybrid", Hybrid),
     (lambda car: car.diesel, Recirculation),
     (lambda car: car.diesel, DieselReports),
     (lambda car: car.downstream and not car.diesel, Catalyst),
@@ -56,3 +66,14 @@ def engine_of(car: Car, day: Day, ambient_degc: float) -> Works:
         return diesel_air, diesel, QuantityControl(car, diesel, diesel_air, day)
     air = AirPath(car)
     return air, Engine(car, air), FuelControl(car, air, day, ambient_degc)
+
+
+def road_of(
+    car: Car, day: Day, engine: Engine | DieselEngine
+) -> tuple[Driveline, Driver, Electrical]:
+    """The way to the road, who drives it, and the 12 V side."""
+    if car.kind == "hybrid":
+        split = HybridLine(car)
+        return split, HybridDriver(car, split, engine), HybridElectrical(car, day)
+    line = Driveline(car)
+    return line, Driver(car, line, engine), Electrical(car, day)

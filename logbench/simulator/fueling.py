@@ -183,7 +183,9 @@ class FuelControl:
             s.fuel_cut = overrun and margin > 250
         else:
             s.fuel_cut = overrun and margin > 600 and ect_degc > 35 and s.locked
-        ready_s = 14.0 if ect_degc > 60 else 26.0 if ect_degc > 10 else 60.0
+        ready_s = (
+            1.5 if s.starts > 1 else 14.0 if ect_degc > 60 else 26.0 if ect_degc > 10 else 60.0
+        )
         if s.since_start_s < ready_s:
             s.loop = OPEN_COLD
             cold = max(0.0, (60.0 - ect_degc) / 60.0)
@@ -279,7 +281,7 @@ class FuelControl:
         back = int(delay)
         part = delay - back
         noise, i = s.noise, s.noise_at
-        warm = s.since_start_s > 8.0
+        warm = s.since_start_s > 8.0 or s.starts > 1
         for k, bank in enumerate(s.banks):
             past = bank.delayed
             seen = past[ring_at - back] * (1.0 - part) + past[ring_at - back - 1] * part

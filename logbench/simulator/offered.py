@@ -34,7 +34,7 @@ def pids_of(car: Car, parts: Iterable[Part]) -> dict[str, frozenset[int]]:
         pids |= part.pids
     found = {"7E8": frozenset(pids)}
     if car.automatic:
-        found["7E9"] = _GEARBOX
+        found["7E9"] = _GEARBOX - {0xA4} if car.motor_kw else _GEARBOX
     return found
 
 

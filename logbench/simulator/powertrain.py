@@ -42,8 +42,9 @@ class Engine:
         if s.running and s.since_start_s < 6.0:
             target += 150.0 * (1.0 - s.since_start_s / 6.0)
         s.idle_target_rpm = target
-        s.demand += (s.pedal - s.demand) * dt / (0.06 + dt)
-        if s.pedal <= 0.0 and s.demand < 0.01:
+        asked = s.pedal if s.engine_ask < 0.0 else s.engine_ask
+        s.demand += (asked - s.demand) * dt / (0.06 + dt)
+        if asked <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
         more = 0.007 * (80.0 - ect) if ect < 80.0 else 0.0
         feed = litres * (0.90 + more) * target / 700.0 + AIR_G_S_KW * s.compressor_kw
@@ -247,7 +248,7 @@ class Electrical:
         rest_v = 11.95 + 0.75 * s.soc - 0.3 * faults.worn_battery
         load_a = 0.05
         if s.key_on:
-            load_a = 8.0 + self._consumers_a
+            load_a = (8.0 if s.engine_wanted else 16.0) + self._consumers_a
         if s.running:
             load_a = 22.0 + self._consumers_a + (14.0 if s.fan_on else 0.0)
         if s.cranking:

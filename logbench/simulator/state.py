@@ -79,6 +79,22 @@ class State:
     locked: bool = False
     demand: float = 0.0
     """Torque asked of the engine, share of what it can give."""
+    # whether the engine runs with the key on: stop-start and hybrid
+    may_rest: bool = False
+    """The driver leaves it to the car: not where the engine must idle."""
+    engine_wanted: bool = True
+    starts: int = 0
+    """Since the key was turned on."""
+    engine_ask: float = -1.0
+    """What a hybrid asks of its engine, share; below 0 where the pedal asks."""
+    spin_rpm: float = 0.0
+    """Speed at which a hybrid's motor holds the engine; 0 lets it go."""
+    split_kw: float = 0.0
+    """What that motor takes from the engine."""
+    traction_n: float = 0.0
+    """Force of a hybrid's motors at the wheels."""
+    traction_charge: float = 0.0
+    """Of the high-voltage battery, 0 to 1."""
     # rotation
     running: bool = False
     rpm: float = 0.0
