@@ -18,7 +18,7 @@ from logbench.analysis.causes.catalogue import NAMED, Named
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
-from logbench.analysis.view import View, unoffered, why_left_out
+from logbench.analysis.view import View, reported, unoffered, why_left_out
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units
 
@@ -121,6 +121,10 @@ class Subject:
             lacks=lacks,
         )
 
+    def not_applicable(self, reason: str) -> Finding:
+        """As `not_judged`, for what this car does not have."""
+        return self.not_judged(reason, lacks=Coverage.NOT_APPLICABLE)
+
     def not_recorded(self, view: View, missing: Sequence[str], *next_steps: str) -> Finding:
         """As `not_judged`, for signals that the recording lacks, the car itself, or that are left
         out for what is odd about them."""
@@ -134,6 +138,18 @@ class Subject:
             were = "was" if len(never) == 1 else "were"
             odd.append(f"{' and '.join(never)} {were} not recorded")
         return self.not_judged(joined(odd, end="."), *next_steps)
+
+    def without(
+        self, view: View, acronyms: Sequence[str], usual: bool, *next_steps: str
+    ) -> Finding:
+        """As `not_judged`, where none of `acronyms` is recorded: not applicable where the car
+        offers none of them, or where nothing tells that it has such a thing, which is not `usual`.
+        """
+        listed = " or ".join(acronyms)
+        offered = set(unoffered(view, *acronyms)) != set(acronyms)
+        if offered and (usual or reported(view, *acronyms)):
+            return self.not_judged(f"{listed} was not recorded.", *next_steps)
+        return self.not_applicable(f"This car is not known to report {listed}.")
 
     def judged(
         self,

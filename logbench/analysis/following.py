@@ -1,4 +1,4 @@
-"""Whether an actuator goes where it is commanded, and what of a kind of equipment a car reports.
+"""Whether an actuator goes where it is commanded.
 
 Commanded and actual positions are held against each other where the command stands still. Makers
 scale them, and choose their direction, as they like: so the travel is judged, as the slope of one
@@ -7,16 +7,14 @@ over the other, and a difference that stays alike is told, not judged.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from logbench.analysis.alignment import Mask, Values
-from logbench.analysis.findings import Subject
-from logbench.analysis.model import Coverage, Finding, Span
+from logbench.analysis.model import Span
 from logbench.analysis.statistics import t_quantile
-from logbench.analysis.view import View, unoffered
+from logbench.analysis.view import View
 
 HELD_S = 1.5
 HELD_POINTS = 3.0
@@ -71,28 +69,3 @@ def find_following(view: View, commanded: str, actual: str) -> Following | None:
     return Following(
         abs(100.0 * float(slope)), 100.0 * half, float(np.median(y - x)), travel, spans
     )
-
-
-def reported(view: View, *acronyms: str) -> tuple[str, ...]:
-    """Those of `acronyms` that are recorded, or that the car says it offers."""
-    known = any(ecu.pids for ecu in view.facts.identity.ecus.values())
-    absent = unoffered(view, *acronyms)
-    return tuple(a for a in acronyms if view.trace(a) is not None or (known and a not in absent))
-
-
-def without(
-    view: View, subject: Subject, acronyms: Sequence[str], usual: bool, *ask: str
-) -> Finding:
-    """What is said where none of `acronyms` is recorded: not applicable where the car offers none
-    of them, or where nothing tells that it has such a thing and that is not `usual`."""
-    if usual or reported(view, *acronyms):
-        listed = " or ".join(acronyms)
-        text = (
-            f"None of {listed} was recorded."
-            if len(acronyms) > 1
-            else f"{listed} was not recorded."
-        )
-        if set(unoffered(view, *acronyms)) != set(acronyms):
-            return subject.not_judged(text, *ask)
-    text = f"This car is not known to report {' or '.join(acronyms)}."
-    return subject.not_judged(text, lacks=Coverage.NOT_APPLICABLE)

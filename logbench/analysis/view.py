@@ -230,6 +230,13 @@ def unoffered(view: View, *acronyms: str) -> tuple[str, ...]:
     return tuple(a for a in acronyms if pids and not offered(a))
 
 
+def reported(view: View, *acronyms: str) -> tuple[str, ...]:
+    """Those of `acronyms` that are recorded, or that the car says it offers."""
+    told = any(ecu.pids for ecu in view.facts.identity.ecus.values())
+    absent = unoffered(view, *acronyms)
+    return tuple(a for a in acronyms if view.trace(a) is not None or (told and a not in absent))
+
+
 def speeds_steady(view: View) -> Mask:
     """Where engine and vehicle speed are steady as in `View.steady`, whatever else is not."""
     rpm = view.grid.linear("RPM")

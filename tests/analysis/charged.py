@@ -38,6 +38,7 @@ def charged(
     actual = slow(commanded, hz, lag_s) + rng.normal(0.0, 1.0, n)
     valve = np.clip(np.round(60.0 - 0.6 * now["LOAD_PCT"]), 0.0, 60.0)
     valve[(now["LOAD_PCT"] < 5.0) | (now["RPM"] < 500.0)] = 0.0
+    rail = np.where(now["RPM"] > 400.0, 30_000.0 + 350.0 * now["LOAD_PCT"] * now["RPM"] / 1000, 0.0)
     vanes = 90.0 - 0.4 * (commanded - 99.0)
     scene.set(
         BP_A_CMD=commanded,
@@ -50,9 +51,11 @@ def charged(
         EGR_PCT=valve,
         EGR_ERR=np.clip(rng.normal(0.0, 3.0, n), -100.0, 99.0),
         TP=82.0,
-        FRP_A_CMD=30_000.0 + 400.0 * now["LOAD_PCT"] * now["RPM"] / 1000.0,
+        FRP_A_CMD=rail,
+        FRP_A=rail * (1.0 + rng.normal(0.0, 0.01, n)),
+        AAT=20.0,
     )
-    return breathing(scene.drop("FUELSYS1"))
+    return exhaust(breathing(scene.drop("FUELSYS1")), hz)
 
 
 def breathing(scene: Scene, gain: float = 1.0, efficiency: float = 0.87) -> Scene:
@@ -63,6 +66,26 @@ def breathing(scene: Scene, gain: float = 1.0, efficiency: float = 0.87) -> Scen
     grams = MOLAR_MASS_AIR_KG * now["MAP"] * LITRES / (constants.R * kelvin) * 1000.0
     flow = gain * efficiency * share * grams * now["RPM"] / 120.0
     return scene.set(MAF=np.where(now["RPM"] > 400.0, flow, 0.0))
+
+
+def exhaust(scene: Scene, hz: float = 10.0, slope: float = 1.2) -> Scene:
+    """Temperatures along the exhaust, the filter's drop for each 100 m3/h at its inlet's pressure
+    (which the drop raises: a quadratic), and the charge's about a cooler of 75 %."""
+    now, n = scene.signals, len(scene.t_s)
+    hot = np.where(now["RPM"] > 400.0, 110.0 + 4.0 * now["LOAD_PCT"], 20.0)
+    near, far = slow(hot, hz, 8.0), slow(hot, hz, 30.0)
+    kelvin, grams_s = far + 273.15, 1.03 * now["MAF"]
+    m3_kpa_h = grams_s / 1000.0 / MOLAR_MASS_AIR_KG * constants.R * kelvin / 1000.0 * 3600.0
+    drop = 50.0 * (np.sqrt(1.0 + 4.0 * slope / 100.0 * m3_kpa_h / 100.0**2) - 1.0)
+    added = 293.15 * ((np.maximum(now["MAP"], 100.0) / 100.0) ** 0.2857 - 1.0) / 0.68
+    return scene.set(
+        EGT11=near,
+        EGT12=far,
+        DPF1_INT=far,
+        DPF1_DP=drop + scene.rng.normal(0.0, 0.05, n),
+        TCA_COUTT=20.0 + added,
+        CACT11=20.0 + 0.25 * added,
+    )
 
 
 def diesel(scene: Scene, litres: float | None = LITRES):

@@ -49,6 +49,7 @@ def test_every_explanation_is_used_and_every_name_there():
         assert explained == set(EXPLANATIONS.get(check.KEY, {})), check.KEY
         asked = {name for call in calls for name in names_of(call, "not_judged", 1)}
         asked |= {name for call in calls for name in names_of(call, "not_recorded", 2)}
+        asked |= {name for call in calls for name in names_of(call, "without", 3)}
         asked |= set(CELLS) & set(ASKS.get(check.KEY, {}))
         assert asked == set(ASKS.get(check.KEY, {})), check.KEY
 

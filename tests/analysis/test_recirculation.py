@@ -55,7 +55,7 @@ def test_without_a_command_idle_is_held_against_high_load():
     assert found["airflow"].verdict is Verdict.WITHIN
     shut = found_in(stuck(0.0).drop(*COMMANDS))["airflow"]
     assert shut.verdict is Verdict.WATCH
-    assert found_in(stuck(0.0).drop(*COMMANDS).set(IAT=4.0))["airflow"].verdict is (
+    assert found_in(stuck(0.0).drop(*COMMANDS).set(AAT=4.0))["airflow"].verdict is (
         Verdict.NOT_JUDGED
     )
 
@@ -99,7 +99,7 @@ def test_a_leak_behind_the_sensor_is_more_air_than_the_engine_takes():
     assert found["recirculation shut, not charged"].verdict is Verdict.WITHIN
     finding = found["recirculation shut, charged"]
     assert finding.verdict is not Verdict.WITHIN
-    assert finding.causes[0] == NAMED["charge_leak"].text
+    assert finding.causes[0] == NAMED["charge_leak_before"].text
 
 
 def test_without_a_displacement_only_the_shape_is_judged():

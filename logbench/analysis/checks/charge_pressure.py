@@ -23,18 +23,18 @@ from logbench.analysis.alignment import NS, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.following import find_following, held, reported
+from logbench.analysis.following import find_following, held
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import MIN_SAMPLES, estimate, half_width_of_few
-from logbench.analysis.view import View, evidence
+from logbench.analysis.view import View, evidence, reported
 
 KEY = "charge_pressure"
 TITLE = "Charge pressure"
 PLAIN = "The pressure that the charger makes"
 STRIPS = (("BP_A_CMD", "BP_A_ACT", "MAP"), ("VGT_A_CMD", "VGT_A_ACT", "WG_A_CMD"), ("RPM",))
-ORDER = 14
+ORDER = 15
 INPUTS = ("BP_A_CMD", "BP_A_ACT", "MAP", "RPM", "VGT_A_ACT", "WG_A_ACT")
 
 CHARGED_KPA = 20.0

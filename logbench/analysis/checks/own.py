@@ -24,7 +24,7 @@ from logbench.recording.model import Trace
 
 KEY = "own"
 TITLE = "Your own checks"
-ORDER = 20
+ORDER = 99
 INPUTS: tuple[str, ...] = ()
 
 

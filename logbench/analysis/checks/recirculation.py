@@ -21,18 +21,18 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
 from logbench.analysis.filling import Filling, find_filling
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.following import find_following, held, reported, without
+from logbench.analysis.following import find_following, held
 from logbench.analysis.model import Finding
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import MIN_SAMPLES, estimate
 from logbench.analysis.unthrottled import level_of
-from logbench.analysis.view import View, evidence
+from logbench.analysis.view import View, evidence, reported
 
 KEY = "recirculation"
 TITLE = "Exhaust gas recirculation"
 PLAIN = "The recirculation of exhaust gas"
 STRIPS = (("EGR_PCT", "EGR_A_CMD", "EGR_A_ACT"), ("EGR_ERR",), ("MAF", "MAP"))
-ORDER = 15
+ORDER = 17
 INPUTS = ("EGR_PCT", "EGR_ERR", "EGR_A_CMD", "EGR_A_ACT", "MAF", "MAP", "RPM")
 
 LEAST_PCT = 10.0
@@ -49,7 +49,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     usual = view.engine.holds(Trait.COMPRESSION) is True
     told = bool(reported(view, *names))
     if not told and not (usual and filling is not None):
-        return [without(view, Subject(KEY, "recirculation"), names, usual, "record")]
+        return [Subject(KEY, "recirculation").without(view, names, usual, "record")]
     valves = [_valve(view, bands, name, letter) for name, letter in VALVES]
     return [*valves, _error(view, bands), _airflow(view, bands, filling)]
 
