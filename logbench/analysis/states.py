@@ -18,6 +18,7 @@ import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS, Mask, Times, Values
+from logbench.analysis.engine import Trait
 from logbench.analysis.grid import schmitt
 from logbench.analysis.model import Condition, Span
 from logbench.analysis.view import Samples, View
@@ -41,6 +42,11 @@ LEAST_READINGS = 8
 """Fewer readings of the load show no levels."""
 LOADS = ("MAP", "LOAD_PCT", "LOAD_ABS", "MAF")
 """What an accessory steps, the surest first."""
+COMPRESSION_LOADS = ("ENG_FUEL_RATE", "FUEL_RATE", "TQ_ACT", "LOAD_PCT", "RPM")
+"""The same of compression ignition, whose pressure and air step with recirculation; where nothing
+of it was recorded the idle speed, which the control of many raises for a compressor. [CP]"""
+LEAST_RPM_STEP = 0.03
+"""As `LEAST_STEP`, of the idle speed. [CP: by 50 rpm and more]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +63,15 @@ class States:
 
     `between`: from one step of load to the next; `plateaus`: what of that is settled, and does not
     follow a start; `load_signal`: what tells the load, empty where nothing does; `steps`: how often
-    an accessory stepped it.
+    an accessory stepped it; `parted_by`: what the idle was parted by, the load or, where nothing
+    tells it, its speed.
     """
 
     plateaus: tuple[IdleSpan, ...]
     between: tuple[IdleSpan, ...]
     load_signal: str
     steps: int
+    parted_by: str = ""
 
     @property
     def unburdened(self) -> tuple[IdleSpan, ...]:
@@ -90,13 +98,16 @@ class _Run:
 def find_states(view: View) -> States:
     """The states of a recording; for `View.once`."""
     idles = _undisturbed(view)
-    for name in LOADS:
-        runs = _levels(view.samples(idles, name))
+    loads = COMPRESSION_LOADS if view.engine.holds(Trait.COMPRESSION) else LOADS
+    recorded = next((n for n in loads if n != "RPM" and view.trace(n) is not None), "")
+    for name in loads:
+        least = LEAST_RPM_STEP if name == "RPM" else LEAST_STEP
+        runs = _levels(view.samples(idles, name), least)
         if runs:
             told = itertools.pairwise(run for run in runs if run.loaded is not None)
             steps = sum(a.idle == b.idle for a, b in told)
-            return States(_plateaus(view, idles, runs), _spans(runs), name, steps)
-    recorded = next((name for name in LOADS if view.trace(name) is not None), "")
+            load = recorded if name == "RPM" else name
+            return States(_plateaus(view, idles, runs), _spans(runs), load, steps, name)
     whole = [_Run(s.start_ns, s.end_ns, k) for k, s in enumerate(idles)]
     return States(_plateaus(view, idles, whole), _spans(whole), recorded, 0)
 
@@ -122,13 +133,13 @@ def _undisturbed(view: View) -> list[Span]:
     return [Span(a, b) for a, b in cut if a < b]
 
 
-def _levels(load: Samples) -> list[_Run]:
-    """The stretches of two levels of load; none where it has one level, or changes sides too fast
-    for an accessory."""
+def _levels(load: Samples, least_step: float) -> list[_Run]:
+    """The stretches of two levels of load, by a share of `least_step` apart; none where it has one
+    level, or changes sides too fast for an accessory."""
     if len(load) < LEAST_READINGS:
         return []
     low, high = _two_levels(load.value)
-    if high - low < max(LEVELS_APART * _scatter(load), LEAST_STEP * abs(low)):
+    if high - low < max(LEVELS_APART * _scatter(load), least_step * abs(low)):
         return []
     third = (high - low) / 3.0
     runs, seen = _runs(load, schmitt(load.value, high - third, low + third))

@@ -48,7 +48,7 @@ LEAST_WINDOWS, LEAST_PIECES = 3, 6
 LEAST_TIMINGS = 10
 MOST_NAMED = 6
 """More plateaus are not named one by one."""
-_UNTOLD_LOAD = "without MAP or LOAD_PCT a compressor that comes and goes does the same"
+_UNTOLD_LOAD = "nothing recorded tells its load: a compressor that comes and goes does the same"
 _LOADED = {None: "", False: " without an accessory's load", True: " with an accessory's load"}
 
 
@@ -113,7 +113,7 @@ def _stability(
     remarks = []
     if states.steps:
         text = "steps of an accessory's load in {load}: {n:.0f}, judged in between"
-        remarks.append(said(text, load=states.load_signal, n=states.steps))
+        remarks.append(said(text, load=states.parted_by, n=states.steps))
     return subject.judged(
         "Scatter of the engine speed",
         _measured(settled, band, *remarks),
