@@ -157,7 +157,8 @@ class AirPath:
         """What the charger gets: gas, and the pressure that is asked of it."""
         wanted = min(1.0, max(0.0, (s.demand - 0.30) / 0.5))
         wanted *= min(1.0, max(0.0, (s.rpm - 1100.0) / 900.0))
-        s.boost_wanted_kpa = s.p_amb_kpa + self._car.boost_kpa * wanted
+        wanted_kpa = s.p_amb_kpa + self._car.boost_kpa * wanted
+        s.boost_wanted_kpa += (wanted_kpa - s.boost_wanted_kpa) * 0.17
         s.air_in_g_s += s.pipe_leak_g_s
         s.exh_g_s = gas = air + s.fuel_g_s
         share = gas / self.rated_g_s

@@ -65,7 +65,7 @@ class Charger(Part):
         self._wanted = self._shut = self._rest
         """Position of vanes or wastegate: 1 shut, most pressure."""
         self._closed_loop = False
-        self._out_degc = self._turbine_degc = day.ambient_degc
+        self._out_degc = self._before_degc = self._behind_degc = day.ambient_degc
         self._scale_rpm = 165_000.0 / sqrt(litres / 2.0)
         self.pids = frozenset()
         if car.age == "late":
@@ -135,8 +135,10 @@ class Charger(Part):
         lost = 3.0 * share * share + 0.5 * leak
         s.p_up_kpa = inlet_kpa * (1.0 + self._rise) - lost
         s.pipe_leak_g_s = leak
-        self._out_degc += (s.t_amb_degc + 10.0 + heat_k - self._out_degc) * dt / (3.0 + dt)
-        self._turbine_degc = s.exh_degc - exh_k * expansion * _TURBINE
+        self._out_degc += (s.t_amb_degc + 10.0 + heat_k - self._out_degc) * dt / (7.0 + dt)
+        self._before_degc += (s.exh_degc - self._before_degc) * dt / (3.0 + dt)
+        behind_degc = s.exh_degc - exh_k * expansion * _TURBINE
+        self._behind_degc += (behind_degc - self._behind_degc) * dt / (3.0 + dt)
 
     def _leak_g_s(self, s: State, faults: Faults) -> float:
         """Out of the pipe between the charger and the sensor."""
@@ -180,8 +182,8 @@ class Charger(Part):
             "TCA_RPM": lambda s: self._scale_rpm * sqrt(self._rise / 1.3),
             "TCA_CINT": lambda s: s.t_amb_degc + 10.0,
             "TCA_COUTT": lambda s: self._out_degc,
-            "TCA_TINT": lambda s: s.exh_degc,
-            "TCA_TOUTT": lambda s: self._turbine_degc,
+            "TCA_TINT": lambda s: self._before_degc,
+            "TCA_TOUTT": lambda s: self._behind_degc,
             "CACT11": lambda s: s.intake_degc,
             "MAP_A": lambda s: s.map_kpa,
         }

@@ -262,7 +262,9 @@ class Diagnosis(Memory):
         start = self._start_ect
         if start is None or start > 65 or start < -8:
             return
-        self._air_since_start_g += s.air_est_g_s * dt
+        # lean, a diesel's air says little: half as much again as its fuel would burn
+        heat_g_s = 22.0 * s.fuel_g_s if self._car.diesel else s.air_est_g_s
+        self._air_since_start_g += heat_g_s * dt
         enough = 4200.0 + 35.0 * max(0.0, 20.0 - start)
         late = self._air_since_start_g > enough * (1.2 + 0.45 * self._car.displacement_l)
         low = s.ect_degc < self._car.regulating_degc - 11.0

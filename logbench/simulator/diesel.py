@@ -138,19 +138,19 @@ class DieselEngine:
         ):  # no more than burns without smoke
             most = 1000.0 * s.air_est_g_s / strokes / (STOICH * self._map.smoke_lambda)
             s.quantity_mg = most if s.quantity_mg > most else s.quantity_mg
-        self._ask(s, full)
+        self._ask(s, full, dt)
         s.flap_wanted = self._map.flap_idle if s.running and s.demand <= 0.0 else float(s.key_on)
 
     def _idle(self, s: State, target: float, cold_k: float, dt: float) -> float:
         """Idle governor, mg a stroke: what friction takes, and PI on the speed."""
         size = self._cylinder_l / 0.475
         feed = size * (4.2 + 0.035 * (cold_k if cold_k > 0.0 else 0.0))
-        feed += 3.1 * s.compressor_kw / self._car.cylinders * 4.0
+        feed += 8.8 * s.compressor_kw / self._car.cylinders
         if not s.running:
             self._idle_mg = 0.0
             return 3.2 * feed
         error = target - s.rpm
-        error = -300.0 if error < -300.0 else 300.0 if error > 300.0 else error
+        error = -1500.0 if error < -1500.0 else 300.0 if error > 300.0 else error
         free = s.clutch < 0.05 or s.gear == 0
         if s.demand <= 0.001 and free:
             held = self._idle_mg + 0.016 * size * error * dt
@@ -160,7 +160,7 @@ class DieselEngine:
         governed = feed + self._idle_mg + 0.014 * size * error
         return governed if governed > 0.0 else 0.0
 
-    def _ask(self, s: State, full: float) -> None:
+    def _ask(self, s: State, full: float, dt: float) -> None:
         """Charge pressure and, for the recirculation, air."""
         rpm = s.rpm
         share = s.quantity_mg / full if full > 0.0 else 0.0
@@ -170,9 +170,8 @@ class DieselEngine:
             by_rpm = 1.0 - 0.00025 * (rpm - 3000.0)
         boost = 1.35 * (share - 0.07)
         boost = 0.0 if boost < 0.0 else boost if boost < 1.0 else 1.0
-        s.boost_wanted_kpa = (
-            s.p_amb_kpa + self._car.boost_kpa * by_rpm * boost if s.running else s.p_amb_kpa
-        )
+        over_kpa = self._car.boost_kpa * by_rpm * boost if s.running else 0.0
+        s.boost_wanted_kpa += (s.p_amb_kpa + over_kpa - s.boost_wanted_kpa) * dt / (0.25 + dt)
         each = s.quantity_mg / self._cylinder_l
         aim = self._map.idle_air_g_l + self._map.air_rise * (0.00036 * each * each - 0.03)
         s.air_wanted_g_s = aim * self._car.displacement_l * rpm / 120.0
