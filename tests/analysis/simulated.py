@@ -72,7 +72,8 @@ def drive_of(
     options = {"day": STANDARD} | options
     drive = Drive(car, faults, schedule or WARM, seed=seed, **options)
     pids = drive.supported("7E8")
-    signals = [s for s in wanted if table().by_acronym(s).pid in pids]
+    told = drive.readings("7E8")
+    signals = [s for s in wanted if table().by_acronym(s).pid in pids and s in told]
     samples = produce(drive, signals, rates_hz, seed=seed)
     traces = [
         Trace(a, ecu, table().by_acronym(a).unit, t_ns, values)
