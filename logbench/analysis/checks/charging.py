@@ -16,14 +16,14 @@ stretches named.
 from __future__ import annotations
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from logbench.analysis import alignment
 from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
+from logbench.analysis.cranking import LEVEL_READINGS, dip_of, first_starts, level_of, rested_v
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Coverage, Finding, Span
-from logbench.analysis.starts import BEFORE_S, SAGGED_V
+from logbench.analysis.starts import BEFORE_S
 from logbench.analysis.statement import said
 from logbench.analysis.view import Samples, View
 
@@ -33,9 +33,6 @@ STRIPS = (("VPWR",), ("RPM",))
 ORDER = 5
 INPUTS = ("VPWR", "RPM")
 
-LEVEL_S, LEVEL_READINGS = 0.2, 3
-"""The rush of current of a starter that begins to turn lasts about a tenth of a second [CP]: the
-median of a stretch of twice that is a level that it was held at."""
 FEW_DIFFER_V = 0.5
 """Few readings at rest that differ by more show a large consumer come or go, not the rest. [CP]"""
 RUN_IN_S = 30.0
@@ -81,11 +78,11 @@ def _rest(view: View, bands: Bands, step_s: float) -> Finding:
 
 def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     subject = Subject(KEY, "cranking")
-    spans = view.conditions.standing.starts
-    dips = [dip for span in spans if len(dip := _dip(view, span))]
+    spans = first_starts(view)
+    dips = [dip for span in spans if len(dip := dip_of(view, span))]
     if not spans:
         return subject.not_judged("No start of the engine was recorded.", "crank")
-    levels = [level for dip in dips if np.isfinite(level := _level(dip))]
+    levels = [level for dip in dips if np.isfinite(level := level_of(dip))]
     if not levels:
         return subject.not_judged(
             _why_no_level(dips, step_s), "crank", evidence=spans, lacks=Coverage.UNCERTAIN
@@ -100,7 +97,7 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
     first = dips[0]
     numbers = {
         "lowest_v": lowest,
-        "dip_v": _rested_v(view) - lowest,
+        "dip_v": rested_v(view) - lowest,
         "recovery_s": _recovery_s(view, int(first.t_ns[int(np.argmin(first.value))])),
     }
     return subject.judged(
@@ -109,30 +106,6 @@ def _cranking(view: View, bands: Bands, step_s: float) -> Finding:
         bands["cranking_voltage"],
         "low_crank",
     )
-
-
-def _rested_v(view: View) -> float:
-    """The voltage before the start; a middling one where it was not read."""
-    rest = view.samples(view.conditions.standing.key_on, "VPWR").value
-    return float(np.median(rest)) if len(rest) else 12.4
-
-
-def _dip(view: View, start: Span) -> Samples:
-    """The readings of a start that the starter draws down."""
-    found = view.samples((start,), "VPWR")
-    low = found.value < _rested_v(view) - SAGGED_V
-    return Samples(found.t_ns[low], found.value[low], found.group[low])
-
-
-def _level(dip: Samples) -> float:
-    """The lowest level of a dip that lasted; NaN where there are too few readings for one."""
-    if len(dip) < LEVEL_READINGS:
-        return float("nan")
-    step_s = float(dip.t_ns[-1] - dip.t_ns[0]) / NS / (len(dip) - 1)
-    size = max(LEVEL_READINGS, round(LEVEL_S / max(step_s, 1e-3)) + 1)
-    if len(dip) < size:
-        return float("nan")
-    return float(np.median(sliding_window_view(dip.value, size), axis=1).min())
 
 
 def _why_no_level(dips: list[Samples], step_s: float) -> str:
