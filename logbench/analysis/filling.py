@@ -2,11 +2,11 @@
 
 For each sample of the air-flow sensor the volume that its air would take at the manifold's pressure
 and temperature, for each two turns: the displacement times the efficiency times the share of fresh
-air. Recirculation counts as shut where its command is 2 % or less; where no command is recorded, at
-full load and where the manifold stands at 1.7 times the air around or more, since smoke forbids it
-there [CP]. The charge's temperature is that of the charge-air cooler's sensor, else the intake
-air's, warmer by 17 K for each doubling by the charger, ±17 K: the sensor may stand before the
-charger or behind its cooler. [Calc: compressor of 65 %, cooler of 60 to 90 %]
+air. Recirculation counts as shut where its command is 2 % or less; where no command is recorded,
+where the manifold stands at 1.7 times the air around or more, at full load at 1.4 times, since
+smoke forbids it there [CP]. The charge's temperature is that of the charge-air cooler's sensor,
+else the intake air's, warmer by 17 K for each doubling by the charger, ±17 K: the sensor may stand
+before the charger or behind its cooler. [Calc: compressor of 65 %, cooler of 60 to 90 %]
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from logbench.analysis.statistics import Groups
 from logbench.analysis.view import View
 
 SHUT_PCT, OPEN_PCT = 2.0, 25.0
-HIGH_LOAD = 1.7
+HIGH_LOAD, FULL_LOAD = 1.7, 1.4
 WARMER_K = 17.0
 SETTLE_S, WINDOW_S = 1.5, 1.0
 CALM_KPA, CALM_SHARE = 14.0, 0.08
@@ -85,7 +85,7 @@ def find_filling(view: View) -> Filling | None:
     overrun = _overrun(view, t)
     if command is None:
         full = _inside(view, t, (Condition.FULL_THROTTLE,))
-        shut = full | (kpa >= HIGH_LOAD * around)
+        shut = (kpa >= HIGH_LOAD * around) | (full & (kpa >= FULL_LOAD * around))
         opened = _inside(view, t, (Condition.WARM_IDLE, Condition.CRUISE)) & (kpa < 1.3 * around)
         commanded = None
     else:

@@ -6,8 +6,8 @@ longer, at 40 km/h and above. Method: effectiveness = (compressor's outlet - beh
 (compressor's outlet - outside), Kays and London's of a cooler whose air outside is plentiful
 [Mem: Compact Heat Exchangers]. Of two temperatures at the cooler the hotter lies before it.
 Without one at the outlet it is worked out of the pressures, a compressor of 55 to 78 % [CP]: wide,
-and `watch` at most. `IAT` that never leaves the outside temperature under charge may stand before
-the charger, and is not judged; where exhaust gas is recirculated into it, it reads hotter.
+and `watch` at most. `IAT` that does not rise with the charge may stand before the charger, and is
+not judged; where exhaust gas is recirculated into it, it reads hotter.
 Uncertainty: the scatter, 2 K of each sensor. Evidence: those stretches.
 """
 
@@ -20,7 +20,7 @@ import numpy as np
 
 from logbench.analysis import alignment
 from logbench.analysis.air_state import find_air
-from logbench.analysis.alignment import Values
+from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.derived import KELVIN
 from logbench.analysis.findings import Measured, Subject
@@ -42,7 +42,7 @@ POWER = 0.2857
 """(gamma - 1) / gamma of air. [Calc]"""
 EFFICIENCY, EFFICIENCY_HALF = 0.65, 0.26
 """Of a compressor, and its relative half width. [CP]"""
-BEFORE_CHARGER_K = 4.0
+BEFORE_CHARGER_K, UNCHARGED_K = 4.0, 10.0
 OUTLET = ("TCA_COUTT", "TCB_COUTT")
 COOLER = ("CACT11", "CACT12")
 
@@ -107,9 +107,8 @@ def _judged(view: View, bands: Bands, subject: Subject, found: Cooling) -> Findi
     if level.n < MIN_SAMPLES:
         text = said("The charge was not {k:.0f K} above the air outside for long.", k=LEAST_K)
         return subject.not_judged(text, "pull")
-    rise = (found.behind - found.outside)[cooled]
-    if found.behind_name == "IAT" and float(np.nanpercentile(rise, 90)) < BEFORE_CHARGER_K:
-        text = "IAT stays at the temperature outside: its sensor may stand before the charger."
+    if found.behind_name == "IAT" and _before_charger(found, cooled, view.conditions.running):
+        text = "IAT does not rise with the charge: its sensor may stand before the charger."
         return subject.not_applicable(text)
     typical = float(np.nanmedian(added[cooled]))
     half = math.hypot(
@@ -131,3 +130,11 @@ def _judged(view: View, bands: Bands, subject: Subject, found: Cooling) -> Findi
         "sensor",
         watch_at_most=worked_out,
     )
+
+
+def _before_charger(found: Cooling, charged: Mask, running: Mask) -> bool:
+    """Whether the air behind the cooler is as far from that outside with charge as without."""
+    rise = found.behind - found.outside
+    without = rise[running & (found.before - found.outside < UNCHARGED_K)]
+    rest = float(np.nanmedian(without)) if np.isfinite(without).any() else 0.0
+    return float(np.nanpercentile(rise[charged], 90)) < max(rest, 0.0) + BEFORE_CHARGER_K

@@ -178,8 +178,9 @@ def _steps(view: View, bands: Bands, charge: Charge) -> list[Finding | None]:
 
 
 def _half(values: Values, least: float) -> float:
-    """Half width of the typical one of few steps; that of one is its resolution."""
-    return max(least, float(np.nan_to_num(half_width_of_few(values))))
+    """Half width of the typical one of few steps: no more than their range, which of two or three
+    says more than Student's t; that of one is its resolution."""
+    return max(least, min(float(np.nan_to_num(half_width_of_few(values))), float(np.ptp(values))))
 
 
 def _answers(view: View, charge: Charge) -> list[tuple[Span, float, float]]:
