@@ -119,6 +119,8 @@ class Diagnosis(Memory):
                 numbers = (round(100 * pct) for pct in (total_pct, RICH_PCT, LEAN_PCT))
                 test = MonitorTest(0x81 + k, 0x80, 0xAF, *numbers)
             found.append(test)
+        for part in self._parts:
+            found.extend(part.tests(self._state))
         return tuple(found)
 
     def in_use(self, ecu: str) -> tuple[int, ...]:

@@ -268,7 +268,7 @@ class QuantityControl:
         """Fuel of all cylinders."""
         firing = (s.running or s.crank_s > 0.4) and s.rpm > 60.0
         each = s.quantity_mg * 0.001 * s.rpm * self._car.cylinders / 120.0 if firing else 0.0
-        s.fuel_g_s = each * self._gain * s.rail_share
+        s.fuel_g_s = each * self._gain * s.rail_share * s.injected
 
     def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
         """No sensor controls the mixture."""

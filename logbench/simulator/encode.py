@@ -273,6 +273,14 @@ def _reagent() -> Encoder:
     return _mixed(*rates, ("REAG_LVL", PERCENT), ("NWI_TIME", SECONDS))
 
 
+def _status_65(readings: Readings) -> bytes:
+    """PID 65: support bits, then power take-off, gearboxes, glow plug lamp, recommended gear."""
+    flags = ("PTO_STAT_65", "ND_STAT", "NG_STAT", "GPL_STAT")
+    gear = _clip(_or_zero(readings.get("GEAR_RCMD", NAN)), 0, 15)
+    present = _present(readings, *flags, "GEAR_RCMD")
+    return bytes((present, gear << 4 | _bits(readings, *flags[::-1])))
+
+
 def _regeneration() -> Encoder:
     """PID 8B: flags of filter and adsorber, load, mean time and distance between regenerations."""
     flags = ("DPF_REGEN", "DPF_REGEN_TYP", "NOX_ADS_REGEN", "NOX_ADS_DESULF")
@@ -320,6 +328,7 @@ _ENCODERS: dict[int, Encoder] = {
     0x4F: _maxima,
     0x50: lambda readings: whole(_most(readings, "MAF_MAX"), 1 / 10) + bytes(3),
     0x51: _mask("FUEL_TYP"),
+    0x65: _status_65,
     0x66: _parts(_part(32), "MAFA", "MAFB"),
     0x67: _parts(temperature, "ECT1", "ECT2"),
     0x68: _parts(temperature, "IAT11", "IAT12", "IAT13", "IAT21", "IAT22", "IAT23"),

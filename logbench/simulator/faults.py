@@ -37,6 +37,10 @@ class Faults:
     rail_low: float  # the regulator of the fuel rail cannot hold the pressure
     rail_hunting: float  # the pressure of the fuel rail swings
     pump_weak: float  # the high-pressure pump is worn
+    injector_under: float  # an injector delivers too little
+    injector_over: float  # an injector delivers too much
+    misfire: float  # a cylinder misses cycles
+    glow_plug: float  # a glow plug is out
     filter_loaded: float  # the particulate filter is full of soot and ash
     filter_hose: float  # the hose of the filter's pressure sensor is off
     filter_offset: float  # the filter's pressure sensor is off its zero
@@ -96,6 +100,7 @@ _NEEDS: Mapping[str, Callable[[Car], bool]] = {
     "maf_low": lambda car: car.has_maf,
     "catalyst_aged": lambda car: car.downstream and not car.diesel,
     **dict.fromkeys(_FILTER, lambda car: car.particulate_filter),
+    "glow_plug": lambda car: car.diesel,
     "egt_dead": lambda car: car.diesel and car.age != "early",
     **dict.fromkeys(_RAIL, lambda car: car.diesel or car.direct),
     "one_bank_lean": lambda car: car.banks > 1 and not car.diesel,

@@ -8,6 +8,7 @@ from logbench.simulator.airpath import AirPath
 from logbench.simulator.cars import Car
 from logbench.simulator.catalyst import Catalyst
 from logbench.simulator.charger import Charger
+from logbench.simulator.cylinders import Cylinders
 from logbench.simulator.day import Day
 from logbench.simulator.diesel import DieselAir, DieselEngine, QuantityControl
 from logbench.simulator.diesel_reports import DieselReports
@@ -46,6 +47,7 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: car.diesel or car.direct, Rail),
     (lambda car: car.kind in ("hybrid", "flex"), PortRail),
     (lambda car: car.diesel, Exhaust),
+    (lambda car: True, Cylinders),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import random
 from math import exp, sqrt, tanh
+from statistics import fmean
 
 from logbench.simulator.airpath import (
     CYCLE,
@@ -44,6 +45,7 @@ MAF_SHARE, MAP_SHARE = STEP_S / (0.03 + STEP_S), STEP_S / (0.015 + STEP_S)
 _FILM_SHARE = STEP_S / (FILM_S + STEP_S)
 _WANDER_DECAY = STEP_S / WANDER_S
 _WANDER_STEP = WANDER * sqrt(2.0 * _WANDER_DECAY)
+UNBURNT = 0.7
 CELLS = 13
 """Learnt trims: one for idle, then 3 rpm ranges x 4 loads."""
 OFF, OPEN_COLD, CLOSED, OPEN_DRIVING = 0, 1, 2, 4
@@ -117,10 +119,19 @@ class FuelControl:
             gain /= 1.0 + faults.weak_fuel * 0.42 * asked / (asked + 0.0365)
         return gain
 
-    def bank_gain(self, k: int, faults: Faults) -> float:
+    def bank_gain(self, s: State, k: int, faults: Faults) -> float:
         """The same by the injectors of bank `k`."""
         gain = self._car.injector_gains[k]
+        if s.cyl_gain:
+            gain *= fmean(s.cyl_gain[k :: self._car.banks])
         return gain * (1.0 - 0.2 * faults.one_bank_lean) if k == 0 else gain
+
+    def unburnt(self, s: State, k: int) -> float:
+        """Mixture that the sensor of bank `k` sees over that of the fuel: the oxygen of cycles that
+        did not burn counts in full, their fuel in part."""
+        if not s.cyl_missed:
+            return 1.0
+        return 1.0 + UNBURNT * fmean(s.cyl_missed[k :: self._car.banks])
 
     def drip_g_s(self, k: int, faults: Faults) -> float:
         """Fuel that leaks into bank `k`."""
@@ -261,12 +272,14 @@ class FuelControl:
         for k, bank in enumerate(s.banks):
             bank.wander += _WANDER_STEP * noise[i - 30 - k] - _WANDER_DECAY * bank.wander
             trim = 1.0 + (bank.short_pct + bank.long_pct) / 100.0
-            fuel = base * self.bank_gain(k, faults) * trim * (1.0 + bank.wander)
+            fuel = base * self.bank_gain(s, k, faults) * trim * (1.0 + bank.wander)
             if s.rpm > 60.0:
                 fuel += s.vapour_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
             bank.fuel_g_s = fuel
             total += fuel
             mixture = air / (needs * fuel) if fuel > 0.3 * air / stoich else 3.0
+            if s.cyl_missed:
+                mixture *= self.unburnt(s, k)
             bank.lambda_out = mixture if mixture < 3.0 else 3.0
             bank.delayed[ring_at] = bank.lambda_out
         s.fuel_g_s = total
@@ -309,9 +322,10 @@ class FuelControl:
             believed = self._believed(faults, s, rpm, flow)
             for k, trims in enumerate(banks):
                 lean = 1.0 - (BIAS * faults.biased_o2 if k == 0 else 0.0)
+                lean /= self.unburnt(s, k)
                 needed = flow / (self._needs * wrong_blend(faults) * lean)
                 needed -= self.drip_g_s(k, faults) * car.banks
-                gain = self.bank_gain(k, faults) * self.rail_gain(faults, flow / car.stoich)
+                gain = self.bank_gain(s, k, faults) * self.rail_gain(faults, flow / car.stoich)
                 given = flow * believed / car.stoich * gain * (1.0 + self._map.error(rpm, load))
                 trim = 100.0 * (needed / given - 1.0) + rng.gauss(self._unlearnt_pct, _SCATTER_PCT)
                 trims.append(max(-LONG_LIMIT_PCT, min(LONG_LIMIT_PCT, trim)))

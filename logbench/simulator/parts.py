@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from logbench.simulator.faults import Faults
+from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.state import State
 
 Getter = Callable[[State], float]
@@ -31,6 +32,10 @@ class Part:
     def codes(self, s: State) -> Iterable[tuple[str, bool, float]]:
         """What the engine computer monitors of it while the engine runs: trouble code, whether it
         fails now, and how many seconds of that make it one."""
+        return ()
+
+    def tests(self, s: State) -> Iterable[MonitorTest]:
+        """What service 06 reports of it."""
         return ()
 
     def step(self, s: State, faults: Faults, dt: float) -> None:

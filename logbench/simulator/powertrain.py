@@ -99,6 +99,7 @@ class Engine:
                 fuel *= max(0.0, 1.0 - 2.5 * (mixture - 1.35))
             burnt += fuel
         s.indicated_kw = burnt * (HEATING_KJ_G * s.blend) * efficiency
+        s.indicated_kw *= s.firing
         if s.unsteady:
             s.indicated_kw *= 1.0 + s.unsteady * s.noise[s.noise_at - 40]
         krpm = rpm * 0.001

@@ -162,7 +162,11 @@ class State:
     regenerating: bool = False
     """The computer heats the particulate filter: it asks for hot gas, and for none of it back."""
     cyl_gain: list[float] = field(default_factory=list)
-    """Fuel of each cylinder over the mean; empty while they are all alike."""
+    """Fuel of each cylinder over what is commanded; empty while they are healthy."""
+    cyl_missed: list[float] = field(default_factory=list)
+    """Share of each cylinder's cycles that do not burn; empty while all do."""
+    injected: float = 1.0
+    """Fuel of all injectors over what is commanded."""
     firing: float = 1.0
     """Indicated torque of the cylinders that fire in this step, over the mean of all."""
     light_s: float = 0.0

@@ -7,6 +7,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
+from math import inf
 from statistics import fmean, pstdev
 
 import pytest
@@ -23,13 +25,14 @@ SEVERITIES = (0.0, 0.25, 0.5, 1.0)
 NAMES = (
     *("RPM", "VSS", "FRP_23", "FRP_A_CMD", "O2S11", "O2S12", "DPF1_DP", "DPF1_INT"),
     *("EGT11", "EGT12", "EGT13", "EGT14", "DPF_REGEN", "DPF_REGEN_PCT", "MAF", "FUEL_RATE"),
+    *("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"),
 )
 
 
 class Seen:
     """What one drive read ten times a second, by acronym; what a car lacks is left out."""
 
-    def __init__(self, seed: int, car: Car, drive: Drive) -> None:
+    def __init__(self, seed: int, car: Car, drive: Drive, last_s: float) -> None:
         self.seed, self.car = seed, car
         self.columns: dict[str, list[float]] = {}
         self.phases: list[str] = []
@@ -38,7 +41,7 @@ class Seen:
         names = [n for n in NAMES if n in drive.readings("7E8")]
         read = drive.reader("7E8", names)
         rows = []
-        while not drive.done:
+        while not drive.done and drive.t_s < last_s:
             drive.advance(drive.t_s + 0.1)
             rows.append(read())
             self.phases.append(drive.phase)
@@ -63,6 +66,7 @@ def seen(
     of: str = "short-drive",
     ambient_degc: float | None = None,
     soot: float = 0.4,
+    last_s: float = inf,
 ) -> Seen:
     car = draw_car(seed, kind)
     faults = {fault: severity} if severity else None
@@ -74,7 +78,7 @@ def seen(
         day=replace(STANDARD, soot=soot),
         ambient_degc=ambient_degc,
     )
-    return Seen(seed, car, drive)
+    return Seen(seed, car, drive, last_s)
 
 
 def switches(volts: Sequence[float]) -> int:
@@ -102,6 +106,31 @@ def unrest(s: Seen, *phases: str) -> float:
     return pstdev([actual / wanted for actual, wanted in pairs])
 
 
+IDLE = "idle at the end"
+
+
+def roughness(s: Seen, *phases: str) -> float:
+    """How far the speed jumps from one reading to the next, rpm."""
+    rpm = s.within("RPM", *phases)[20:]
+    return pstdev([b - a for a, b in pairwise(rpm)])
+
+
+def too_rich(s: Seen) -> float:
+    """Fuel taken away at idle, points of the richer bank; of a diesel how rough it runs."""
+    if s.car.diesel:
+        return roughness(s, IDLE)
+    totals = (
+        fmean(s.within(f"SHRTFT{k}", IDLE)) + fmean(s.within(f"LONGFT{k}", IDLE))
+        for k in range(1, s.car.banks + 1)
+    )
+    return -min(totals)
+
+
+def slow_start(s: Seen) -> float:
+    """Seconds of cranking, and how rough the first seconds are."""
+    return s.crank_s + 0.01 * roughness(s, "idle after start")
+
+
 STANDING = "key on, engine off"
 
 
@@ -119,6 +148,10 @@ def strayed(s: Seen) -> float:
 
 
 MEASURES: dict[str, tuple[tuple[Kind, ...], Callable[[Seen], float]]] = {
+    "injector_under": (("diesel", "charged", "petrol"), lambda s: roughness(s, IDLE)),
+    "injector_over": (("diesel", "charged", "petrol"), too_rich),
+    "misfire": (("diesel", "charged", "petrol"), lambda s: roughness(s, IDLE, "idle after start")),
+    "glow_plug": (("diesel",), slow_start),
     "filter_loaded": (("diesel",), lambda s: fmean(s.within("DPF1_DP", *ROAD))),
     "filter_hose": (("diesel",), lambda s: -fmean(s.within("DPF1_DP", *ROAD))),
     "filter_offset": (("diesel",), lambda s: abs(fmean(s.within("DPF1_DP", STANDING)))),
@@ -129,6 +162,7 @@ MEASURES: dict[str, tuple[tuple[Kind, ...], Callable[[Seen], float]]] = {
     "pump_weak": (("diesel", "charged"), lambda s: short_of(s, "full-throttle pull")),
 }
 """Of each fault: kinds of car, and a number that grows with it."""
+COLD = {"of": "idle", "ambient_degc": -10.0, "last_s": 60.0}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -139,7 +173,8 @@ def test_a_fault_grows_with_its_severity(fault: str, kind: Kind, seed: int):
     measure = MEASURES[fault][1]
     if fault not in possible_faults(draw_car(seed, kind)):
         seed += 10
-    values = [measure(seen(kind, seed, fault, severity)) for severity in SEVERITIES]
+    options = COLD if fault == "glow_plug" else {}
+    values = [measure(seen(kind, seed, fault, severity, **options)) for severity in SEVERITIES]
     assert values == sorted(values)
     assert values[3] > values[2] > values[0]
 
@@ -213,3 +248,51 @@ def test_pressure_over_the_filter_grows_with_flow_and_soot_and_falls_by_burning_
     assert 540.0 < max(hot) < 680.0
     assert burning.columns["DPF_REGEN_PCT"][-1] < 50.0
     assert max(clean.columns["DPF1_INT"]) < 500.0
+
+
+# --- cylinders ---
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("kind", ["petrol", "charged"])
+def test_a_misfire_is_counted_where_it_happens_and_reads_lean(kind: Kind, seed: int):
+    good, bad = seen(kind, seed), seen(kind, seed, "misfire", 0.5)
+    counts = [bad.tests[0xA2 + k, 0x0C].value for k in range(bad.car.cylinders)]
+    assert sorted(counts)[-1] > 300
+    assert sorted(counts)[-2] < 20
+    assert max(good.tests[0xA2 + k, 0x0C].value for k in range(good.car.cylinders)) < 20
+    place = counts.index(max(counts)) + 1
+    assert f"P03{place:02d}" in bad.codes
+    assert good.codes == ()
+    assert too_rich(bad) < too_rich(good) - 2.0
+    assert roughness(bad, IDLE) > 2.0 * roughness(good, IDLE)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_one_injector_moves_its_banks_trim_by_its_share(seed: int):
+    """An injector that gives 30 % too much is 30 / n % of its bank's fuel."""
+    good, bad = seen("petrol", seed), seen("petrol", seed, "injector_over", 0.5)
+    share = 30.0 / (bad.car.cylinders / bad.car.banks)
+    assert too_rich(bad) - too_rich(good) == pytest.approx(share, rel=0.35)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_diesel_without_a_glow_plug_starts_late_and_rough_in_frost_alone(seed: int):
+    cold, dark = (seen("diesel", seed, "glow_plug", v, **COLD) for v in (0.0, 1.0))
+    assert cold.crank_s < 1.4
+    assert dark.crank_s > cold.crank_s + 0.8
+    first = "idle after start"
+    assert roughness(dark, first) > 1.5 * roughness(cold, first)
+    warm = seen("diesel", seed, "glow_plug", 1.0)
+    assert warm.crank_s == pytest.approx(seen("diesel", seed).crank_s)
+    assert roughness(warm, IDLE) == pytest.approx(roughness(seen("diesel", seed), IDLE))
+
+
+def test_healthy_port_injected_engines_fire_evenly():
+    """Bit for bit what they were before there were cylinders."""
+    drive = Drive(draw_car(1), None, schedule("short-drive"), seed=3)
+    for t_s in range(5, 60, 5):
+        drive.advance(t_s)
+        assert drive.state.firing == 1.0
+        assert drive.state.injected == 1.0
+        assert drive.state.cyl_gain == []
