@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from functools import cached_property
 from importlib import resources
 from typing import Any
@@ -35,8 +36,6 @@ LEAST, MOST = 0.01, 0.99
 """No outcome is surer than that: of a hand test done wrong, or of a cause that is rare. [CP]"""
 ANYTHING = 0.2
 """So much of what a cause that is not listed does is anything: each outcome alike. [CP]"""
-LEAST_BITS = 0.02
-"""A test that tells less than that is not proposed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +64,8 @@ class Outcome:
 @dataclass(frozen=True)
 class HandTest:
     """One test of the catalogue. `outcomes`: its own ones; `rest`: what it is called when none of
-    them is seen. `unit`: of the number that is entered, empty where there is none."""
+    them is seen. `unit`: of the number that is entered, empty where there is none. `told_by`:
+    observations (with * for anything) that say the same already."""
 
     key: str
     title: str
@@ -76,6 +76,7 @@ class HandTest:
     cautions: tuple[Caution, ...]
     needs: tuple[Trait, ...]
     unless: tuple[Trait, ...]
+    told_by: tuple[str, ...]
     unit: str
     rest: str
     outcomes: tuple[Outcome, ...]
@@ -96,6 +97,10 @@ class HandTest:
         needed = all(engine.holds(trait) is not False for trait in self.needs)
         return needed and not any(engine.holds(trait) for trait in self.unless)
 
+    def is_told(self, seen: Iterable[str]) -> bool:
+        """Whether one of these observations, by their keys, says the same already."""
+        return any(fnmatchcase(key, told) for key in seen for told in self.told_by)
+
     def outcome_of(self, number: float) -> str | None:
         """The outcome that a number shows; None where only the maker's limits tell."""
         shown = [outcome.key for outcome in self.outcomes if outcome.shown_by(number)]
@@ -106,7 +111,11 @@ class HandTest:
     def likelihoods(self, causes: Sequence[str]) -> dict[str, float]:
         """How likely each outcome that tells something is under these causes together: that of the
         one which does most to this test. They sum to 1."""
-        return max((self._row(cause) for cause in causes), key=self._unusual)
+        known = self._known.get(tuple(causes))
+        if known is None:
+            known = max((self._of_cause(cause) for cause in causes), key=self._unusual)
+            self._known[tuple(causes)] = known
+        return known
 
     @cached_property
     def usual(self) -> dict[str, float]:
@@ -114,13 +123,8 @@ class HandTest:
         return _whole({o.key: o.otherwise for o in self.outcomes})
 
     @cached_property
-    def _rows(self) -> dict[str, dict[str, float]]:
+    def _known(self) -> dict[tuple[str, ...], dict[str, float]]:
         return {}
-
-    def _row(self, cause: str) -> dict[str, float]:
-        if cause not in self._rows:
-            self._rows[cause] = self._of_cause(cause)
-        return self._rows[cause]
 
     def _unusual(self, row: Mapping[str, float]) -> float:
         return max(abs(p - self.usual[k]) for k, p in row.items())
@@ -160,6 +164,7 @@ def _hand_test(key: str, row: Mapping[str, Any]) -> HandTest:
         tuple(CAUTIONS[name] for name in row.get("cautions", ())),
         tuple(map(Trait, row.get("needs", ()))),
         tuple(map(Trait, row.get("unless", ()))),
+        tuple(row.get("told_by", ())),
         row.get("unit", ""),
         row["rest"],
         tuple(_outcome(k, v) for k, v in row.items() if isinstance(v, dict)),
@@ -229,7 +234,7 @@ def after_tests(causes: Causes, done: Iterable[Done]) -> Causes:
         if one.outcome in HAND_TESTS[one.test].usual
     ]
     for test, outcome in told:
-        causes = _after(causes, test, outcome)
+        causes = after_test(causes, test, outcome)
     left = [_seen(*one) for one in told if not _explained(causes.hypotheses[0], *one)]
     return replace(causes, unexplained=(*causes.unexplained, *left))
 
@@ -245,7 +250,7 @@ def _seen(test: HandTest, outcome: str) -> Observation:
     return Observation(f"test|{test.key}", Done(test.key, outcome).words)
 
 
-def _after(causes: Causes, test: HandTest, outcome: str) -> Causes:
+def after_test(causes: Causes, test: HandTest, outcome: str) -> Causes:
     """The explanations after one outcome, which every cause has among what speaks for it or
     against."""
     before = by_cause(causes.hypotheses)
@@ -289,87 +294,3 @@ def _with(ranked: Ranked, weight: Weight) -> Ranked:
 def _log_odds(p: float) -> float:
     p = min(1.0 - 1e-9, max(1e-9, p))
     return math.log(p / (1.0 - p))
-
-
-# --- the next test ---
-
-
-@dataclass(frozen=True, slots=True)
-class Leaves:
-    """What one outcome of a test would leave: how likely it is, and the explanations then."""
-
-    outcome: str
-    probability: float
-    causes: Causes
-
-
-@dataclass(frozen=True, slots=True)
-class NextTest:
-    """A test that is worth doing: the bits it is expected to tell of what explains all."""
-
-    test: HandTest
-    bits: float
-
-    @property
-    def bits_per_minute(self) -> float:
-        """What it tells for its time."""
-        return self.bits / self.test.minutes
-
-    def leaves(self, causes: Causes) -> tuple[Leaves, ...]:
-        """What each outcome would leave, the likeliest first."""
-        chances = expected(causes.hypotheses, self.test)
-        found = [Leaves(k, p, _after(causes, self.test, k)) for k, p in chances.items()]
-        return tuple(sorted(found, key=lambda one: -one.probability))
-
-
-def expected(hypotheses: Iterable[Hypothesis], test: HandTest) -> dict[str, float]:
-    """How likely each outcome of the test is by now."""
-    chances = dict.fromkeys(test.usual, 0.0)
-    for h in hypotheses:
-        for outcome, p in test.likelihoods(h.causes).items():
-            chances[outcome] += h.probability * p
-    return chances
-
-
-def doubt_bits(hypotheses: Iterable[Hypothesis]) -> float:
-    """How uncertain it is by now which explanation holds, in bits."""
-    shares = [h.probability for h in hypotheses if h.probability > 0.0]
-    return max(0.0, -math.fsum(p * math.log2(p) for p in shares))
-
-
-def gain_bits(hypotheses: Sequence[Hypothesis], test: HandTest) -> float:
-    """The expected information of the test: how much of the uncertainty it takes, in bits."""
-    chances = expected(hypotheses, test)
-    bits = 0.0
-    for h in hypotheses:
-        for outcome, p in test.likelihoods(h.causes).items():
-            if h.probability > 0.0 and p > 0.0:
-                bits += h.probability * p * math.log2(p / chances[outcome])
-    return max(0.0, bits)
-
-
-def next_tests(causes: Causes, engine: Engine, done: Iterable[Done] = ()) -> tuple[NextTest, ...]:
-    """What is worth doing next, the most told for each minute first; `causes` as they are after
-    those `done`, whatever came of them. A dangerous test stands behind every safer one that tells
-    as much."""
-    over = {one.test for one in done}
-    proposed = [
-        NextTest(test, gain_bits(causes.hypotheses, test))
-        for test in HAND_TESTS.values()
-        if test.key not in over and test.fits(engine)
-    ]
-    worth = [one for one in proposed if one.bits >= LEAST_BITS]
-    return tuple(sorted(worth, key=_order(worth)))
-
-
-def _order(worth: Sequence[NextTest]) -> Callable[[NextTest], tuple[float, int]]:
-    """Sorts by what is told for each minute, and no test before a safer one that tells as much."""
-    rates: dict[str, float] = {}
-    for one in sorted(worth, key=lambda one: one.test.danger):
-        safer = [
-            rates[other.test.key]
-            for other in worth
-            if other.test.danger < one.test.danger and other.bits >= one.bits
-        ]
-        rates[one.test.key] = min([one.bits_per_minute, *safer])
-    return lambda one: (-rates[one.test.key], one.test.danger)

@@ -27,6 +27,11 @@ def cause_words(key: str) -> str:
     return CAUSES[key].text if key in CAUSES else key
 
 
+def brief(key: str) -> str:
+    """The same without what stands in brackets, for sentences and lists."""
+    return cause_words(key).partition(" (")[0]
+
+
 def owners_words(key: str) -> str:
     """The same in the owner's."""
     return CAUSES[key].owner if key in CAUSES else key
@@ -61,7 +66,7 @@ def _beside(first: Ranked, rest: list[Ranked]) -> tuple[Ranked, Ranked] | None:
 
 
 def _with_number(one: Ranked) -> str:
-    return said("{cause} ({p})", cause=cause_words(one.cause), p=percent(one.probability))
+    return said("{cause} ({p})", cause=brief(one.cause), p=percent(one.probability))
 
 
 def owners_paragraph(causes: Causes, done: Iterable[Done] = ()) -> str:
@@ -97,7 +102,7 @@ def ruled_out(before: Causes, after: Causes, done: Done) -> str:
     moved = [(one.cause, one.probability, then.get(one.cause, 0.0)) for one in before.ranked]
     gone = [c for c, p, q in moved if p >= GONE_FROM and q < GONE * p]
     up = [c for c, p, q in moved if q >= POINTS_TO > p]
-    clauses = [said("points to {cause}", cause=cause_words(c)) for c in up]
+    clauses = [said("points to {cause}", cause=brief(c)) for c in up]
     if gone:
-        clauses.append(said("all but rules out {causes}", causes="; ".join(map(cause_words, gone))))
+        clauses.append(said("all but rules out {causes}", causes="; ".join(map(brief, gone))))
     return joined(clauses, by="; ") if clauses else ""

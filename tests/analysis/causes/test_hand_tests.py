@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -16,11 +17,9 @@ from logbench.analysis.causes.hand_tests import (
     Done,
     after_tests,
     entered,
-    expected,
-    gain_bits,
-    next_tests,
 )
-from logbench.analysis.causes.model import Causes, by_cause
+from logbench.analysis.causes.model import Causes, Observation, Weight, by_cause
+from logbench.analysis.causes.next_tests import Doubt, expected, next_tests
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.engine import Engine, Known, Trait
 from logbench.errors import UsageError
@@ -155,7 +154,7 @@ def test_the_gain_is_what_the_outcomes_are_expected_to_take_of_the_uncertainty()
         p * entropy(after_tests(LEAN, [Done("smoke_test", outcome)]))
         for outcome, p in expected(LEAN.hypotheses, test).items()
     )
-    assert gain_bits(LEAN.hypotheses, test) == pytest.approx(entropy(LEAN) - left, abs=1e-9)
+    assert Doubt(LEAN.hypotheses).weigh(test).bits == pytest.approx(entropy(LEAN) - left, abs=1e-9)
 
 
 def test_what_is_sure_needs_no_test_and_what_was_entered_is_not_proposed_again():
@@ -163,6 +162,14 @@ def test_what_is_sure_needs_no_test_and_what_was_entered_is_not_proposed_again()
     first, *_ = next_tests(LEAN, PETROL)
     again = next_tests(LEAN, PETROL, [Done(first.test.key, NOT_DONE)])
     assert first.test.key not in {one.test.key for one in again}
+
+
+def test_what_the_recording_has_told_already_is_not_tested_again():
+    assert "record_idle" in {one.test.key for one in next_tests(LEAN, PETROL)}
+    seen = Observation("fuel_trim|bank 1, warm idle", "Trim high")
+    first, *rest = LEAN.ranked
+    known = replace(LEAN, ranked=(replace(first, pro=(Weight(seen, 1.0),)), *rest))
+    assert "record_idle" not in {one.test.key for one in next_tests(known, PETROL)}
 
 
 def test_each_outcome_says_what_it_would_leave():
@@ -187,5 +194,11 @@ def test_no_dangerous_test_stands_before_a_safer_one_that_tells_as_much(weights,
 
 def test_of_equally_safe_tests_the_one_that_tells_most_for_its_time_comes_first():
     proposed = [one for one in next_tests(LEAN, PETROL) if one.test.danger == 1]
-    rates = [one.bits_per_minute for one in proposed]
-    assert proposed[0].bits_per_minute == max(rates)
+    assert proposed[0].worth_per_minute == max(one.worth_per_minute for one in proposed)
+
+
+def test_a_test_that_decides_is_worth_more_than_one_that_tells_as_much():
+    nearly = explained(unmetered_air=0.8, maf_low=0.2)
+    found = {one.test.key: one for one in next_tests(nearly, PETROL)}
+    assert found["smoke_test"].decides > 0.7
+    assert found["look_over"].decides < 0.4

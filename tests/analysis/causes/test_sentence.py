@@ -41,8 +41,7 @@ def test_the_owner_is_told_how_sure_it_is_and_what_was_tested():
 def test_what_a_test_ruled_out_is_named_and_what_moved_nothing_is_not():
     none = Done("smoke_test", FOUND_NOTHING)
     assert ruled_out(LEAN, after_tests(LEAN, [none]), none).startswith(
-        "points to air-flow sensor reading low (dirty or damaged, air by-passing it); "
-        "all but rules out unmetered air"
+        "points to air-flow sensor reading low; all but rules out unmetered air"
     )
     unclear = Done("smoke_test", "not_clear")
     assert ruled_out(LEAN, after_tests(LEAN, [unclear]), unclear) == ""
