@@ -110,7 +110,8 @@ _GATHERED = (  # written out, so that they are gathered for translation
     # driving conditions
     tr("key-on engine-off"), tr("cranking"), tr("cold idle"), tr("warm idle"),
     tr("fast idle hold"), tr("steady cruise"), tr("acceleration"), tr("wide-open throttle"),
-    tr("deceleration fuel cut"), tr("engine off"), tr("other driving"),
+    tr("deceleration fuel cut"), tr("engine off"), tr("other driving"), tr("glow phase"),
+    tr("filter regeneration"), tr("electric driving"), tr("engine stopped at a halt"),
     # sides and roles
     tr("before"), tr("after"), tr("other"),
     # what an overlay is placed by

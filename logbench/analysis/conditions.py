@@ -16,6 +16,7 @@ import numpy.typing as npt
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Mask, Values, edges
 from logbench.analysis.derived import SEA_LEVEL_KPA
+from logbench.analysis.engine import Engine, Trait
 from logbench.analysis.grid import STEP_S, Grid, schmitt
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.analysis.starts import RUNS_RPM, TURNS_RPM, Standing, find_standing
@@ -28,12 +29,23 @@ OPEN_PCT = (75.0, 65.0)
 FLOOR_PCT = {"APP_D": 70.0, "APP_E": 35.0, "APP_R": 85.0}
 """A pedal sensor on the floor reads at least this; the second one often half of the first. [CP]"""
 
+FUELLED = (("ENG_FUEL_RATE", 0.03), ("FUEL_RATE", 0.15), ("LOAD_PCT", 2.0), ("TQ_ACT", 2.0))
+"""Above so much compression ignition gets fuel, where the signal goes down to it at all. [CP]"""
+CHARGED_KPA = 12.0
+"""Nor does the overrun charge by so much. [CP]"""
+REGENERATES_DEGC, REGENERATES_S = (550.0, 480.0), 60.0
+"""From and until which temperature at its inlet a filter burns its soot, and for how long at least.
+[Weak: two makers of filters, 500 to 600 degC and more for 15 to 20 minutes; the time CP]"""
+LONGEST_HALT_S = 300.0
+"""Longer, an engine was switched off. [CP]"""
+
 _ORDER = tuple(Condition)
 _CODE = {condition: code for code, condition in enumerate(_ORDER)}
 _UNKNOWN = -1
 
 _MINIMUM_S = {
     Condition.KEY_ON: 0.2,
+    Condition.GLOW: 0.2,
     Condition.CRANKING: 0.2,
     Condition.ENGINE_OFF: 0.2,
     Condition.COLD_IDLE: 3.0,
@@ -43,6 +55,9 @@ _MINIMUM_S = {
     Condition.ACCELERATION: 1.0,
     Condition.FULL_THROTTLE: 0.6,
     Condition.FUEL_CUT: 0.8,
+    Condition.REGENERATION: 5.0,
+    Condition.ELECTRIC: 1.0,
+    Condition.HALT: 1.0,
     Condition.OTHER: 0.0,
 }
 
@@ -55,9 +70,10 @@ class Conditions:
 
     `spans`: in order of time, gaps left out. `code`: int8, shape of the grid, the place of the
     condition in `Condition`, -1 where the recording has a gap or contradicts itself. `standing`:
-    where the engine stands, by the readings themselves. `running`, `warm`, `closed_loop`: bool,
-    same shape. `notes`: what had to be inferred, one sentence each. `loop_recorded` and
-    `warm_recorded` say whether `closed_loop` and `warm` rest on recorded signals.
+    where the engine stands, by the readings themselves. `running`, `warm`, `closed_loop`,
+    `regenerating` (a particulate filter, in whatever condition): bool, same shape. `notes`: what
+    had to be inferred, one sentence each. `loop_recorded` and `warm_recorded` say whether
+    `closed_loop` and `warm` rest on recorded signals.
     """
 
     spans: tuple[ConditionSpan, ...]
@@ -66,6 +82,7 @@ class Conditions:
     running: Mask
     warm: Mask
     closed_loop: Mask
+    regenerating: Mask
     loop_recorded: bool
     warm_recorded: bool
     idle_rpm: float
@@ -86,15 +103,17 @@ class _Inputs:
     pedal: Values | None
     coolant: Values | None
     loop: Values | None
+    fuelled: Mask | None
     running: Mask
+    regenerating: Mask
     standing: Standing
     idle_rpm: float = 750.0
     notes: list[str] = field(default_factory=list)
 
 
-def classify(grid: Grid, compression: bool | None = None) -> Conditions:
-    """All of a recording's conditions on its grid; `compression`: whether the engine ignites by
-    compression, None where that is not known."""
+def classify(grid: Grid, engine: Engine) -> Conditions:
+    """All of a recording's conditions on its grid, as its engine can have them."""
+    compression = engine.holds(Trait.COMPRESSION)
     x = _inputs(grid, compression)
     warm, warm_recorded = _warm(x)
     x.idle_rpm = _idle_rpm(x, warm)
@@ -104,6 +123,7 @@ def classify(grid: Grid, compression: bool | None = None) -> Conditions:
         code[mask] = _CODE[condition]
     code[~x.running] = _UNKNOWN
     _standing_engine(code, x, grid)
+    _stopped_engine(code, x, grid, engine)
     code = _tidy(code)
     closed, loop_recorded = x.running & False, False
     if not compression:  # it holds no mixture at one value
@@ -115,6 +135,7 @@ def classify(grid: Grid, compression: bool | None = None) -> Conditions:
         running=x.running,
         warm=warm,
         closed_loop=closed,
+        regenerating=x.regenerating,
         loop_recorded=loop_recorded,
         warm_recorded=warm_recorded,
         idle_rpm=x.idle_rpm,
@@ -146,7 +167,9 @@ def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
         pedal=grid.linear("APP_D", "APP_E", "APP_R"),
         coolant=grid.slow("ECT"),
         loop=grid.held("FUELSYS1"),
+        fuelled=_fuelled(grid) if compression else None,
         running=running,
+        regenerating=_regenerating(grid, running),
         standing=standing,
         notes=notes,
     )
@@ -196,6 +219,7 @@ def _driving(grid: Grid, x: _Inputs, warm: Mask) -> dict[Condition, Mask]:
     masks: dict[Condition, Mask] = {
         Condition.FULL_THROTTLE: _full_throttle(grid, x),
         Condition.FUEL_CUT: _fuel_cut(x, rest),
+        Condition.REGENERATION: x.regenerating,
     }
     limit = np.where(warm, max(1.35 * x.idle_rpm, x.idle_rpm + 250.0), 1900.0)
     steady_rpm = grid.span_of(x.rpm, 2.0) < np.where(x.rpm > 1500.0, 400.0, 350.0)
@@ -248,12 +272,61 @@ def _full_throttle(grid: Grid, x: _Inputs) -> Mask:
 
 
 def _fuel_cut(x: _Inputs, rest: Mask | None) -> Mask:
+    """On the overrun: by the driver's foot, and what says that fuel flows, which cruise control
+    gives without any foot; by that alone where the foot is not known."""
+    if x.fuelled is not None:
+        rest = ~x.fuelled if rest is None else rest & ~x.fuelled
     if rest is None or x.speed is None:
         return np.zeros(len(x.rpm), dtype=bool)
     cut = rest & (x.speed > 8.0) & (x.rpm > x.idle_rpm + 350.0)
     if x.loop is not None:
         cut &= ~np.isin(x.loop, (2.0, 16.0))
     return cut
+
+
+def _fuelled(grid: Grid) -> Mask | None:
+    """Where something says that compression ignition gets fuel; None where nothing could."""
+    for name, most in FUELLED:
+        values = grid.linear(name)
+        if values is not None and np.nanmin(values, initial=np.inf) <= most:
+            return np.asarray(values > most)
+    manifold = grid.linear("MAP")
+    if manifold is None or grid.linear("APP_D", "APP_E", "APP_R") is None:
+        return None
+    around = grid.slow("BARO")
+    level = SEA_LEVEL_KPA if around is None else np.nan_to_num(around, nan=SEA_LEVEL_KPA)
+    return np.asarray(manifold > level + CHARGED_KPA)
+
+
+def _regenerating(grid: Grid, running: Mask) -> Mask:
+    """Where the particulate filter burns its soot: as the ECU says; where it says nothing by the
+    temperature at its inlet, held for longer than hard driving holds it."""
+    told = grid.held("DPF_REGEN")
+    if told is not None:
+        return np.asarray(running & (told == 1.0))
+    inlet, out = grid.slow("DPF1_INT", "DPF2_INT"), np.zeros(len(grid), dtype=bool)
+    if inlet is not None:
+        for a, b in edges(schmitt(inlet, *REGENERATES_DEGC) & running):
+            out[a:b] = (b - a) * STEP_S >= REGENERATES_S
+    return out
+
+
+def _stopped_engine(code: Codes, x: _Inputs, grid: Grid, engine: Engine) -> None:
+    """What the car itself makes of an engine that does not run, in place: a hybrid drives, stop-
+    start halts, glow plugs are heated before the start."""
+    still = np.isin(code, [_CODE[c] for c in (Condition.KEY_ON, Condition.ENGINE_OFF)])
+    glow = grid.held("GPL_STAT")
+    if glow is not None:
+        code[(code == _CODE[Condition.KEY_ON]) & (glow == 1.0)] = _CODE[Condition.GLOW]
+    if x.speed is None or not (engine.holds(Trait.HYBRID) or engine.holds(Trait.STOP_START)):
+        return
+    rolls = schmitt(x.speed, 3.0, 1.5)
+    if engine.holds(Trait.HYBRID):
+        code[still & rolls] = _CODE[Condition.ELECTRIC]
+    runs_again = np.maximum.accumulate(x.running[::-1])[::-1]
+    for a, b in edges((code == _CODE[Condition.ENGINE_OFF]) & runs_again):
+        if (b - a) * STEP_S <= LONGEST_HALT_S and not rolls[a:b].any():
+            code[a:b] = _CODE[Condition.HALT]
 
 
 def _standing_engine(code: Codes, x: _Inputs, grid: Grid) -> None:

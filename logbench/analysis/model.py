@@ -10,6 +10,7 @@ class Condition(StrEnum):
     """What the car was doing."""
 
     KEY_ON = "key-on engine-off"
+    GLOW = "glow phase"
     CRANKING = "cranking"
     COLD_IDLE = "cold idle"
     WARM_IDLE = "warm idle"
@@ -18,8 +19,20 @@ class Condition(StrEnum):
     ACCELERATION = "acceleration"
     FULL_THROTTLE = "wide-open throttle"
     FUEL_CUT = "deceleration fuel cut"
+    REGENERATION = "filter regeneration"
+    ELECTRIC = "electric driving"
+    HALT = "engine stopped at a halt"
     ENGINE_OFF = "engine off"
     OTHER = "other driving"
+
+
+ENGINE_STANDS = frozenset(
+    {
+        *(Condition.KEY_ON, Condition.GLOW, Condition.CRANKING),
+        *(Condition.ENGINE_OFF, Condition.ELECTRIC, Condition.HALT),
+    }
+)
+"""What a car does while its engine does not run."""
 
 
 @dataclass(frozen=True, slots=True)

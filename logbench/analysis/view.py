@@ -129,7 +129,7 @@ class View:
     @cached_property
     def conditions(self) -> Conditions:
         """What the car was doing, with what had to be inferred."""
-        return classify(self.grid, self.engine.holds(Trait.COMPRESSION))
+        return classify(self.grid, self.engine)
 
     @cached_property
     def engine(self) -> Engine:

@@ -50,6 +50,10 @@ _CONDITIONS = {
     Condition.FULL_THROTTLE: ("#EBA878", "#A04A08"),
     Condition.FUEL_CUT: ("#C9B8E0", "#5E4A7E"),
     Condition.ENGINE_OFF: ("#F3F5F7", "#20252C"),
+    Condition.GLOW: ("#F6D9B8", "#6A4A2A"),
+    Condition.REGENERATION: ("#D9A6A0", "#7E2F28"),
+    Condition.ELECTRIC: ("#BFE3A0", "#3F6B1A"),
+    Condition.HALT: ("#DDE8D2", "#2A3A22"),
     Condition.OTHER: ("#E6E9ED", "#2E353E"),
 }
 _VERDICTS = {

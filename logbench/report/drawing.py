@@ -49,6 +49,10 @@ CONDITION_COLORS = {
     Condition.FULL_THROTTLE: VERMILLION,
     Condition.FUEL_CUT: PURPLE,
     Condition.ENGINE_OFF: HexColor("#DDDDDD"),
+    Condition.GLOW: HexColor("#F6D9B8"),
+    Condition.REGENERATION: HexColor("#8C3B33"),
+    Condition.ELECTRIC: HexColor("#8FC65A"),
+    Condition.HALT: HexColor("#DDE8D2"),
     Condition.OTHER: HexColor("#F2F2F2"),
 }
 VERDICT_COLORS = {Verdict.WATCH: ORANGE, Verdict.ACT: VERMILLION}

@@ -176,3 +176,67 @@ def test_real_road_drive(shared_dir):
     assert found[Condition.CRUISE] > 300
     assert found[Condition.FUEL_CUT] > 100
     assert found[Condition.KEY_ON] > 0
+
+
+# --- what other engines do ---
+
+
+def diesel_scene(*phases: Phase) -> Scene:
+    return Scene([KEY_ON, IDLE, *phases]).drop("FUELSYS1", "LOAD_PCT", "TP")
+
+
+def test_a_filter_that_is_told_to_regenerate_is_no_warm_idle():
+    scene = diesel_scene(CRUISE, IDLE)
+    told = (scene.t_s > scene.starts[2] + 20.0).astype(float)
+    recording = scene.set(DPF_REGEN=told, MAP=100.0).recording(fuel="diesel")
+    assert seconds(recording, Condition.REGENERATION) == pytest.approx(99, abs=4)
+    assert seconds(recording, Condition.WARM_IDLE) == pytest.approx(60, abs=4)
+
+
+@pytest.mark.parametrize(("hot_s", "found_s"), [(100.0, 100.0), (40.0, 0.0)])
+def test_without_being_told_heat_at_the_filter_has_to_last(hot_s, found_s):
+    scene = diesel_scene(Phase(150, 2000, kmh=80, pedal=15))
+    start = scene.starts[2] + 20.0
+    hot = (scene.t_s >= start) & (scene.t_s < start + hot_s)
+    recording = scene.set(DPF1_INT=np.where(hot, 610.0, 300.0), MAP=100.0).recording(fuel="diesel")
+    assert seconds(recording, Condition.REGENERATION) == pytest.approx(found_s, abs=3)
+
+
+def test_cruise_control_gives_fuel_without_a_foot():
+    """Seen: every drive with it was one long overrun."""
+    scene = diesel_scene(Phase(60, 2000, kmh=110), Phase(20, 2000, kmh=110))
+    pressure = np.where(scene.t_s < scene.starts[3], 145.0, 101.0)
+    cruising = scene.set(MAP=pressure).recording(fuel="diesel")
+    assert seconds(cruising, Condition.FUEL_CUT) == pytest.approx(20, abs=3)
+    assert seconds(cruising, Condition.CRUISE) == pytest.approx(58, abs=4)
+
+
+def test_without_a_pedal_the_fuel_tells_the_overrun():
+    scene = diesel_scene(CRUISE, Phase(20, 1900, kmh=78)).drop("APP_D")
+    fuel = np.where(scene.t_s < scene.starts[3], 4.0, 0.0)
+    recording = scene.set(FUEL_RATE=fuel, MAP=100.0).recording(fuel="diesel")
+    assert seconds(recording, Condition.FUEL_CUT) == pytest.approx(20, abs=3)
+
+
+def test_glow_plugs_are_heated_before_the_start_and_not_after():
+    scene = diesel_scene(CRUISE)
+    recording = scene.set(GPL_STAT=(scene.t_s < 3.0).astype(float)).recording(fuel="diesel")
+    order = [s.condition for s in View(recording).conditions.spans][:2]
+    assert order == [Condition.GLOW, Condition.KEY_ON]
+
+
+ROLLING = Phase(30, 0, kmh=35, load=0, map_kpa=100, loop=0)
+STANDING = Phase(30, 0, load=0, map_kpa=100, loop=0)
+
+
+@pytest.mark.parametrize(
+    ("hybrid", "stop_start", "electric_s", "halt_s"),
+    [(True, None, 60, 30), (False, True, 0, 30), (False, False, 0, 0)],
+)
+def test_an_engine_that_rests_on_the_way(hybrid, stop_start, electric_s, halt_s):
+    """Away before the engine first ran, on the way, at a halt, and switched off at the end."""
+    scene = Scene([ROLLING, CRUISE, ROLLING, IDLE, STANDING, IDLE, Phase(40, 0, map_kpa=100)])
+    recording = scene.recording(hybrid=hybrid, stop_start=stop_start)
+    assert seconds(recording, Condition.ELECTRIC) == pytest.approx(electric_s, abs=4)
+    assert seconds(recording, Condition.HALT) == pytest.approx(halt_s, abs=4)
+    assert seconds(recording, Condition.ENGINE_OFF) >= 38

@@ -128,13 +128,12 @@ def _all_move(view: View, moved: dict[str, float], running: tuple[Span, ...]) ->
 
 def regenerating(view: View) -> Mask:
     """Where a filter is told to regenerate, or a sensor is far hotter than another."""
-    told = view.grid.held("DPF_REGEN")
-    out = np.zeros(len(view.grid), dtype=bool) if told is None else told == 1.0
+    out = view.conditions.regenerating
     known = [v for name in SENSORS if (v := view.grid.slow(name)) is not None]
     if len(known) >= 2:
         hot, cold = np.fmax.reduce(known), np.fmin.reduce(known)
-        out |= (hot > HOT_DEGC) & (hot - cold > APART_K)
-    return np.asarray(out)
+        return np.asarray(out | ((hot > HOT_DEGC) & (hot - cold > APART_K)))
+    return out
 
 
 def _level(view: View, bands: Bands, name: str) -> Finding | None:

@@ -109,7 +109,7 @@ def _half(scores: Values, group: Groups) -> float:
 
 def _calm(view: View, drop: str) -> tuple[Span, ...]:
     """Where flow and drop move little, no regeneration is told, and the engine runs."""
-    calm = view.conditions.running.copy()
+    calm = view.conditions.running & ~view.conditions.regenerating
     for values, most in (
         (view.grid.linear("MAF", "MAFA"), CALM_SHARE),
         (view.grid.linear(drop), CALM_KPA),
@@ -118,8 +118,7 @@ def _calm(view: View, drop: str) -> tuple[Span, ...]:
             return ()
         span = view.grid.span_of(values, CALM_S, CALM_S)
         calm &= span <= (most * values if most < 1.0 else most)
-    regenerates = view.grid.held("DPF_REGEN")
-    return view.stretches(calm if regenerates is None else calm & ~(regenerates == 1.0))
+    return view.stretches(calm)
 
 
 def _volume_flow(

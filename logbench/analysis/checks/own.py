@@ -17,7 +17,7 @@ from logbench.analysis.expression.checked import in_unit, number
 from logbench.analysis.expression.evaluate import Evaluation, constants_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.grid import gap_s
-from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.model import ENGINE_STANDS, Condition, Finding, Span
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
 from logbench.recording.model import Trace
@@ -75,7 +75,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
 def _spans(view: View, own: OwnCheck) -> tuple[Span, ...]:
     """Where the check looks."""
     found = view.conditions
-    standing = {Condition.KEY_ON, Condition.CRANKING, Condition.ENGINE_OFF} & set(own.condition)
+    standing = ENGINE_STANDS & set(own.condition)
     mask = np.ones(len(view.grid), dtype=bool) if standing else found.running.copy()
     if own.condition:
         mask &= found.mask(*own.condition)

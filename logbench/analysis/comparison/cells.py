@@ -225,11 +225,11 @@ class Rules:
 
 
 def usable(view: View, rules: Rules) -> Mask:
-    """On the grid: warm, steady, running, no fuel cut, no full throttle, and within `rules`: in
-    closed loop for `LOOP_SETTLE_S`, coolant warm enough (or unknown)."""
+    """On the grid: warm, steady, running, no fuel cut, no full throttle, no regeneration, and
+    within `rules`: in closed loop for `LOOP_SETTLE_S`, coolant warm enough (or unknown)."""
     found = view.conditions
     out = found.mask(Condition.FUEL_CUT, Condition.FULL_THROTTLE, Condition.CRANKING)
-    mask = view.steady & found.running & found.warm & ~out
+    mask = view.steady & found.running & found.warm & ~out & ~found.regenerating
     if rules.closed_loop and len(mask):
         back = round(LOOP_SETTLE_S / STEP_S)
         mask &= np.convolve(~found.closed_loop, np.ones(back), "full")[: len(mask)] < 0.5

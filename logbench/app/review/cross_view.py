@@ -268,6 +268,10 @@ def point_ink(condition: Condition, theme: Theme) -> int:
         Condition.FULL_THROTTLE: VERMILION,
         Condition.FUEL_CUT: PURPLE,
         Condition.KEY_ON: theme.muted,
+        Condition.GLOW: "#FF9E9E",
+        Condition.REGENERATION: "#8A1F1F" if light else "#B03A3A",
+        Condition.ELECTRIC: "#6FBF1F",
+        Condition.HALT: "#6A4FB0",
     }
     return int(QColor(inks.get(condition, "#B9C0C8" if light else "#5A636E")).rgb())
 
