@@ -121,6 +121,7 @@ def _as_charged(car: Car, rng: random.Random) -> Car:
         wide_range=True,
         boost_kpa=rng.uniform(60.0, 120.0),
         stop_start=age == "late" or (age == "middle" and rng.random() < 0.6),
+        charging=_charging(rng, vanes=False),
     )
 
 

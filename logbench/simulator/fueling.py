@@ -105,6 +105,9 @@ class FuelControl:
         self._car = car
         self._unlearnt_pct = day.unlearnt_pct
         self._map = car.fuel_map.tilted_from_idle(day.rpm_tilt, day.load_tilt)
+        rng = random.Random(f"full load {car.vin}")
+        self._turbine_degc = rng.uniform(900.0, 960.0)
+        self._full_lambda = 1.0 if car.age == "late" else rng.choice((0.86, 0.90, 1.0))
         self._needs = car.stoich * day.air_for_fuel(ambient_degc, car.has_maf)
         self._full_fuel_g_s = air.rated_g_s * (1 + car.boost_kpa / 260) / (0.86 * car.stoich)
         self._idle_fuel_g_s = 1.2 * car.displacement_l / car.stoich
@@ -203,12 +206,27 @@ class FuelControl:
             s.lambda_cmd = 1.0 - 0.10 * cold - 0.12 * exp(-s.since_start_s / 6.0)
         elif s.fuel_cut:
             s.loop, s.lambda_cmd = OPEN_DRIVING, 1.0
-        elif s.demand > 0.92:
+        elif s.demand > 0.92 and not self._car.direct:
             s.loop, s.lambda_cmd = OPEN_DRIVING, max(0.86, s.lambda_cmd - 0.04)
+        elif self._car.direct and self._protects(s):
+            s.loop = OPEN_DRIVING
         else:
             if s.loop != CLOSED:
                 s.settle_s = 1.3 if s.loop == OPEN_DRIVING else 0.0
             s.loop, s.lambda_cmd = CLOSED, 1.0
+
+    def _protects(self, s: State) -> bool:
+        """Enrichment of a charged engine: what keeps the turbine below its limit, or, with older
+        habits, at once with the pedal down."""
+        rich = 1.0 - (s.exh_degc - self._turbine_degc) / 400.0
+        if s.demand > 0.92 and rich > self._full_lambda:
+            rich = self._full_lambda
+        rich = 0.78 if rich < 0.78 else rich
+        if rich >= 0.99 or s.demand < 0.5:
+            return False
+        step = rich - s.lambda_cmd
+        s.lambda_cmd += -0.04 if step < -0.04 else 0.02 if step > 0.02 else step
+        return True
 
     def trims(self, s: State, bank: BankState, dt: float) -> None:
         """Short and long trim of a bank from its measured mixture."""

@@ -68,6 +68,7 @@ class Engine:
         if demand > 0.0:
             full = self._air.full_air_g_s(s.rpm, s.p_amb_kpa, s.intake_degc + 273.15)
             air += demand * (full - air) if full > air else 0.0
+        s.air_asked_g_s = air
         wanted = self._air.throttle_for(s, air if air > 0.05 else 0.05, demand)
         s.throttle += (wanted - s.throttle) * dt / (0.04 + dt)
 
@@ -79,17 +80,21 @@ class Engine:
         best = 18.0 + 0.0065 * (rpm if rpm < 4000.0 else 4000.0)
         if load > 0.25:
             best -= 18.0 * (load - 0.25)
+        knock = 0.0
+        if self._car.direct and s.p_man_kpa > s.p_amb_kpa:
+            knock = 0.06 * (s.p_man_kpa - s.p_amb_kpa)
+            best -= 0.08 * (s.p_man_kpa - s.p_amb_kpa)
         if s.demand <= 0.001 and s.speed_m_s < 2.0:
             spark = best - 12.0 + s.spark_trim_deg - IDLE_SPARK_DEG * (load - 0.22)
             if s.ect_degc < 55.0 and s.since_start_s < 35.0:
                 spark -= 7.0  # catalyst heating
         else:
-            spark = best - 1.0 - (6.0 * (load - 0.55) if load > 0.55 else 0.0)
+            spark = best - 1.0 - (6.0 * (load - 0.55) if load > 0.55 else 0.0) - knock
         s.spark_deg = spark if s.running else 5.0
         off = (spark - best) / 55.0
         efficiency = 0.385 * (1.0 - off * off)
         burnt = 0.0
-        air_limit = s.air_cyl_g_s / len(s.banks) / (self._car.stoich * s.blend)
+        air_limit = (s.air_cyl_g_s - s.blown_g_s) / len(s.banks) / (self._car.stoich * s.blend)
         for bank in s.banks:
             mixture = bank.lambda_out
             fuel = bank.fuel_g_s

@@ -151,6 +151,10 @@ class State:
     """Of the compression, what the cooler leaves."""
     egr_wanted: float = 0.0
     """Recirculation as commanded, 0 to 1."""
+    air_asked_g_s: float = 0.0
+    """By the torque that the pedal asks for."""
+    blown_g_s: float = 0.0
+    """Air of a charged engine that goes straight through to the exhaust."""
     air_wanted_g_s: float = 0.0
     """Fresh air that a diesel's recirculation is controlled to."""
     quantity_mg: float = 0.0
