@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from logbench.analysis.causes.catalogue import NAMED
-from logbench.analysis.engine import WORDS, Engine
+from logbench.analysis.engine import Engine, unknown_whether
 from logbench.analysis.findings import UNLESS, Subject, Unless, capped, sentence
 from logbench.analysis.model import Cap, Coverage, Finding, Verdict
 from logbench.analysis.statement import clause, joined
@@ -51,7 +51,7 @@ def _capped(engine: Engine, finding: Finding, row: Unless) -> Finding:
     unsure = [trait for trait in row.traits if engine.holds(trait) is None]
     if not unsure or finding.verdict is not Verdict.ACT:
         return finding
-    why = f"it is not known whether it is {WORDS[unsure[0]][0]}"
+    why = unknown_whether(unsure[0])
     cap = Cap(Verdict.WATCH, why)
     watched = replace(finding, verdict=Verdict.WATCH, cap=cap)
     if finding.band is not None:

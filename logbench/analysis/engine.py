@@ -144,6 +144,11 @@ class Known:
         return f"{how}{self.words} ({how_sure})"
 
 
+def unknown_whether(trait: Trait) -> str:
+    """Why a limit that hangs on a trait carries no `act`: as a clause."""
+    return f"it is not known whether it is {WORDS[trait][0]}"
+
+
 def percent(probability: float) -> str:
     """`97 %`."""
     return f"{100.0 * probability:.0f} %"

@@ -16,7 +16,7 @@ from logbench.analysis.view import View
 
 PETROL_G_L, DIESEL_G_L = 745.0, 835.0
 """Density at 15 degC: the middle of EN 228 and EN 590. [Pub: 720 to 775 and 820 to 845 g/l]"""
-STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0}
+STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0, "diesel": 14.5}
 """Stoichiometric air-fuel ratios by mass. [Weak: table]"""
 
 MAF_HALF, LOAD_HALF, FUEL_HALF = 0.08, 0.08, 0.10
@@ -24,6 +24,7 @@ MAF_HALF, LOAD_HALF, FUEL_HALF = 0.08, 0.08, 0.10
 PART_LOAD_VE, VE_HALF = 0.75, 0.15
 """Efficiency to the manifold where airflow must be had from its pressure: 0.5 to 0.85 from idle to
 cruise. [CP]"""
+FUEL_SOURCE = "fuel rate"
 KNOWN_SHARE = 0.9
 """Of the time that must be known for a sum to stand."""
 
@@ -34,8 +35,9 @@ def density_g_l(view: View) -> float:
 
 
 def stoichiometric(view: View) -> float:
-    """Air-fuel ratio by mass of the stated fuel; petrol's where none is stated."""
-    return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC["petrol"])
+    """Air-fuel ratio by mass of the stated fuel; where none is stated, of that of its engine."""
+    usual = "diesel" if view.engine.holds(Trait.COMPRESSION) else "petrol"
+    return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC[usual])
 
 
 def fuel_by_air_g_s(view: View) -> Values | None:
@@ -62,7 +64,9 @@ def fuel_by_pid_g_s(view: View) -> Values | None:
 @dataclass(frozen=True, slots=True)
 class BurntAir:
     """Air that took part in burning, summed up: the measure of the heat put in. In a rich mixture
-    the air is what limits the heat, so air is summed, not fuel."""
+    the air is what limits the heat, so air is summed, not fuel. In compression ignition most air
+    burns nothing: there the air that the fuel needs is summed, or, where the fuel is not known, all
+    of it."""
 
     total_g_per_l: Values
     """Grams for each litre of displacement from the start of the grid, shape of the grid."""
@@ -84,21 +88,23 @@ class BurntAir:
 def find_burnt_air(view: View) -> BurntAir | None:
     """Air burnt for each litre, by the surest of these that were recorded: `MAF` or the fuel-rate
     PID over the displacement; `LOAD_ABS` or the manifold pressure with the engine speed, which are
-    for each litre as they stand. None without any."""
+    for each litre as they stand. Of compression ignition the fuel rate comes first, and load tells
+    no air. None without any."""
     if len(view.grid) == 0:
         return None
     litres, by_pid = view.once(find_displacement).litres, fuel_by_pid_g_s(view)
     flow = view.grid.linear("MAF")
-    for per_litre, half, source in (
-        (None if flow is None or litres is None else flow / litres, MAF_HALF, "MAF"),
-        (_by_load(view), LOAD_HALF, "LOAD_ABS"),
-        (
-            None if by_pid is None or litres is None else by_pid * stoichiometric(view) / litres,
-            FUEL_HALF,
-            "fuel rate",
-        ),
-        (_by_pressure(view), VE_HALF, "MAP"),
-    ):
+    by_fuel = (
+        None if by_pid is None or litres is None else by_pid * stoichiometric(view) / litres,
+        FUEL_HALF,
+        FUEL_SOURCE,
+    )
+    by_flow = (None if flow is None or litres is None else flow / litres, MAF_HALF, "MAF")
+    by_pressure = (_by_pressure(view), VE_HALF, "MAP")
+    ways = [by_flow, (_by_load(view), LOAD_HALF, "LOAD_ABS"), by_fuel, by_pressure]
+    if view.engine.holds(Trait.COMPRESSION):
+        ways = [by_fuel, by_flow, by_pressure]
+    for per_litre, half, source in ways:
         if per_litre is not None and np.isfinite(per_litre).any():
             burnt = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, per_litre)
             burnt = np.where(view.conditions.running, burnt, 0.0)

@@ -139,7 +139,6 @@ def test_two_drives_of_a_diesel_can_be_compared():
 OF_SPARK = (
     ("fuel_trim", "fuel_trim: total fuel trim"),
     ("oxygen_sensors", "oxygen_sensors: oxygen sensors and lambda"),
-    ("warm_up", "warm_up: heat for the warm-up"),
     ("warm_up", "warm_up: time to closed loop"),
     ("pressures", "pressures: idle vacuum"),
     ("idle", "idle: ignition timing at idle"),

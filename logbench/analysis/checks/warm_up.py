@@ -20,9 +20,9 @@ from scipy.ndimage import uniform_filter1d
 from logbench.analysis import alignment, fan
 from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
-from logbench.analysis.engine import Trait
+from logbench.analysis.engine import Trait, unknown_whether
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.fuel import BurntAir, find_burnt_air
+from logbench.analysis.fuel import FUEL_SOURCE, BurntAir, find_burnt_air
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import Quantity, said
@@ -342,7 +342,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         air=found.air_g_per_l,
         source=found.air_source,
     )
-    band = bands["warm_up_air"]
+    band = bands[_heat_band(view, found)]
     much = value > (band.within[1] or 0.0)
     cold_air = not found.intake_degc >= COLD_AIR_DEGC
     if much and cold_air and not found.idle_share <= 0.5:
@@ -354,12 +354,25 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         band,
         "fast",
         "slow",
-        watch_at_most=COLD_AIR
-        if cold_air
-        else ""
-        if much
-        else "little heat for the rise harms nothing by itself",
+        watch_at_most=_heat_at_most(view, cold_air, much),
     )
+
+
+def _heat_band(view: View, found: WarmUp) -> str:
+    if not view.engine.holds(Trait.COMPRESSION):
+        return "warm_up_air"
+    by_fuel = found.air_source == FUEL_SOURCE
+    return "warm_up_fuel_compression" if by_fuel else "warm_up_air_compression"
+
+
+def _heat_at_most(view: View, cold_air: bool, much: bool) -> str:
+    """Why the heat carries no more than `watch`."""
+    if cold_air:
+        return COLD_AIR
+    if not much:
+        return "little heat for the rise harms nothing by itself"
+    known = view.engine.holds(Trait.COMPRESSION)
+    return unknown_whether(Trait.COMPRESSION) if known is None else ""
 
 
 def _level(view: View, found: WarmUp, bands: Bands) -> Finding:
