@@ -71,7 +71,18 @@ def drive_of(
     `stated`: displacement and regulating temperature are known."""
     options = {"day": STANDARD} | options
     drive = Drive(car, faults, schedule or WARM, seed=seed, **options)
-    pids = drive.supported("7E8")
+    return recorded(drive, seed, wanted, rates_hz, stated)
+
+
+def recorded(
+    drive: Drive,
+    seed: int,
+    wanted: tuple[str, ...] = WANTED,
+    rates_hz: dict[str, float] | None = None,
+    stated: bool = True,
+) -> Recording:
+    """The whole of a drive that begins, which has ended then."""
+    car, pids = drive.car, drive.supported("7E8")
     told = drive.readings("7E8")
     signals = [s for s in wanted if table().by_acronym(s).pid in pids and s in told]
     samples = produce(drive, signals, rates_hz, seed=seed)

@@ -29,6 +29,7 @@ class Cause:
     repair: str
     safety: tuple[str, ...]
     codes: re.Pattern[str] | None
+    monitors: re.Pattern[str] | None
     symptoms: tuple[str, ...]
     effects: Mapping[str, float]
 
@@ -62,6 +63,7 @@ def _cause(key: str, row: Mapping[str, Any]) -> Cause:
         row["repair"],
         tuple(row.get("safety", ())),
         re.compile(row["codes"]) if "codes" in row else None,
+        re.compile(row["monitors"]) if "monitors" in row else None,
         tuple(row.get("symptoms", ())),
         row.get("effects", {}),
     )

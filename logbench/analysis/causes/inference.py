@@ -1,0 +1,241 @@
+"""What explains it all: every single cause and the likeliest pairs, each with its probability.
+
+Exact over what is listed: prior times likelihood, severities integrated over a grid, for all single
+causes; pairs of those that do best alone and of what best explains what those leave. The same
+answer every time. `temperature` makes the probabilities as often right as they say, on simulated
+drives (docs/causes.md).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from logbench.analysis.causes import likelihood
+from logbench.analysis.causes.catalogue import CAUSES, Cause
+from logbench.analysis.causes.likelihood import Seen
+from logbench.analysis.causes.model import (
+    NOT_LISTED,
+    NOTHING_WRONG,
+    Causes,
+    Hypothesis,
+    Observation,
+    Ranked,
+    Weight,
+    by_cause,
+)
+from logbench.analysis.causes.observations import Observed, observe
+from logbench.analysis.causes.response import Effect, Response, learned_response, stratum_of
+from logbench.analysis.engine import Engine, Trait
+from logbench.analysis.model import Finding
+from logbench.vehicle.records.model import CarReading
+
+Values = npt.NDArray[np.float64]
+
+PAIR_WEIGHT = 0.03
+"""How often two listed causes are there at once, against one of the two alone. [CP]"""
+PAIRED, LED = 8, 2
+"""Pairs are looked at among so many causes that do best alone, and of so many with every other."""
+LEAST_PRIOR = 1e-3
+"""A cause that the engine cannot have by more than this is left out."""
+SHOWN_ODDS = 0.1
+"""Weights below say nothing."""
+MOST_SHOWN = 12
+UNEXPLAINED = 3.0
+"""Standard deviations from what the likeliest explanation expects, and from a healthy car's middle,
+from which on a number is unexplained."""
+
+
+def explain(
+    findings: Sequence[Finding],
+    engine: Engine,
+    reading: CarReading | None = None,
+    symptoms: Sequence[str] = (),
+    response: Response | None = None,
+) -> Causes:
+    """The causes of what the findings of one recording, a reading of the car and the customer's
+    complaints (keys of `SYMPTOMS`) say, the likeliest first. `response`: the model, where it is
+    not the package's own."""
+    traits = {trait: engine[trait].probability for trait in Trait}
+    observed = observe(findings, reading, symptoms)
+    return explain_observed(observed, traits, response or learned_response())
+
+
+def explain_observed(
+    observed: Observed, traits: Mapping[Trait, float], response: Response
+) -> Causes:
+    """The same of observations and the probabilities of the engine's traits."""
+    seen = likelihood.see(response, stratum_of(traits), observed)
+    options = _singles(seen, observed, priors(traits, response))
+    options += _pairs(seen, observed, options)
+    shares = _shares([option.log_weight for option in options])
+    order = sorted(range(len(options)), key=lambda n: (-shares[n], options[n].causes))
+    hypotheses = tuple(Hypothesis(options[n].causes, float(shares[n])) for n in order)
+    best = [options[n] for n in order]
+    weights = _Weights(seen, observed, best, np.array([h.probability for h in hypotheses]))
+    marginal = by_cause(hypotheses)
+    ranked = sorted(marginal, key=lambda cause: (-marginal[cause], cause))
+    return Causes(
+        hypotheses,
+        tuple(weights.ranked(cause, min(1.0, marginal[cause])) for cause in ranked),
+        weights.unexplained(),
+    )
+
+
+def priors(traits: Mapping[Trait, float], response: Response) -> dict[str, float]:
+    """Weight of each cause that this engine can have and the model knows something of."""
+    found = {}
+    for cause in CAUSES.values():
+        weight = cause.prior * _possible(cause, traits)
+        if weight >= LEAST_PRIOR and _known(cause, response):
+            found[cause.key] = weight
+    return found
+
+
+def _possible(cause: Cause, traits: Mapping[Trait, float]) -> float:
+    has = math.prod(traits[trait] for trait in cause.needs)
+    return has * math.prod(1.0 - traits[trait] for trait in cause.lacks)
+
+
+def _known(cause: Cause, response: Response) -> bool:
+    """Whether anything tells it: learnt, by the table, by codes or symptoms, or it is none."""
+    none = cause.key in (NOTHING_WRONG, NOT_LISTED)
+    told = cause.effects or cause.codes or cause.symptoms or cause.key in response.learned
+    return bool((none or told) and cause.key not in response.hidden)
+
+
+@dataclass(frozen=True, slots=True)
+class _Option:
+    """An explanation: log of prior times likelihood; for the likeliest severity, the mean and
+    added standard deviation of every number."""
+
+    causes: tuple[str, ...]
+    prior: float
+    log_weight: float
+    mean: Values
+    spread: Values
+
+
+def _options(
+    seen: Seen,
+    observed: Observed,
+    asked: Sequence[tuple[tuple[str, ...], float]],
+    effects: Sequence[Effect],
+) -> list[_Option]:
+    """Explanations with their priors and what they do at each of their settings; all at once,
+    which is quick."""
+    if not asked:
+        return []
+    sizes = [len(mean) for mean, _ in effects]
+    mean, spread = (np.concatenate([effect[i] for effect in effects]) for i in (0, 1))
+    logs = likelihood.of_blocks(seen, mean, spread).sum(axis=1) * seen.response.temperature
+    found = []
+    ends = np.cumsum(sizes)
+    for (causes, prior), end, size in zip(asked, ends, sizes, strict=True):
+        mine = logs[end - size : end]
+        best = end - size + int(np.argmax(mine))
+        weight = math.log(prior) + float(np.logaddexp.reduce(mine)) - math.log(size)
+        weight += likelihood.of_said(observed, causes)
+        found.append(_Option(causes, prior, weight, mean[best], spread[best]))
+    return found
+
+
+def _singles(seen: Seen, observed: Observed, weights: Mapping[str, float]) -> list[_Option]:
+    n = len(seen.numbers)
+    still = np.zeros((1, n)), np.zeros((1, n))
+    real = {cause: w for cause, w in weights.items() if cause not in (NOTHING_WRONG, NOT_LISTED)}
+    asked = [((cause,), weight) for cause, weight in real.items()]
+    effects = [likelihood.effects_of(seen, cause) for cause in real]
+    found = _options(
+        seen, observed, [*asked, ((NOTHING_WRONG,), weights[NOTHING_WRONG])], [*effects, still]
+    )
+    healthy = likelihood.of_blocks(seen, *still)[0]
+    total = likelihood.of_unlisted(seen, healthy) * seen.response.temperature
+    total += likelihood.of_said(observed, (NOT_LISTED,)) + math.log(weights[NOT_LISTED])
+    broad = np.full(n, likelihood.UNLISTED_EVERYWHERE)
+    found.append(_Option((NOT_LISTED,), weights[NOT_LISTED], total, np.zeros(n), broad))
+    return found
+
+
+def _pairs(seen: Seen, observed: Observed, singles: Sequence[_Option]) -> list[_Option]:
+    """Of the causes that do best alone, and of the very best with every other."""
+    real = [o for o in singles if o.causes[0] not in (NOTHING_WRONG, NOT_LISTED)]
+    real.sort(key=lambda option: (-option.log_weight, option.causes))
+    share = PAIR_WEIGHT * len(real) / 2.0 / sum(option.prior for option in singles)
+    effects = {o.causes[0]: likelihood.effects_of(seen, o.causes[0]) for o in real}
+    chosen = list(combinations(real[:PAIRED], 2))
+    chosen += [(lead, other) for lead in real[:LED] for other in real[PAIRED:]]
+    asked = [((*a.causes, *b.causes), share * a.prior * b.prior) for a, b in chosen]
+    both = [likelihood.pair_effects(effects[a], effects[b]) for (a, b), _ in asked]
+    return _options(seen, observed, asked, both)
+
+
+def _shares(log_weights: Iterable[float]) -> Values:
+    weights = np.array(list(log_weights))
+    shares = np.exp(weights - weights.max())
+    return np.asarray(shares / shares.sum())
+
+
+class _Weights:
+    """What each observation alone says of a cause against all others. Those of one block say much
+    the same: their weights do not add up."""
+
+    def __init__(
+        self, seen: Seen, observed: Observed, options: Sequence[_Option], shares: Values
+    ) -> None:
+        self._seen, self._options, self._shares = seen, options, shares
+        self._alone = np.array([self._numbers(o.mean, o.spread) for o in options])
+        self._observations = [number.observation for number in seen.numbers]
+        chances = [likelihood.chances(observed, option.causes) for option in options]
+        if chances[0]:
+            logs = np.log([[chance for _, chance in row] for row in chances])
+            self._alone = np.hstack((self._alone, logs))
+            self._observations += [said.observation for said, _ in chances[0]]
+
+    def _usual(self) -> Values:
+        variance = self._seen.more.copy()
+        for places, covariance in self._seen.blocks:
+            variance[places] += np.diag(covariance)
+        return variance
+
+    def _numbers(self, mean: Values, spread: Values) -> Values:
+        variance = self._usual() + spread**2
+        tails = likelihood.TAILS
+        apart = (self._seen.value - mean) ** 2 / variance
+        density = -(tails + 1.0) / 2.0 * np.log1p(apart / tails) - 0.5 * np.log(variance)
+        return np.asarray(density)
+
+    def ranked(self, cause: str, probability: float) -> Ranked:
+        """The cause with what speaks for it and against."""
+        has = np.array([cause in option.causes for option in self._options])
+        odds = self._mean(has) - self._mean(~has)
+        weights = [
+            Weight(observation, float(x))
+            for observation, x in zip(self._observations, odds, strict=True)
+            if abs(x) >= SHOWN_ODDS
+        ]
+        pro = sorted((w for w in weights if w.log_odds > 0), key=lambda w: -w.log_odds)
+        contra = sorted((w for w in weights if w.log_odds < 0), key=lambda w: w.log_odds)
+        return Ranked(cause, probability, tuple(pro[:MOST_SHOWN]), tuple(contra[:MOST_SHOWN]))
+
+    def _mean(self, chosen: npt.NDArray[np.bool_]) -> Values:
+        """Log of the mean likelihood of each observation over the explanations chosen."""
+        shares = np.log(np.maximum(self._shares[chosen], 1e-300))
+        shares -= np.logaddexp.reduce(shares)
+        return np.asarray(np.logaddexp.reduce(self._alone[chosen] + shares[:, None], axis=0))
+
+    def unexplained(self) -> tuple[Observation, ...]:
+        """Numbers that are far from a healthy car's and from what the likeliest explanation, be it
+        none, expects."""
+        best = next(o for o in self._options if o.causes != (NOT_LISTED,))
+        usual = self._usual()
+        from_healthy = np.abs(self._seen.value) / np.sqrt(usual)
+        from_best = np.abs(self._seen.value - best.mean) / np.sqrt(usual + best.spread**2)
+        far = (from_healthy >= UNEXPLAINED) & (from_best >= UNEXPLAINED)
+        numbers = self._seen.numbers
+        return tuple(numbers[k].observation for k in np.nonzero(far)[0])

@@ -1,0 +1,159 @@
+"""Simulated drives with a known cause, and what the checks make of each: the material of `learn`
+and `proof`.
+
+    python -m tests.analysis.causes.drives --first 20000 --cars 1500 --work drives.jsonl
+
+Each seed is one car of a kind with, drawn, nothing, one fault or two. Which one: that of those the
+car can have whose own draw is least, so that a fault which the simulator learns later changes
+only the drives that it wins. Every drive becomes a line of the work file: an interrupted run goes
+on, and a drive whose faults are drawn otherwise by now is driven anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from logbench.analysis.engine import Trait
+from logbench.analysis.model import Coverage, Finding, Verdict
+from logbench.analysis.run import run_checks
+from logbench.analysis.view import View
+from logbench.simulator.day import draw_day
+from logbench.simulator.drive import Drive
+from logbench.simulator.faults import possible_faults
+from tests.analysis.fleet import COOLED_DEGC, RATES_HZ, WANTED, car_of, fleet_schedule
+from tests.analysis.simulated import recorded
+
+SEVERITIES = (0.25, 0.5, 0.75, 1.0)
+HEALTHY_SHARE = 0.2
+KEPT = ("check", "subject", "value", "uncertainty", "of_car", "unit")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A drive to be driven: its seed, the faults with their severities, the kind of the car."""
+
+    seed: int
+    faults: tuple[tuple[str, float], ...]
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What came of a case: traits of the engine with their probabilities, the findings as plain
+    rows, the codes stored or pending at the end."""
+
+    case: Case
+    traits: dict[str, float]
+    findings: tuple[dict[str, object], ...]
+    codes: tuple[str, ...]
+
+    @property
+    def as_findings(self) -> list[Finding]:
+        """The findings with as much as the model reads."""
+        return [finding_of(row) for row in self.findings]
+
+
+def finding_of(row: dict[str, object]) -> Finding:
+    """A finding of its kept numbers."""
+    kept = dict(row)
+    kept["verdict"] = Verdict(str(kept["verdict"]))
+    kept["lacks"] = Coverage(str(kept["lacks"]))
+    return Finding(reason="", **kept)  # type: ignore[arg-type]
+
+
+def _kept(finding: Finding) -> dict[str, object]:
+    row: dict[str, object] = {name: getattr(finding, name) for name in KEPT}
+    row["numbers"] = {k: round(v, 5) for k, v in finding.numbers.items()}
+    return row | {"verdict": finding.verdict.value, "lacks": finding.lacks.value}
+
+
+def case_of(
+    seed: int, most_faults: int = 1, severity: float | None = None, only: Sequence[str] = ()
+) -> Case:
+    """What is wrong with the car of a seed: nothing in `HEALTHY_SHARE` of them (where one fault
+    is drawn), else so many of those that it can have (of `only`, if any), of a drawn severity
+    unless one is given."""
+    car = car_of(seed)
+    rng = random.Random(f"causes {seed}")
+    if rng.random() < HEALTHY_SHARE and most_faults == 1:
+        return Case(seed, (), car.kind)
+    able = [name for name in possible_faults(car) if not only or name in only]
+    drawn = sorted(able, key=lambda name: random.Random(f"{name} {seed}").random())[:most_faults]
+    return Case(seed, tuple((name, severity or rng.choice(SEVERITIES)) for name in drawn), car.kind)
+
+
+def drive_case(case: Case) -> Row:
+    """Drive it, in drawn weather, height and schedule, and judge what was recorded."""
+    seed = case.seed
+    rng = random.Random(f"weather {seed}")
+    stated, ambient_degc = rng.random() < 0.6, rng.uniform(-5.0, 32.0)
+    drive = Drive(
+        car_of(seed),
+        dict(case.faults),
+        fleet_schedule(seed),
+        seed=seed,
+        ambient_degc=ambient_degc,
+        altitude_m=rng.choice((0.0, 0.0, 300.0, 900.0, 1600.0)),
+        cooled=rng.random() < 0.3 and ambient_degc > COOLED_DEGC,
+        day=draw_day(seed),
+    )
+    view = View(recorded(drive, seed, WANTED, RATES_HZ, stated))
+    traits = {trait.value: round(view.engine[trait].probability, 3) for trait in Trait}
+    codes = {code for service in (3, 7) for code in drive.memory.codes(service)}
+    return Row(case, traits, tuple(map(_kept, run_checks(view))), tuple(sorted(codes)))
+
+
+def read_rows(path: Path) -> dict[Case, Row]:
+    """Those of a work file; a last line cut short is left out."""
+    found = {}
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True) if path.exists() else []
+    for line in lines:
+        if not line.endswith("\n"):
+            continue
+        row = json.loads(line)
+        told = row["case"]
+        case = Case(told["seed"], tuple((n, s) for n, s in told["faults"]), told["kind"])
+        found[case] = Row(case, row["traits"], tuple(row["findings"]), tuple(row["codes"]))
+    return found
+
+
+def driven(cases: Iterable[Case], work: Path) -> Iterator[Row]:
+    """The rows of cases, in their order: those of the work file, and the rest driven now."""
+    found = read_rows(work)
+    for case in cases:
+        if case not in found:
+            row = drive_case(case)
+            with work.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(asdict(row)) + "\n")
+            found[case] = row
+        yield found[case]
+
+
+def main() -> None:
+    """Drive the cases of a range of seeds."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--first", type=int, required=True)
+    parser.add_argument("--cars", type=int, required=True)
+    parser.add_argument("--faults", type=int, default=1, help="of each car")
+    parser.add_argument("--severity", type=float, default=None)
+    parser.add_argument("--kinds", default="", help="petrol,diesel …; all kinds without")
+    parser.add_argument("--only", default="", help="of these faults")
+    parser.add_argument("--work", type=Path, required=True)
+    given = parser.parse_args()
+    kinds = [kind for kind in given.kinds.split(",") if kind]
+    only = tuple(name for name in given.only.split(",") if name)
+    seeds = range(given.first, given.first + given.cars)
+    cases = [case_of(seed, given.faults, given.severity, only) for seed in seeds]
+    chosen = [case for case in cases if not kinds or case.kind in kinds]
+    for number, _ in enumerate(driven(chosen, given.work), 1):
+        if number % 50 == 0 or number == len(chosen):
+            print(f"{number} of {len(chosen)}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
