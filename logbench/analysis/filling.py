@@ -23,7 +23,8 @@ from logbench.analysis.model import Condition, Span
 from logbench.analysis.statistics import Groups
 from logbench.analysis.view import View
 
-SHUT_PCT, OPEN_PCT = 2.0, 25.0
+SHUT_PCT, OPEN_PCT, OPEN_SHARE = 2.0, 7.0, 0.5
+"""Open is a command of that at least, and of that share of what this car's valve is opened by."""
 HIGH_LOAD, FULL_LOAD = 1.7, 1.4
 WARMER_K = 17.0
 SETTLE_S, WINDOW_S = 1.5, 1.0
@@ -90,7 +91,7 @@ def find_filling(view: View) -> Filling | None:
         commanded = None
     else:
         commanded = view.at(t, "EGR_PCT", "EGR_A_CMD")
-        shut, opened = commanded <= SHUT_PCT, commanded >= OPEN_PCT
+        shut, opened = commanded <= SHUT_PCT, commanded >= opens_from(commanded)
     good = np.isfinite(litres) & (litres > 0.0)
     commanded = None if commanded is None else commanded[good]
     return Filling(
@@ -105,6 +106,13 @@ def find_filling(view: View) -> Filling | None:
         kpa[good],
         commanded,
     )
+
+
+def opens_from(commanded: Values) -> float:
+    """The command from which a valve counts as open, %."""
+    known = commanded[np.isfinite(commanded)]
+    usual = float(np.percentile(known, 90)) if len(known) else 0.0
+    return max(OPEN_PCT, OPEN_SHARE * usual)
 
 
 def _calm(view: View) -> tuple[Span, ...]:

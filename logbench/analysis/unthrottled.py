@@ -2,9 +2,10 @@
 
 With recirculation shut such an engine draws what its displacement takes at the manifold's pressure
 and temperature, times an efficiency of three quarters to nearly one: there the air-flow sensor is
-judged. With it open only an upper limit holds, and that is judged at every sample: no more air
-passes the sensor than the engine takes, unless it leaks out between them. Where the displacement is
-not known, high load against the overrun shows the sensor's shape, and no more: `watch` at most.
+judged, charged and not charged. Where it is never known to be shut only an upper limit holds: no
+more air passes the sensor than the engine takes, unless it leaks out between them. Where the
+displacement is not known, only the sensor's shape shows: charged against not charged where the
+command tells that recirculation is shut, else high load against the overrun, `watch` at most.
 """
 
 from __future__ import annotations
@@ -27,6 +28,9 @@ KEY = "airflow"
 LEAST, LEAST_OF_ALL = 3, 30
 CHARGED = 1.3
 """Of the air around: from there on a leak behind the charger shows, below it recirculation does."""
+LEAKS = 0.9
+"""Less air for each kPa without charge than that of with it: a valve leaks more where little flows,
+a sensor that reads low does so alike."""
 MOST_SHARE_PCT = 90.0
 """The upper limit holds for the highest tenth as a whole: single samples lie apart in time."""
 
@@ -39,10 +43,13 @@ def judge_unthrottled(view: View, bands: Bands) -> list[Finding | None]:
         return [Subject(KEY, "airflow").not_recorded(view, missing, "record")]
     litres = view.once(find_displacement).litres
     if litres is None:
-        return [_shape(bands, filling)]
+        return [_shape(view, bands, filling)]
     charged = filling.map_kpa >= CHARGED * view.once(find_air).pressure_kpa
-    parts = (("charged", charged), ("not charged", ~charged))
-    found = [_shut(bands, filling, litres, name, filling.shut & where) for name, where in parts]
+    parts = {"charged": filling.shut & charged, "not charged": filling.shut & ~charged}
+    levels = [level_of(filling, where) for where in parts.values()]
+    high, low = (math.nan if level is None else level.mean for level in levels)
+    leaks = low < LEAKS * high
+    found = [_shut(bands, filling, litres, name, where, leaks) for name, where in parts.items()]
     judged = [finding for finding in found if finding is not None]
     return [*judged] or [_most(bands, filling, litres)]
 
@@ -62,7 +69,9 @@ def _proof(filling: Filling) -> str:
     return "high load" if filling.commanded_pct is None else "valve commanded shut"
 
 
-def _shut(bands: Bands, filling: Filling, litres: float, name: str, shut: Mask) -> Finding | None:
+def _shut(
+    bands: Bands, filling: Filling, litres: float, name: str, shut: Mask, leaks: bool
+) -> Finding | None:
     """The efficiency there; None of too few samples."""
     level = level_of(filling, shut)
     if level is None:
@@ -82,7 +91,7 @@ def _shut(bands: Bands, filling: Filling, litres: float, name: str, shut: Mask) 
             {"samples": float(level.n), "map_kpa": float(np.mean(filling.map_kpa[shut]))},
         ),
         bands["ve_unthrottled"],
-        "unthrottled_low",
+        "leaks" if leaks else "unthrottled_low",
         "unthrottled_high",
     )
 
@@ -103,10 +112,14 @@ def _most(bands: Bands, filling: Filling, litres: float) -> Finding:
     )
 
 
-def _shape(bands: Bands, filling: Filling) -> Finding:
+def _shape(view: View, bands: Bands, filling: Filling) -> Finding:
+    """High load over the overrun; where the command tells, charged over not charged, shut."""
     subject = Subject(KEY, "shape of the air-flow sensor")
-    loaded, overrun = filling.shut & ~filling.overrun, filling.overrun
-    high, low = level_of(filling, loaded), level_of(filling, overrun)
+    told = filling.commanded_pct is not None
+    charged = filling.map_kpa >= CHARGED * view.once(find_air).pressure_kpa
+    loaded = filling.shut & (charged if told else ~filling.overrun)
+    little = filling.shut & ~charged if told else filling.overrun
+    high, low = level_of(filling, loaded), level_of(filling, little)
     if high is None or low is None:
         text = (
             "The displacement is unknown, and too little of high load and overrun was recorded to"
@@ -115,17 +128,19 @@ def _shape(bands: Bands, filling: Filling) -> Finding:
         return subject.not_judged(text, "no_displacement", "high_load")
     ratio = 100.0 * high.mean / low.mean
     own = math.hypot(high.half_width / high.mean, low.half_width / low.mean)
-    half = ratio * math.hypot(own, filling.half_between(loaded, overrun))
+    half = ratio * math.hypot(own, filling.half_between(loaded, little))
     return subject.judged(
-        "Air for each kPa at high load over that on the overrun",
+        "Air for each kPa with charge over that without"
+        if told
+        else "Air for each kPa at high load over that on the overrun",
         Measured(
             ratio,
             half,
-            evidence(filling.spans, filling.t_ns[loaded | overrun]),
+            evidence(filling.spans, filling.t_ns[loaded | little]),
             ("the displacement is not known, so a sensor that reads low throughout does not show",),
-            {"high_load_l": high.mean, "overrun_l": low.mean},
+            {"charged_l": high.mean, "uncharged_l": low.mean},
         ),
-        bands["maf_shape"],
+        bands["maf_shape_told" if told else "maf_shape"],
         "shape_low",
         "unthrottled_high",
     )

@@ -29,7 +29,7 @@ def stuck(position: float) -> Scene:
 def test_a_healthy_valve_is_within():
     found = found_in(charged())
     assert {f.verdict for f in found.values()} == {Verdict.WITHIN}
-    assert set(found) == {"valve A", "error", "airflow"}
+    assert set(found) == {"valve A", "valve A, commanded shut", "error", "airflow", "command"}
 
 
 def test_a_valve_stuck_shut():
@@ -47,6 +47,31 @@ def test_a_valve_stuck_open():
     short = air["recirculation shut, charged"]
     assert short.verdict is not Verdict.WITHIN
     assert NAMED["egr_open"].text in short.causes[:2]
+
+
+def test_a_valve_that_does_not_shut_is_seen_where_it_is_never_opened():
+    scene = stuck(45.0).set(EGR_A_CMD=0.0, EGR_PCT=0.0)
+    rest = found_in(scene)["valve A, commanded shut"]
+    assert rest.verdict is Verdict.ACT
+    assert rest.causes[0] == NAMED["egr_open"].text
+    assert rest.value == pytest.approx(45.0, abs=1.0)
+
+
+def test_a_valve_that_must_open_far():
+    scene = charged()
+    wide = np.where(scene.signals["EGR_A_CMD"] > 10.0, 98.0, 0.0)
+    found = found_in(scene.set(EGR_A_CMD=wide, EGR_PCT=wide))
+    assert found["command"].verdict is Verdict.WATCH
+    assert found["command"].causes[0] == NAMED["egr_cooler"].text
+
+
+def test_less_air_still_without_charge_is_the_valve_first():
+    scene = charged()
+    share = np.where(scene.signals["MAP"] > 130.0, 0.75, 0.5)
+    found = found_in(scene.set(MAF=scene.signals["MAF"] * share), "airflow")
+    low = found["recirculation shut, not charged"]
+    assert low.verdict is not Verdict.WITHIN
+    assert low.causes[0] == NAMED["egr_open"].text
 
 
 def test_without_a_command_idle_is_held_against_high_load():
@@ -106,6 +131,9 @@ def test_without_a_displacement_only_the_shape_is_judged():
     (finding,) = found_in(charged().drop(*COMMANDS), "airflow", None).values()
     assert finding.subject == "shape of the air-flow sensor"
     assert finding.verdict is Verdict.WITHIN
+    (told,) = found_in(charged(), "airflow", None).values()
+    assert told.verdict is Verdict.WITHIN
+    assert told.value == pytest.approx(100.0, abs=3.0)
     scene = charged().drop(*COMMANDS)
     scene.set(MAF=np.minimum(scene.signals["MAF"], 38.0))
     (finding,) = found_in(scene, "airflow", None).values()

@@ -1,7 +1,7 @@
 """Exhaust gas recirculation: commanded against actual, and what it does to the airflow.
 
 Inputs: `EGR_A_CMD` with `EGR_A_ACT`, the same of B; `EGR_PCT` with `EGR_ERR`; `MAF`, `MAP`, `RPM`.
-Enabled: a command of 10 % and above held for 1.5 s for the error, five positions over 15 points for
+Enabled: a command of 5 % and above held for 1.5 s for the error, five positions over 15 points for
 the valve's travel; warm, steady running for the airflow. Method: slope of actual over commanded;
 mean error as the car states it, (actual - commanded) / commanded, which says nothing near a shut
 valve; air drawn for each kPa of manifold pressure and degree with the valve commanded open against
@@ -19,10 +19,10 @@ import numpy as np
 
 from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
-from logbench.analysis.filling import Filling, find_filling
+from logbench.analysis.filling import SHUT_PCT, Filling, find_filling
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.following import find_following, held
-from logbench.analysis.model import Finding
+from logbench.analysis.model import Condition, Finding
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import MIN_SAMPLES, estimate
 from logbench.analysis.unthrottled import level_of
@@ -35,7 +35,10 @@ STRIPS = (("EGR_PCT", "EGR_A_CMD", "EGR_A_ACT"), ("EGR_ERR",), ("MAF", "MAP"))
 ORDER = 17
 INPUTS = ("EGR_PCT", "EGR_ERR", "EGR_A_CMD", "EGR_A_ACT", "MAF", "MAP", "RPM")
 
-LEAST_PCT = 10.0
+LEAST_PCT = 5.0
+LONG_S = 60.0
+REVERSED_PCT = 5.0
+"""More air with the valve commanded open than shut, beyond the error: it does not shut."""
 HELD_S, HELD_POINTS = 1.5, 4.0
 COLD_DEGC = 15.0
 """Below it many makers keep the valve shut. [CP]"""
@@ -50,8 +53,11 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
     told = bool(reported(view, *names))
     if not told and not (usual and filling is not None):
         return [Subject(KEY, "recirculation").without(view, names, usual, "record")]
-    valves = [_valve(view, bands, name, letter) for name, letter in VALVES]
-    return [*valves, _error(view, bands), _airflow(view, bands, filling)]
+    valves: list[Finding | None] = []
+    for name, letter in VALVES:
+        valves += [_valve(view, bands, name, letter), _rest(view, bands, name, letter)]
+    found = [_error(view, bands), _airflow(view, bands, filling), _command(view, bands)]
+    return [*valves, *found]
 
 
 def _valve(view: View, bands: Bands, name: str, letter: str) -> Finding | None:
@@ -74,6 +80,23 @@ def _valve(view: View, bands: Bands, name: str, letter: str) -> Finding | None:
         ),
         bands["egr_travel"],
         "stuck",
+    )
+
+
+def _rest(view: View, bands: Bands, name: str, letter: str) -> Finding | None:
+    """Where the valve stands when it is commanded shut; None where too little tells."""
+    command = view.grid.linear(f"EGR_{letter}_CMD")
+    if command is None:
+        return None
+    spans = held(view, command, HELD_POINTS, HELD_S, command <= SHUT_PCT)
+    found = view.samples(spans, f"EGR_{letter}_ACT")
+    if len(found) < MIN_SAMPLES:
+        return None
+    return Subject(KEY, f"{name}, commanded shut").judged(
+        f"EGR_{letter}_ACT where the valve is commanded shut",
+        Measured(float(np.median(found.value)), 1.0, evidence(spans, found.t_ns)),
+        bands["egr_rest"],
+        "open",
     )
 
 
@@ -101,6 +124,25 @@ def _error(view: View, bands: Bands) -> Finding | None:
         bands["egr_error"],
         "shut",
         "open",
+    )
+
+
+def _command(view: View, bands: Bands) -> Finding | None:
+    """How far the valve is commanded open for what is wanted; None where nothing tells."""
+    command = view.trace("EGR_PCT", "EGR_A_CMD")
+    if command is None:
+        return None
+    subject = Subject(KEY, "command")
+    spans = view.steady_spans(Condition.WARM_IDLE, Condition.CRUISE)
+    found = view.samples(spans, command.signal)
+    if sum(span.duration_s for span in spans) < LONG_S or len(found) < MIN_SAMPLES:
+        return subject.not_judged("Too little steady warm idle and cruise was recorded.", "drive")
+    level = float(np.percentile(found.value, 75))
+    return subject.judged(
+        "The valve is commanded open, for a quarter of warm idle and cruise at least, by",
+        Measured(level, 2.0, evidence(spans, found.t_ns)),
+        bands["egr_command"],
+        "far",
     )
 
 
@@ -135,6 +177,6 @@ def _airflow(view: View, bands: Bands, filling: Filling | None) -> Finding | Non
         "Air that recirculation takes the place of",
         Measured(fall, half, evidence(filling.spans, filling.t_ns[opened]), (how,)),
         band,
-        "no_flow",
+        "open" if fall < -half - REVERSED_PCT else "no_flow",
         "much",
     )
