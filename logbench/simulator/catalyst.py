@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from math import tanh
 
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import CLOSED
+from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.parts import Part
 from logbench.simulator.state import BankState, State
 
@@ -19,6 +21,9 @@ STORE_LEAST, STORE_MOST, STORE_LOST = 0.6, 1.6, 0.97
 of it an aged one has lost at severity 1."""
 _AIM, _AIM_S = 0.45, 10.0
 _LAG_S = 0.15
+_MEAN_S, _MOST_V_S, _MOST_WIDE_V_S = 40.0, 0.75, 0.40
+"""The computer's own monitor: how far the rear sensor's voltage may wander each second, behind a
+narrow-band front sensor's swings and a wide-range one's calm."""
 
 
 class Catalyst(Part):
@@ -26,7 +31,23 @@ class Catalyst(Part):
 
     def __init__(self, car: Car, day: Day) -> None:
         store = random.Random(f"store {car.vin}").uniform(STORE_LEAST, STORE_MOST)
+        self._most_v_s = _MOST_WIDE_V_S if car.wide_range else _MOST_V_S
+        self._moved_v_s: list[float | None] = [None] * car.banks
         self._store_g = store * car.displacement_l / car.banks
+
+    def tests(self, s: State) -> Iterator[MonitorTest]:
+        """Service 06: how far the rear sensor's voltage wanders each second, mV."""
+        for k, moved in enumerate(self._moved_v_s):
+            test = MonitorTest(0x21 + k, 0x80, 0x0C)
+            if moved is not None:
+                value = min(0xFFFF, round(100.0 * moved))
+                test = MonitorTest(0x21 + k, 0x80, 0x0C, value, 0, round(100.0 * self._most_v_s))
+            yield test
+
+    def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
+        """Too little oxygen stored."""
+        for code, moved in zip(("P0420", "P0430"), self._moved_v_s, strict=False):
+            yield code, moved is not None and moved > self._most_v_s, 20.0
 
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """A small store is soon full."""
@@ -43,12 +64,17 @@ class Catalyst(Part):
         active = 1.0 - STORE_LOST * faults.catalyst_aged
         # gas that has come to its balance in the catalyst reads richer than it is
         switch = 1.0 + 0.007 * active
-        for bank in s.banks:
+        judged = s.loop == CLOSED and s.ect_degc > 60.0 and s.speed_m_s > 10.0
+        for k, bank in enumerate(s.banks):
+            before_v = bank.rear_v
             self._pass(bank, oxygen_g, active)
             if s.loop == CLOSED:  # the computer minds the rear sensor, too, slowly
                 bank.oxygen += (_AIM - bank.oxygen) * dt / (_AIM_S + dt)
             bank.lambda_rear += (bank.let_by - bank.lambda_rear) * dt / (_LAG_S + dt)
             bank.rear_v = 0.44 - 0.34 * tanh((bank.lambda_rear - switch) / 0.008)
+            if judged and bank.cat_degc > 350.0:
+                moved, old = abs(bank.rear_v - before_v) / dt, self._moved_v_s[k]
+                self._moved_v_s[k] = (old or 0.0) + (moved - (old or 0.0)) * dt / _MEAN_S
 
     def _pass(self, bank: BankState, oxygen_g: float, active: float) -> None:
         """What is taken up or given of the oxygen in excess or missing; cold, hardly any."""

@@ -12,6 +12,7 @@ from logbench.simulator.in_use import InUse
 from logbench.simulator.model import Memory
 from logbench.simulator.monitors import EVAP_LEAK_TEST, MonitorTest
 from logbench.simulator.parts import Part
+from logbench.simulator.readiness import Readiness
 from logbench.simulator.state import State
 
 ENGINE = "7E8"
@@ -25,9 +26,6 @@ _SLOWEST_PER_S = 1.1
 """Switches a second of a narrow-band sensor on the road; a good one makes 2 to 5."""
 _SLOWEST_CUT_S = 1.3
 """From the fuel cut to a wide-range sensor seeing air; a good one takes half a second."""
-MONITORS = ("MIS", "FUEL", "CCM", "CAT", "EVAP", "O2S", "HTR")
-"""Monitors this engine has, by the stem of their acronyms of PID 0x01."""
-_NEEDED_S = {"MIS": 60, "FUEL": 120, "CCM": 60, "CAT": 240, "EVAP": 420, "O2S": 150, "HTR": 60}
 
 
 class Diagnosis(Memory):
@@ -57,9 +55,10 @@ class Diagnosis(Memory):
         self.warm_ups = min(255, int(self.clear_distance_m / 25_000) + 8)
         self.odometer_m = car.odometer_km * 1000
         self.fuel_level_pct = rng.uniform(25, 85)
-        self.done_ever_s: dict[str, float] = dict.fromkeys(MONITORS, 1000000000.0)
         self._last_distance_m = 0.0
-        self._in_use = InUse(rng, car.odometer_km)
+        self._in_use = InUse(rng, car.odometer_km, car.diesel)
+        self.in_use_type = self._in_use.info_type
+        self.readiness = Readiness(car, self._in_use)
 
     def codes(self, service: int) -> tuple[str, ...]:
         """Stored (0x03), pending (0x07) or permanent (0x0A) codes; others: none."""
@@ -78,7 +77,7 @@ class Diagnosis(Memory):
         self._earlier_trip = False
         self.clear_distance_m = self.clear_run_s = 0.0
         self.warm_ups = 0
-        self.done_ever_s = dict.fromkeys(MONITORS, 0.0)
+        self.readiness.clear()
 
     def _forget(self) -> None:
         """What is not there before anything was found, and after service 04."""
@@ -93,19 +92,19 @@ class Diagnosis(Memory):
         self._sensor_s: float | None = None
         """The last judged period of the front sensor, or its response to a fuel cut."""
         self.mil_distance_m = self.mil_run_s = 0.0
-        self.done_cycle_s: dict[str, float] = dict.fromkeys(MONITORS, 0.0)
-
-    def complete(self, monitor: str, cycle: bool) -> bool:
-        """Whether a monitor is complete: this driving cycle, or since the codes were cleared."""
-        done = self.done_cycle_s if cycle else self.done_ever_s
-        return done[monitor] >= _NEEDED_S[monitor]
 
     def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
-        """Results of service 06: the front sensor of bank 1 and each bank's total trim. The
-        transmission has none."""
+        """Results of service 06: of a spark engine the front sensor of bank 1 and each bank's total
+        trim, and those of the parts. The transmission has none."""
         if ecu != ENGINE:
             return ()
-        ran = self._sensor_s is not None and self.complete("O2S", cycle=False)
+        found = [] if self._car.diesel else self._of_spark()
+        for part in self._parts:
+            found.extend(part.tests(self._state))
+        return tuple(found)
+
+    def _of_spark(self) -> list[MonitorTest]:
+        ran = self._sensor_s is not None and self.readiness.complete("O2S", cycle=False)
         slowest_s = _SLOWEST_CUT_S if self._car.wide_range else 2 / _SLOWEST_PER_S
         # test 0A is the sensor's period, in ms (scaling 10); a response to a cut is the maker's own
         sensor = MonitorTest(0x01, 0x80 if self._car.wide_range else 0x0A, 0x10)
@@ -115,13 +114,11 @@ class Diagnosis(Memory):
         found = [sensor]
         for k, total_pct in enumerate(self._totals):
             test = MonitorTest(0x81 + k, 0x80, 0xAF)  # hundredths of a percent, signed
-            if self.complete("FUEL", cycle=False):
+            if self.readiness.complete("FUEL", cycle=False):
                 numbers = (round(100 * pct) for pct in (total_pct, RICH_PCT, LEAN_PCT))
                 test = MonitorTest(0x81 + k, 0x80, 0xAF, *numbers)
             found.append(test)
-        for part in self._parts:
-            found.extend(part.tests(self._state))
-        return tuple(found)
+        return found
 
     def in_use(self, ecu: str) -> tuple[int, ...]:
         """In-use counters of the engine computer."""
@@ -167,7 +164,7 @@ class Diagnosis(Memory):
             self.mil_distance_m += moved
         if s.key_on and not self._key_was_on:
             self._failed_before |= set(self._pending)
-            self.done_cycle_s = dict.fromkeys(MONITORS, 0.0)
+            self.readiness.new_cycle()
             self._timers.clear()
             self._in_use.key_on()
         self._key_was_on = s.key_on
@@ -189,18 +186,7 @@ class Diagnosis(Memory):
         if not self._warm_counted and s.ect_degc > start + 22 and s.ect_degc > 71:
             self._warm_counted = True
             self.warm_ups = min(255, self.warm_ups + 1)
-        closed = s.loop == CLOSED
-        warm = closed and s.ect_degc > 60
-        moving = warm and s.speed_m_s > 10
-        for monitor, ready in (
-            ("MIS", True), ("CCM", True), ("HTR", True), ("FUEL", warm),
-            ("O2S", moving), ("CAT", moving), ("EVAP", moving),
-        ):  # fmt: skip
-            if ready:
-                self.done_cycle_s[monitor] += dt
-                self.done_ever_s[monitor] += dt
-                if self.complete(monitor, cycle=True):
-                    self._in_use.complete(monitor)
+        self.readiness.running(s, dt)
 
     def _judge(self, code: str, failing: bool, after_s: float, dt: float) -> None:
         """Count failing time up and passing time down; a code comes when it is long enough."""

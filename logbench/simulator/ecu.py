@@ -236,9 +236,10 @@ class Ecus:
         items = {
             0x04: [text.ljust(16, b"\x00")[:16] for text in calibrations],
             0x06: [zlib.crc32(text).to_bytes(4, "big") for text in calibrations],
-            0x08: [n.to_bytes(2, "big") for n in self.car.memory.in_use(ecu)],
             0x0A: [self.car.names[ecu].encode("ascii").ljust(20, b"\x00")[:20]],
         }
+        counters = [n.to_bytes(2, "big") for n in self.car.memory.in_use(ecu)]
+        items[self.car.memory.in_use_type] = counters
         if ecu == self.car.ecus[0]:
             items[0x02] = [self.car.vin.encode("ascii")]
         return {kind: found for kind, found in items.items() if found}

@@ -8,12 +8,13 @@ where a sensor sits: they are numbered along the flow.
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from math import exp
 
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
+from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.particulate import ParticulateFilter
 from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import State
@@ -27,6 +28,8 @@ _WARM_DEGC = 180.0
 _TURBINE, _BEFORE, _FILTER, _BEHIND = range(4)
 _PLACES_MIDDLE = ((0, 2), (1, 2), (0, 2, 3), (1, 2, 3))
 _PLACES_LATE = ((0, 1, 2), (0, 2, 3), (0, 1, 2, 3), (1, 2, 3))
+_EGT_CODES = ("P0544", "P2031", "P242A", "P2470")
+"""Exhaust temperature sensors 1 to 4 of bank 1 (SAE J2012, from memory)."""
 _DEAD_DEGC = (-40.0, -40.0, 15.0, 999.0)
 """What different computers show of a sensor that is open or shorted."""
 
@@ -63,6 +66,7 @@ class Exhaust(Part):
         self._gains = [1.0 + rng.uniform(-0.012, 0.012) for _ in self._seen]
         self._offsets_k = [rng.uniform(-4.0, 4.0) for _ in self._seen]
         late = car.age == "late"
+        self._watched = car.age != "early"
         self._places = rng.choice(_PLACES_LATE if late else _PLACES_MIDDLE)
         self._dead = rng.choice(self._places)
         self._dead_share = 0.0
@@ -148,6 +152,21 @@ class Exhaust(Part):
             return degc
 
         return get
+
+    def tests(self, s: State) -> Iterable[MonitorTest]:
+        """Those of the filter."""
+        return self._filter.tests() if self._filter is not None and self._watched else ()
+
+    def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
+        """A temperature that no exhaust has, and those of the filter."""
+        if not self._watched:
+            return
+        place = self._dead
+        shown = self._seen[place] + self._dead_share * (self._dead_degc - self._seen[place])
+        impossible = s.since_start_s > 60.0 and not s.t_amb_degc - 15.0 < shown < 950.0
+        yield _EGT_CODES[self._places.index(place)], impossible, 10.0
+        if self._filter is not None:
+            yield from self._filter.codes()
 
     def getters(self) -> Mapping[str, Getter]:
         """Temperatures, pressures and, where there is a filter, its load."""

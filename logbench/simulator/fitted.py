@@ -25,6 +25,7 @@ from logbench.simulator.parts import Part
 from logbench.simulator.powertrain import Driveline, Electrical, Engine
 from logbench.simulator.rail import PortRail, Rail
 from logbench.simulator.recirculation import Recirculation
+from logbench.simulator.results import DieselResults
 from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
 from logbench.simulator.stop_start import StopStart
 
@@ -48,6 +49,7 @@ _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: car.kind in ("hybrid", "flex"), PortRail),
     (lambda car: car.diesel, Exhaust),
     (lambda car: True, Cylinders),
+    (lambda car: car.diesel, DieselResults),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 

@@ -30,8 +30,11 @@ class Memory:
         """What service 06 of an ECU reports; empty for one without monitors."""
         return ()
 
+    in_use_type = 0x08
+    """Info type of service 09 with the in-use counters: 08 of spark, 0B of compression ignition."""
+
     def in_use(self, ecu: str) -> tuple[int, ...]:
-        """What service 09, info type 08, of an ECU counts; empty for one without."""
+        """What it counts at an ECU; empty for one without."""
         return ()
 
     def control_tests(self, ecu: str) -> frozenset[int]:

@@ -9,11 +9,13 @@ to four times as high with the soot of a full one.
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from math import exp
 
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
+from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.state import State
 
 _PER_M3_H, _PER_M3_H2 = 0.0075, 0.000016
@@ -26,6 +28,9 @@ _PASSIVE_PER_S, _ACTIVE_PER_S = 2.5e-5, 0.0045
 LOADED_G_L = 15.0
 """What does not burn any more, at severity 1."""
 _DONE, _LONGEST_S = 0.12, 1500.0
+_MEAN_S = 30.0
+_FULL = 4.5
+"""Pressure over that of a clean filter that the computer calls full."""
 SOOT_KJ_G = 33.0
 
 
@@ -49,11 +54,26 @@ class ParticulateFilter:
         self.wanted = self._done = False
         self._idle_s = 0.0
         self._moving_s = 0.0
+        self._ratio: float | None = None
 
     @property
     def share_pct(self) -> float:
         """Load over that at which it is burnt off."""
         return 100.0 * self.load_g_l / self.trigger_g_l
+
+    def tests(self) -> Iterator[MonitorTest]:
+        """Service 06: pressure over that of a clean filter at the same flow, 1/256 a step."""
+        ratio = MonitorTest(0xB2, 0x80, 0x20)
+        if self._ratio is not None:
+            value = min(0x7FFF, round(256 * self._ratio))
+            ratio = MonitorTest(0xB2, 0x80, 0x20, value, round(256 * 0.25), round(256 * _FULL))
+        yield ratio
+
+    def codes(self) -> Iterator[tuple[str, bool, float]]:
+        """Full, or no pressure where there must be some."""
+        ratio = self._ratio if self._ratio is not None else 1.0
+        yield "P2463", ratio > _FULL, 20.0
+        yield "P2453", ratio < 0.25, 20.0
 
     def start(self, faults: Faults) -> None:
         """What does not burn is there from the start."""
@@ -76,13 +96,17 @@ class ParticulateFilter:
         p_kpa = s.p_amb_kpa + 0.5 * self.dp_kpa
         flow = 3.6 * s.exh_g_s * 0.287 * kelvin / p_kpa * _SIZE_L / self.litres
         viscosity: float = (kelvin / 573.0) ** 0.65
-        linear = _PER_M3_H * flow * viscosity * (self._ash + _SOOT * self.load_g_l)
-        density = 573.0 / kelvin
-        dp = self._give * (linear + _PER_M3_H2 * flow * flow * density)
+        linear = _PER_M3_H * flow * viscosity
+        quadratic = _PER_M3_H2 * flow * flow * 573.0 / kelvin
+        dp = self._give * (linear * (self._ash + _SOOT * self.load_g_l) + quadratic)
         self.dp_kpa += (dp - self.dp_kpa) * dt / (0.1 + dt)
         seen = self.dp_kpa * (1.0 - 0.98 * faults.filter_hose)
         seen += self._zero_kpa + self._off_kpa * faults.filter_offset
         self.shown_kpa += (seen - self.shown_kpa) * dt / (0.3 + dt)
+        if flow > 100.0:
+            ratio = self.shown_kpa / (linear + quadratic)
+            old = self._ratio if self._ratio is not None else ratio
+            self._ratio = old + (ratio - old) * dt / (_MEAN_S + dt)
 
     def _decide(self, s: State, soot: float, dt: float) -> None:
         if not s.running:

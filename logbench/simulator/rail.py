@@ -10,7 +10,7 @@ for [from memory]; the limit is the time there is.
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import pi, sin
 
 from logbench.simulator.cars import Car
@@ -25,6 +25,8 @@ one, share of its delivery that a pump has lost."""
 _MADE_UP = 0.25
 """Power of the pressure's shortfall that the fuel falls by; a half is that of an orifice whose
 time nobody corrects."""
+_LOW_SHARE = 0.25
+"""Missing for seconds, a code. [CP: 20 to 30 %]"""
 _TURNED_S = 0.3
 _STEP_MG = 1000.0 * 120.0
 
@@ -136,6 +138,11 @@ class Rail(Part):
         ):  # at the starter's speed it takes a turn to fill the rail, a worn pump's many
             most = 0.012 * s.rpm * self._idle_kpa * (1.0 - 0.93 * faults.pump_weak) * dt
         return min(error * dt / (self._follows_s + dt), most)
+
+    def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
+        """Pressure too low."""
+        low = self._kpa < (1.0 - _LOW_SHARE) * self._set_kpa and s.since_start_s > 3.0
+        yield "P0087", low, 4.0
 
     def slow(self, s: State, faults: Faults, dt: float) -> None:
         """Fuel warms with the engine bay."""

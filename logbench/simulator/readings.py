@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from logbench.simulator.cars import STOICH_E10, Car
-from logbench.simulator.diagnosis import MONITORS, Diagnosis
+from logbench.simulator.diagnosis import Diagnosis
 from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import BankState, State
 
@@ -14,7 +14,10 @@ _PLACES = tuple(f"O2SLOC{bank}{number}" for bank in (1, 2) for number in (1, 2, 
 FUEL_G_L = 745.0
 _SLOW_STEPS = 10
 """Monitors and counters are looked up every so many steps, and when a code comes or goes."""
-_MONITOR_STEMS = ("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR")
+_MONITOR_STEMS = (
+    *("MIS", "FUEL", "CCM", "CAT", "HCAT", "EVAP", "AIR", "ACRF", "O2S", "HTR", "EGR"),
+    *("HCCAT", "NCAT", "BP", "EGS", "PM"),
+)
 
 
 def _fixed(value: float) -> Getter:
@@ -160,17 +163,16 @@ class Readings:
             places[f"O2SLOC{bank}2"] = float(self._car.downstream)
         return places
 
-    @staticmethod
-    def _monitors(d: Diagnosis, values: dict[str, float]) -> None:
+    def _monitors(self, d: Diagnosis, values: dict[str, float]) -> None:
         """PID 0x01 and 0x41; a ready bit of 1 means not yet complete."""
         values["MIL"] = float(d.mil)
         values["DTC_CNT"] = float(len(d.codes(0x03)))
-        values["CI_SUP"] = values["CI_SUP_41"] = 0.0
+        values["CI_SUP"] = values["CI_SUP_41"] = float(self._car.diesel)
         for stem in _MONITOR_STEMS:
-            has = stem in MONITORS
+            has = d.readiness.has(stem)
             values[f"{stem}_SUP"] = values[f"{stem}_ENA"] = float(has)
-            values[f"{stem}_RDY"] = float(has and not d.complete(stem, cycle=False))
-            values[f"{stem}_CMPL"] = float(has and not d.complete(stem, cycle=True))
+            values[f"{stem}_RDY"] = float(has and not d.readiness.complete(stem, cycle=False))
+            values[f"{stem}_CMPL"] = float(has and not d.readiness.complete(stem, cycle=True))
 
     @staticmethod
     def _counters(d: Diagnosis, values: dict[str, float]) -> None:

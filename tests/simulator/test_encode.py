@@ -13,6 +13,7 @@ from logbench.signals.decoding import decode, scaling_from, supported_pids
 from logbench.signals.table import Signal, table
 from logbench.simulator import encode
 from tests.bounds import LENGTHS
+from tests.signals.test_published_layouts import BY_PID, published
 
 NAN = float("nan")
 
@@ -111,6 +112,23 @@ def test_python_obd_reads_the_same(pid: int, acronym: str) -> None:
 )
 def test_worked_examples(pid: int, readings: dict[str, float], data: str) -> None:
     assert encode.encode(pid, readings).hex() == data
+
+
+@pytest.mark.parametrize("pid", sorted(encode.PIDS & BY_PID.keys()), ids="{:02X}".format)
+def test_published_layouts_read_the_same(pid: int) -> None:
+    """Sources: those of tests/signals/test_published_layouts.py, which know nothing of either."""
+    rng = random.Random(pid)
+    fields = BY_PID[pid]
+    for _ in range(50):
+        readings = {
+            row["signal"]: value_of(table().by_acronym(row["signal"]), rng) for row in fields
+        }
+        data = encode.encode(pid, readings)
+        for row in fields:
+            value = published(row, data) / (3.6 if row["unit"] == "kg/h" else 1.0)
+            step = table().by_acronym(row["signal"]).scale
+            wanted = pytest.approx(readings[row["signal"]], abs=step, rel=1e-3)
+            assert value == wanted, row
 
 
 def test_scaling_maxima_change_the_step() -> None:

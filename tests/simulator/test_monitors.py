@@ -7,9 +7,11 @@ import random
 
 import pytest
 from obd.decoders import monitor
-from obd.protocols.protocol import Message
+from obd.decoders import status as status_decoder
+from obd.protocols.protocol import Frame, Message
 
 from logbench.simulator.cars import named_car
+from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.ecu import Ecus
@@ -113,6 +115,36 @@ def test_in_use_counters_go_up_with_driving_cycles():
     counters.complete("MIS")  # runs always, and is not counted
     assert counters.numbers[2:4] == (ran + 1, encountered + 1)
     assert len(counters.numbers) == 20
+
+
+def test_a_diesel_has_the_monitors_of_compression_ignition():
+    """Bits of PID 01: B3 set, C0 NMHC catalyst, C1 NOx, C3 boost, C5 exhaust gas sensor, C6 filter,
+    C7 EGR (SAE J1979; python-OBD reads the same); counters in info type 0B, not 08."""
+    late = next(car for car in (draw_car(n, "diesel") for n in range(9)) if car.age == "late")
+    drive = Drive(late, Faults(), schedule("test-drive"), seed=3)
+    drive.advance(700.0)
+    replies = ask(drive, "0101", target="7E8")["7E8"]
+    data = bytes.fromhex(replies[0])[2:]
+    message = Message([Frame("")])
+    message.data = bytearray(b"\x41\x01" + data)
+    status = status_decoder([message])
+    assert status.ignition_type == "compression"
+    names = {test.name for test in vars(status).values() if getattr(test, "available", 0)}
+    wanted = {"NMHC_CATALYST_MONITORING", "NOX_SCR_AFTERTREATMENT_MONITORING"}
+    wanted |= {"BOOST_PRESSURE_MONITORING", "EXHAUST_GAS_SENSOR_MONITORING"}
+    wanted |= {"PM_FILTER_MONITORING", "EGR_VVT_SYSTEM_MONITORING"}
+    assert wanted <= names
+    assert "CATALYST_MONITORING" not in names
+    (counters,) = ask(drive, "090B", target="7E8")["7E8"]
+    assert len(bytes.fromhex(counters)) == 3 + 2 * 18
+    assert "0908" not in counters
+    assert bytes.fromhex(ask(drive, "0908", target="7E8")["7E8"][0])[0] == 0x7F
+    found = {t.monitor: t for t in drive.memory.monitor_tests("7E8")}
+    assert 0 < found[0x85].value < found[0x85].maximum
+    assert found[0x31].minimum < found[0x31].value < found[0x31].maximum
+    assert found[0xB2].minimum < found[0xB2].value < found[0xB2].maximum
+    assert 0x01 not in found
+    assert 0x81 not in found
 
 
 @pytest.mark.parametrize(

@@ -296,3 +296,30 @@ def test_healthy_port_injected_engines_fire_evenly():
         assert drive.state.firing == 1.0
         assert drive.state.injected == 1.0
         assert drive.state.cyl_gain == []
+
+
+# --- what the engine computer makes of it ---
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "seed", "code"),
+    [
+        ("pump_weak", "diesel", 1, "P0087"),
+        ("filter_hose", "diesel", 1, "P2453"),
+        ("catalyst_aged", "petrol", 1, "P0420"),
+        ("catalyst_aged", "charged", 1, "P0420"),
+    ],
+)
+def test_codes_come_of_what_is_sensed(fault: str, kind: Kind, seed: int, code: str):
+    assert code in seen(kind, seed, fault, 1.0).codes
+    assert seen(kind, seed).codes == ()
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("kind", ["petrol", "charged"])
+def test_the_catalysts_own_result_grows_with_its_age_and_passes_the_limit(kind: Kind, seed: int):
+    tests = [seen(kind, seed, "catalyst_aged", v).tests[0x21, 0x80] for v in SEVERITIES]
+    values = [test.value for test in tests]
+    assert values == sorted(values)
+    assert values[0] < 0.4 * tests[0].maximum
+    assert values[3] > tests[3].maximum
