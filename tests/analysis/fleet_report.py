@@ -69,7 +69,13 @@ class Outcome:
     """Of the car: see `cars.Kind`."""
 
 
-_SEEN_BY: Mapping[str, tuple[str, ...]] = {}
+_RAIL = ("FRP_23", "FRP_22", "FRP_59", "FRP_A")
+_SEEN_BY: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(("rail_low", "rail_hunting", "pump_weak"), _RAIL),
+    **dict.fromkeys(("filter_loaded", "filter_hose", "filter_offset"), ("DPF1_DP",)),
+    "egt_dead": ("EGT11", "EGT12", "EGT13", "DPF1_INT", "DPF1_OUTT"),
+    "catalyst_aged": ("O2S12",),
+}
 """Signals of which one at least must be recorded for a fault to show."""
 
 
