@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from logbench.analysis.misfire_counts import misfire_sentence
 from logbench.cli.show import say
 from logbench.foreign import joined
 from logbench.job.account import account
@@ -72,6 +73,8 @@ def reading(shown: CarReading) -> None:
             say(
                 joined(" ", "Failed:", result.ecu, joined(", ", result.monitor, result.test)), "red"
             )
+    if misfires := misfire_sentence(shown.monitor_results):
+        say(f"Misfire counts: {misfires}")
     for used in shown.in_use:
         for use in used.counted:
             say(joined(" ", "Ran in use:", used.ecu, joined(": ", use.monitor, use_text(use))))

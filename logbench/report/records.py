@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from logbench.analysis.misfire_counts import misfire_sentence
 from logbench.foreign import joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
@@ -161,6 +162,8 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
     yield Paragraph(
         "The line in the middle of each bar is the limit: right of it is inside.", "small"
     )
+    if misfires := misfire_sentence(reading.monitor_results):
+        yield Paragraph(f"Misfire counts: {misfires}")
 
 
 def _use_blocks(reading: CarReading) -> Iterator[Block]:

@@ -69,7 +69,9 @@ class Charger(Part):
         self._scale_rpm = 165_000.0 / sqrt(litres / 2.0)
         self.pids = frozenset()
         if car.age == "late":
-            self.pids = frozenset({0x70, 0x71 if facts.vanes else 0x72, 0x74, 0x75, 0x77, 0x87})
+            self.pids = frozenset(
+                {0x6F, 0x70, 0x71 if facts.vanes else 0x72, 0x74, 0x75, 0x77, 0x87}
+            )
 
     # --- control ---------------------------------------------------------------------------------
 

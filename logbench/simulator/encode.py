@@ -253,6 +253,24 @@ def _egr(which: str) -> tuple[tuple[str, Part], ...]:
     return *((name, PERCENT) for name in names), (f"EGR_{which}_ERR", trim)
 
 
+def _ranged(narrow: Part, wide: Part, *acronyms: str) -> Encoder:
+    """PID 6B and 6F: one byte a sensor. The upper support bits stand for the sensors whose reading
+    is given in the wide range (acronym with WR)."""
+
+    def encoder(readings: Readings) -> bytes:
+        bits, data = 0, b""
+        for k, acronym in enumerate(acronyms):
+            stem, _, place = acronym.partition("_")
+            wider = readings.get(f"{stem}WR_{place}" if place else f"{stem}WR", NAN)
+            value = readings.get(acronym, NAN) if math.isnan(wider) else wider
+            if not math.isnan(value):
+                bits |= 1 << (k if math.isnan(wider) else k + len(acronyms))
+            data += (narrow if math.isnan(wider) else wide)(_or_zero(value))
+        return bytes((bits,)) + data
+
+    return encoder
+
+
 def _controlled(how: Part, stem: str) -> Encoder:
     """PID 70 and 71: commanded, actual and control status of two chargers; the support bits count
     charger by charger, both states share the last byte."""
@@ -334,9 +352,11 @@ _ENCODERS: dict[int, Encoder] = {
     0x68: _parts(temperature, "IAT11", "IAT12", "IAT13", "IAT21", "IAT22", "IAT23"),
     0x69: _mixed(*_egr("A"), *_egr("B")),
     0x6A: _parts(PERCENT, "IAF_A_CMD", "IAF_A_REL", "IAF_B_CMD", "IAF_B_REL"),
+    0x6B: _ranged(temperature, _part(1 / 4, 40, 1), *_banks("EGRT")),
     0x6C: _parts(PERCENT, "TAC_A_CMD", "TP_A_REL", "TAC_B_CMD", "TP_B_REL"),
     0x6D: _mixed(*_rail("A"), *_rail("B")),
     0x6E: _parts(TENS, "ICP_A_CMD", "ICP_A", "ICP_B_CMD", "ICP_B"),
+    0x6F: _ranged(_part(1, size=1), _part(1 / 8, size=1), "TCA_CINP", "TCB_CINP"),
     0x70: _controlled(_part(32), "BP"),
     0x71: _controlled(PERCENT, "VGT"),
     0x72: _parts(PERCENT, "WG_A_CMD", "WG_A_ACT", "WG_B_CMD", "WG_B_ACT"),

@@ -122,7 +122,9 @@ def _requests(
     """Pack PIDs of the same ECU and rate, those that belong together first."""
     known = table()
     if signals is None:
-        signals = default_signals(drive.supported(drive.ecus[0]))
+        engine = drive.ecus[0]
+        reported = drive.readings(engine)  # a PID of several sensors need not hold all of them
+        signals = [s for s in default_signals(drive.supported(engine)) if s in reported]
     wanted: dict[tuple[str, int], list[Signal]] = {}
     rates: dict[tuple[str, int], float] = {}
     given = {known.by_acronym(name).acronym: hz for name, hz in rates_hz.items()}

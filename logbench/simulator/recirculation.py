@@ -30,12 +30,13 @@ class Recirculation(Part):
         self._wanted = self._open = 0.0
         """Of the high-pressure valve, 0 to 1."""
         self._low_wanted = self._low_open = 0.0
+        self._sensed_degc = day.ambient_degc
         self._idle_s = 0.0
         self.pids = frozenset()
         if car.age != "early":
             self.pids |= {0x2C, 0x2D}
         if car.age == "late":
-            self.pids |= {0x69}
+            self.pids |= {0x69, 0x6B}
 
     def _allowed(self, s: State) -> bool:
         """Whether the computer recirculates now."""
@@ -85,6 +86,11 @@ class Recirculation(Part):
         flow = most if flow > most else flow
         s.egr_g_s += (flow - s.egr_g_s) * dt / (0.06 + dt)
 
+    def slow(self, s: State, faults: Faults, dt: float) -> None:
+        """The sensor behind the cooler; without flow it takes the warmth of its pipe."""
+        target = s.egr_degc if self._open > 0.03 else 0.7 * s.coolant_degc + 0.3 * s.intake_degc
+        self._sensed_degc += (target - self._sensed_degc) * dt / (6.0 + dt)
+
     def codes(self, s: State) -> Iterator[tuple[str, bool, float]]:
         """Too little flow by the air that is left, too much by the valve's own position."""
         warm = s.running and s.ect_degc > 60.0 and s.since_start_s > 30.0
@@ -105,6 +111,7 @@ class Recirculation(Part):
             "EGR_A_CMD": lambda s: 100.0 * self._wanted,
             "EGR_A_ACT": lambda s: 100.0 * self._open,
             "EGR_A_ERR": lambda s: error(self._wanted, self._open),
+            "EGRT11": lambda s: self._sensed_degc,
         }
         if self._low:
             found |= {

@@ -324,6 +324,23 @@ def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
     assert seen[1][1] == ground != seen[1][0]
 
 
+def test_the_cylinder_that_the_misfire_counts_name_stands_above_them(qtbot):
+    tree = ReadingTree(Look("light"))
+    qtbot.addWidget(tree)
+    counts = [
+        MonitorResult(ecu="7E8", monitor_id=0xA2 + k, test_id=0x0C, value=n)
+        for k, n in enumerate((1.0, 312.0, 0.0))
+    ]
+    tree.show_reading(CarReading(monitor_results=counts))
+    texts = [
+        tree.topLevelItem(n).child(0).text(0)
+        for n in range(tree.topLevelItemCount())
+        if tree.topLevelItem(n).text(0).startswith("Monitor results")
+    ]
+    assert len(texts) == 1
+    assert "cylinder 2 missed 312 times" in texts[0]
+
+
 def test_how_often_monitors_run_and_constants_are_shown_as_what_they_are(qtbot):
     tree = ReadingTree(Look("light"))
     qtbot.addWidget(tree)

@@ -24,7 +24,7 @@ KEY = "ethanol"
 TITLE = "Share of ethanol in the fuel"
 PLAIN = "The share of ethanol in the fuel"
 STRIPS = (("ALCH_PCT",), ("TOTAL_TRIM1", "TOTAL_TRIM2"), ("RPM",))
-ORDER = 2
+ORDER = 7
 INPUTS = ("ALCH_PCT", "SHRTFT1", "LONGFT1")
 
 PETROL, ETHANOL = STOICHIOMETRIC["petrol"], STOICHIOMETRIC["e100"]

@@ -30,7 +30,7 @@ KEY = "purge"
 TITLE = "Purge of the fuel tank's vapour"
 PLAIN = "The valve through which the engine burns vapour of the fuel tank"
 STRIPS = (("EVAP_PCT",), ("TOTAL_TRIM1", "TOTAL_TRIM2"), ("RPM",))
-ORDER = 2
+ORDER = 7
 INPUTS = ("EVAP_PCT", "SHRTFT1", "LONGFT1")
 
 OPEN_PCT, SHUT_PCT, NEARLY_SHUT_PCT = 20.0, 5.0, 10.0

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QTreeWidgetItem,
 )
 
+from logbench.analysis.misfire_counts import misfire_sentence
 from logbench.analysis.model import Verdict
 from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Index, Tree
@@ -184,6 +185,8 @@ class ReadingTree(Tree):
             failed=failed,
         )
         section = self._section(title)
+        if misfires := misfire_sentence(results):
+            self._row(section, (tr("Misfire counts: {sentence}", sentence=misfires), "", ""))
         for result in results:
             row = self._row(section, _result_row(result, self._look.units))
             row.setData(MARGIN_COLUMN, MARGIN_ROLE, result.margin)
