@@ -131,6 +131,7 @@ _GATHERED = (  # written out, so that they are gathered for translation
     # signals for a purpose, steps of a drive, facts of one under way
     tr("default set"), tr("fuel trim"), tr("air and load"), tr("warm-up"),
     tr("oxygen sensors"), tr("charging"), tr("my own choice"), tr("too late for this drive"),
+    tr("boost and recirculation"), tr("rail, exhaust and filter"),
     tr("state"), tr("elapsed"), tr("samples"), tr("rate"), tr("size"), tr("step"),
     # why a column of an imported file is read as it is
     tr("as you said"),

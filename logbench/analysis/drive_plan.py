@@ -8,7 +8,7 @@ many drives a comparison needs follows from how far the car moves from one to th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 import numpy as np
@@ -23,6 +23,7 @@ from logbench.analysis.comparison.cells import (
     seconds_in_cells,
 )
 from logbench.analysis.conditions import WARM_DEGC
+from logbench.analysis.engine import Engine, Trait
 from logbench.analysis.grid import STEP_S, RecordingLike
 from logbench.analysis.model import Condition, ConditionSpan, Finding
 from logbench.analysis.repeats import Repeats, Scatter
@@ -71,6 +72,39 @@ STEPS = (
     ),
     PlanStep("coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5),
 )  # fmt: skip
+
+
+COMPRESSION_STEPS = (
+    PlanStep("cold_start", "Cold start", "Key on, let it glow, and start it cold while recording"),
+    PlanStep("warm_up", "Drive to warm", "Drive it warm: at idle a diesel hardly warms up"),
+    PlanStep(
+        "warm_idle", "Warm idle, 120 s",
+        "Idle, warm, everything off: recirculation may shut after a minute", 120,
+    ),
+    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60),
+    PlanStep(
+        "full_throttle", "One full-load pull, 3 s",
+        "One pull from 1,500 rpm in a middle gear, pedal down, only where lawful and safe", 3,
+    ),
+    PlanStep("coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5),
+)  # fmt: skip
+"""What the checks of a diesel ask for: none of them needs a hold without load."""
+FULL_RPM, COMPRESSION_FULL_RPM = 3000.0, 2000.0
+"""From here on a pull counts."""
+KEPT_RUNNING = {
+    Trait.HYBRID: "{say}; keep its engine running as its maker says (inspection mode)",
+    Trait.STOP_START: "{say}; switch stop-start off first",
+}
+
+
+def steps_for(engine: Engine) -> tuple[PlanStep, ...]:
+    """The steps of a drive with this engine, in order."""
+    steps = COMPRESSION_STEPS if engine.holds(Trait.COMPRESSION) else STEPS
+    kept = next((text for trait, text in KEPT_RUNNING.items() if engine.holds(trait)), "{say}")
+    return tuple(
+        replace(step, say=kept.format(say=step.say)) if step.key == "warm_idle" else step
+        for step in steps
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +173,8 @@ class DriveProgress:
         return "The plan is complete"
 
 
+USUAL_CHARGE_KPA = 120.0
+"""Of a diesel at light load [open road data, measured: 114 to 146 kPa]: its scatter is a share."""
 POWER_DRIVES = (1, 2, 3, 5)
 """Drives of each side for which it is told what they show."""
 _MOST_POWERS = 3
@@ -170,7 +206,7 @@ def told_of(powers: Sequence[Power]) -> tuple[str, ...]:
 
 def powers_for(findings: Sequence[Finding], repeats: Repeats) -> tuple[Power, ...]:
     """What repeats of a drive would show of its numbers that are out of their bands, the worst
-    first; of the total fuel trim where none is."""
+    first; where none is, of the total fuel trim, or of a diesel's charge pressure."""
     out = [f for f in findings if f.value is not None and f.verdict.severity]
     out.sort(key=lambda finding: -finding.verdict.severity)
     found = []
@@ -178,8 +214,12 @@ def powers_for(findings: Sequence[Finding], repeats: Repeats) -> tuple[Power, ..
         scatter = repeats.of(finding.heading).at(finding.value or 0.0)
         own_se = (finding.uncertainty or 0.0) / NORMAL_95
         found.append(_power(finding.heading, finding.unit, scatter, own_se))
-    trim = repeats.of("TOTAL_TRIM1")
-    return tuple(found) or (_power("total fuel trim", "%", trim, 0.0),)
+    if found:
+        return tuple(found)
+    if repeats.compression:
+        pressure = repeats.of("MAP").at(USUAL_CHARGE_KPA)
+        return (_power("charge pressure", "kPa", pressure, 0.0),)
+    return (_power("total fuel trim", "%", repeats.of("TOTAL_TRIM1"), 0.0),)
 
 
 def _power(title: str, unit: str, scatter: Scatter, own_se: float) -> Power:
@@ -214,19 +254,21 @@ def progress_of(recording: RecordingLike, goals: Sequence[CellGoal] = ()) -> Dri
         for cell in sorted({*have, *wanted})
     }
     masks = _masks(view)
-    return DriveProgress(spans, tuple(_step(view, step, masks) for step in STEPS), axis, cells)
+    steps = tuple(_step(view, step, masks) for step in steps_for(view.engine))
+    return DriveProgress(spans, steps, axis, cells)
 
 
 def _masks(view: View) -> Mapping[str, Mask]:
     """By step, where on the grid the car did what it asks for."""
     found, rpm = view.conditions, view.grid.linear("RPM")
+    full_rpm = COMPRESSION_FULL_RPM if view.engine.holds(Trait.COMPRESSION) else FULL_RPM
     if rpm is None:
         rpm = np.full(len(view.grid), np.nan)
     return {
         "warm_idle": found.mask(Condition.WARM_IDLE),
         "hold_2500": found.mask(Condition.FAST_IDLE) & found.warm & (np.abs(rpm - 2500.0) <= 250.0),
         "cruise": found.mask(Condition.CRUISE),
-        "full_throttle": found.mask(Condition.FULL_THROTTLE) & (rpm >= 3000.0),
+        "full_throttle": found.mask(Condition.FULL_THROTTLE) & (rpm >= full_rpm),
         "coast_down": found.mask(Condition.FUEL_CUT),
     }
 

@@ -179,6 +179,7 @@ def compare_files(
     `archive`: as in `judge`. Raises the reader's errors, and `UsageError` when the same recording
     is on both sides, `ArchiveError`."""
     from logbench.analysis.bands import load_limits
+    from logbench.analysis.comparison.cells import of_compression
     from logbench.analysis.comparison.compare import compare
     from logbench.analysis.comparison.identity import refuse_same
     from logbench.analysis.drive_plan import powers_for, told_of
@@ -217,6 +218,7 @@ def compare_files(
     problems = [limits.problem, *(problem for side in said for _, problem in side)]
     remarks = tuple(tuple(found for found, _ in side) for side in said)
     problem = " ".join(filter(None, problems))
+    repeats = repeats.of_engine(of_compression([view for side in views for view in side]))
     told = told_of(powers_for([f.before for f in result.findings if f.before], repeats))
     return Compared((before, after), result, (views[0], views[1]), problem, told, remarks)
 

@@ -35,6 +35,7 @@ NEEDED = frozenset(
         "MAFA",
         "BARO",
         "EVAP",
+        *("FUEL", "ENG", "TQ", "DPF", "DPF1", "DPF2", "GPL", "CI"),
     ]
 )
 """First parts of the acronyms that conditions and cells rest on."""
@@ -89,6 +90,7 @@ def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
     """The cells of an earlier drive, to be driven again; none where it has no warm, steady driving.
     `archive`: with the car's other drives; empty: none. Raises the reader's errors and
     `ArchiveError`."""
+    from logbench.analysis.comparison.cells import of_compression
     from logbench.analysis.drive_plan import plan_from, powers_for, told_of
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View
@@ -97,7 +99,9 @@ def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
 
     recording = open_recording(path)
     repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
-    powers = powers_for(run_checks(View(recording), repeats=repeats), repeats)
+    view = View(recording)
+    repeats = repeats.of_engine(of_compression([view]))
+    powers = powers_for(run_checks(view, repeats=repeats), repeats)
     return Goals(plan_from([recording]), told_of(powers))
 
 

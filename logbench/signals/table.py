@@ -231,15 +231,21 @@ def supported_signals(
     return have, tuple(a for a in acronyms if a not in have)
 
 
-def default_signals(supported: Collection[int]) -> tuple[str, ...]:
-    """What to record when nobody has chosen: enough for all checks of a petrol engine.
+OF_SPARK = frozenset({0x06, 0x07, 0x08, 0x09, 0x0E})
+"""Trims and ignition timing: PIDs of spark ignition alone. [Pub: SAE J1979]"""
 
-    `supported`: Service 01 PIDs of the engine ECU. Returns about a dozen acronyms (at most 18), in
+
+def default_signals(supported: Collection[int]) -> tuple[str, ...]:
+    """What to record when nobody has chosen: enough for the checks of its kind of engine. One that
+    reports neither timing nor trims is taken for compression ignition.
+
+    `supported`: Service 01 PIDs of the engine ECU. Returns about a dozen acronyms (at most 21), in
     order of importance; empty when the car supports none of them.
     """
     known = table()
     chosen: list[str] = []
-    for choices in _DATA["default"]:
+    spark = bool(OF_SPARK & set(supported))
+    for choices in _DATA["default" if spark else "default_compression"]:
         have = next((a for a in choices if known.by_acronym(a).pid in supported), None)
         if have is not None:
             chosen.append(have)

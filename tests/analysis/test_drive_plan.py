@@ -8,18 +8,22 @@ import numpy as np
 import pytest
 
 from logbench.analysis.drive_plan import (
+    COMPRESSION_STEPS,
     POWER_DRIVES,
     STEPS,
     StepState,
     plan_from,
     powers_for,
     progress_of,
+    steps_for,
     told_of,
 )
+from logbench.analysis.engine import know
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Band, Condition
 from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
 from logbench.analysis.statistics import t_quantile
+from logbench.car.model import Car
 from logbench.recording.model import Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import table
@@ -27,6 +31,7 @@ from logbench.simulator.cars import named_car
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import schedule
 from logbench.simulator.produce import produce
+from tests.analysis.diesel_roads import road_drive
 
 SIGNALS = ("RPM", "VSS", "ECT", "MAF", "MAP", "LOAD_PCT", "TP", "FUELSYS1", "BARO")
 
@@ -125,3 +130,30 @@ def test_what_the_power_says_is_what_simulated_repairs_show():
         before, after = rng.normal(0.0, scatter.single, (2, 4000, n)).mean(axis=2)
         half = t_quantile(60.0) * scatter.single * np.sqrt(2.0 / n)
         assert np.mean(after + size - before > half) == pytest.approx(0.8, abs=0.03)
+
+
+# --- other engines ---
+
+
+def test_a_diesel_is_not_asked_for_a_hold_and_its_pull_counts_from_lower_speeds():
+    """Seen: a hold at 2,500 rpm, and a pull above 3,000, where a diesel is near its end."""
+    drive = road_drive(102)
+    got = progress_of(drive)
+    assert [s.step.key for s in got.steps] == [s.key for s in COMPRESSION_STEPS]
+    assert "hold_2500" not in [s.step.key for s in got.steps]
+    assert got.axis is not None
+    assert got.axis.key == "APP_D"
+    done = {s.step.key for s in got.steps if s.state is StepState.DONE}
+    assert {"cruise", "coast_down"} <= done
+    (power,) = powers_for([], OF_CARS.of_engine(True))
+    assert power.title == "charge pressure"
+
+
+def test_an_engine_that_stops_by_itself_has_to_be_kept_idling():
+    for car, words in (
+        (Car(stop_start=True), "switch stop-start off"),
+        (Car(hybrid=True, stop_start=True), "inspection mode"),
+    ):
+        idle = next(s for s in steps_for(know(car, [])) if s.key == "warm_idle")
+        assert words in idle.say
+    assert steps_for(know(Car(), [])) == STEPS

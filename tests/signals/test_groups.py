@@ -54,7 +54,10 @@ def test_groups_fit_one_request_on_can_and_share_no_pid():
 
 
 def test_purposes():
-    assert set(PURPOSES) == {"fuel trim", "air and load", "warm-up", "oxygen sensors", "charging"}
+    assert set(PURPOSES) == {
+        *("fuel trim", "air and load", "warm-up", "oxygen sensors", "charging"),
+        *("boost and recirculation", "rail, exhaust and filter"),
+    }
     for acronyms in PURPOSES.values():
         assert len(set(acronyms)) == len(acronyms)
         assert all(table().by_acronym(acronym) for acronym in acronyms)
@@ -81,9 +84,26 @@ def test_default_signals_of_a_usual_car():
 @given(st.frozensets(st.integers(0, 255)))
 def test_default_signals_of_any_car(supported):
     chosen = default_signals(supported)
-    assert len(set(chosen)) == len(chosen) <= 18
+    assert len(set(chosen)) == len(chosen) <= 21
     assert {table().by_acronym(acronym).pid for acronym in chosen} <= supported
     assert ("RPM" in chosen) == (0x0C in supported)
+
+
+def test_a_diesel_is_asked_for_what_its_checks_need():
+    """Seen: seven signals, none of fuel, charger, recirculation, rail or exhaust among them."""
+    supported = frozenset(
+        {
+            *(0x01, 0x04, 0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11, 0x1C, 0x1F, 0x21, 0x2C, 0x33),
+            *(0x42, 0x49, 0x4A, 0x5E, 0x62, 0x69, 0x6D, 0x70, 0x78, 0x7A, 0x8B),
+        }
+    )
+    assert default_signals(supported) == (
+        *("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "APP_D", "FUEL_RATE", "LOAD_PCT", "BP_A_CMD"),
+        *("BP_A_ACT", "EGR_A_CMD", "EGR_A_ACT", "FRP_A_CMD", "FRP_A", "EGT11", "DPF1_DP"),
+        *("DPF_REGEN", "TP", "VPWR", "BARO"),
+    )
+    older = default_signals({0x0B, 0x0C, 0x0D, 0x05, 0x10, 0x23, 0x2C, 0x2D, 0x49})
+    assert older == ("RPM", "VSS", "ECT", "MAF", "MAP", "APP_D", "EGR_PCT", "EGR_ERR", "FRP_23")
 
 
 def test_supported_signals():

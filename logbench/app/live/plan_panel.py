@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
@@ -197,9 +198,11 @@ class PlanPanel(QWidget):
         steps = progress.steps if progress is not None else [
             StepProgress(step, StepState.TO_DO) for step in STEPS
         ]  # fmt: skip
-        for label, step in zip(self.steps, steps, strict=True):
-            label.setText(_text(step))
-            label.setEnabled(step.state is not StepState.TOO_LATE)
+        for label, step in zip_longest(self.steps, steps):
+            label.setVisible(step is not None)  # of some engines fewer are asked
+            if step is not None:
+                label.setText(_text(step))
+                label.setEnabled(step.state is not StepState.TOO_LATE)
         self.grid.show_progress(progress)
         self.axes.tell(self.grid.axes_text)
         self._progress = progress
