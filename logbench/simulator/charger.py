@@ -47,7 +47,6 @@ class Charger(Part):
         facts, litres = car.charging, car.displacement_l
         self._facts = facts
         self._diesel = car.diesel
-        self._most_kpa = car.boost_kpa
         self._rated_g_s = 1.35 * litres * car.redline_rpm / 120.0
         self._spin_kj = _SPIN_KJ_L * litres * facts.inertia
         self._most_g_s = (68.0 if car.diesel else 92.0) * litres * facts.area
@@ -90,7 +89,7 @@ class Charger(Part):
             self._integral += 0.9 * gain * error * dt
             free = feed + self._integral + 1.1 * gain * error
             wanted = 0.0 if free < 0.0 else 1.0 if free > 1.0 else free
-            self._integral += wanted - free if abs(wanted - free) < 1.0 else 0.0
+            self._integral += wanted - free  # it does not grow beyond what the actuator can do
             self._closed_loop = True
         self._wanted = wanted
         stuck = wanted

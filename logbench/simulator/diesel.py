@@ -28,14 +28,18 @@ _INDICATED = 0.455
 """Efficiency inside the cylinder: with friction about 0.40 at best (textbooks)."""
 
 
-def full_shape(rpm: float) -> float:
-    """Quantity at full load over its most: little below 1,200 rpm, falling to the redline."""
+def full_mg(car: Car, rpm: float) -> float:
+    """Quantity of a stroke at full load, enough air provided: less at low speed, falling to the
+    redline."""
+    most = _FULL_MG_L * car.displacement_l / car.cylinders
     if rpm < 1800.0:
-        low = (1800.0 - rpm) / 1000.0
-        shape = 1.0 - 0.5 * low
-        return shape if shape > 0.4 else 0.4
-    high = rpm - 2800.0
-    return 1.0 - 0.00016 * high if high > 0.0 else 1.0
+        return most * max(0.4, 1.0 - 0.0005 * (1800.0 - rpm))
+    return most * (1.0 - 0.00016 * max(0.0, rpm - 2800.0))
+
+
+def work_nm(car: Car, quantity_mg: float) -> float:
+    """Torque inside the cylinders from this quantity, with air enough."""
+    return 0.95 * _INDICATED * quantity_mg * car.cylinders * HEATING_KJ_G / (4.0 * pi)
 
 
 class DieselAir:
@@ -110,12 +114,7 @@ class DieselEngine:
     def __init__(self, car: Car) -> None:
         self._car, self._map = car, car.diesel_map
         self._cylinder_l = car.displacement_l / car.cylinders
-        self._full_mg = _FULL_MG_L * self._cylinder_l
         self._idle_mg = 0.0
-
-    def full_mg(self, rpm: float) -> float:
-        """Quantity of a stroke at full load and this rpm, enough air provided."""
-        return self._full_mg * full_shape(rpm)
 
     def command(self, s: State, dt: float) -> None:
         """Quantity, charge pressure, air and flap."""
@@ -127,7 +126,7 @@ class DieselEngine:
         s.demand += (s.pedal - s.demand) * dt / (0.06 + dt)
         if s.pedal <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
-        full = self.full_mg(s.rpm)
+        full = full_mg(car, s.rpm)
         idle = self._idle(s, target, cold_k, dt)
         demand = s.demand if s.rpm < car.redline_rpm else 0.0
         wish = idle + demand * (full - idle) if full > idle else idle
@@ -140,6 +139,8 @@ class DieselEngine:
             s.quantity_mg = most if s.quantity_mg > most else s.quantity_mg
         self._ask(s, full, dt)
         s.flap_wanted = self._map.flap_idle if s.running and s.demand <= 0.0 else float(s.key_on)
+        if s.regenerating and s.load < 0.3:  # less air, hotter exhaust
+            s.flap_wanted = min(s.flap_wanted, 0.5)
 
     def _idle(self, s: State, target: float, cold_k: float, dt: float) -> float:
         """Idle governor, mg a stroke: what friction takes, and PI on the speed."""
@@ -206,7 +207,8 @@ class DieselEngine:
         if gas > 0.05:
             wall = 0.25 * (s.coolant_degc - inlet)
             heat_k = 0.36 * fuel * HEATING_KJ_G / (gas * 0.00112)
-            s.exh_degc += (inlet + wall + heat_k - s.exh_degc) * 0.25
+            late_k = 80.0 if s.regenerating and fuel > 0.0 else 0.0
+            s.exh_degc += (inlet + wall + heat_k + late_k - s.exh_degc) * 0.25
         s.soot_g_s = fuel * (0.0006 + 0.006 * exp((1.0 - mixture) / 0.16)) if fuel else 0.0
         s.nox_ppm = 0.0
         if fuel > 0.0005:
@@ -220,19 +222,14 @@ class DieselEngine:
     def full_torque_nm(self, s: State) -> float:
         """What the engine could give at full load and this rpm: the driver's feeling for it."""
         rpm = s.rpm if s.rpm > 800.0 else 800.0
-        return self.work_nm(self.full_mg(rpm)) - self._rub_nm(rpm)
-
-    def work_nm(self, quantity_mg: float) -> float:
-        """Torque inside the cylinders from this quantity."""
-        heat_j = quantity_mg * self._car.cylinders * HEATING_KJ_G
-        return 0.95 * _INDICATED * heat_j / (4.0 * pi)
+        return work_nm(self._car, full_mg(self._car, rpm)) - self._rub_nm(rpm)
 
 
 class QuantityControl:
     """Air by the sensors, load, overrun cut and injection. There are no trims."""
 
-    def __init__(self, car: Car, engine: DieselEngine, air: DieselAir, day: Day) -> None:
-        self._car, self._engine = car, engine
+    def __init__(self, car: Car, air: DieselAir, day: Day) -> None:
+        self._car = car
         self._rated_g_s = air.rated_g_s
         self._gain = day.injected
 
@@ -252,7 +249,7 @@ class QuantityControl:
 
     def load(self, s: State) -> None:
         """LOAD_PCT of a diesel: torque over the most at this speed (SAE J1979)."""
-        s.load = min(1.0, s.quantity_mg / self._engine.full_mg(s.rpm)) if s.rpm > 300.0 else 0.0
+        s.load = min(1.0, s.quantity_mg / full_mg(self._car, s.rpm)) if s.rpm > 300.0 else 0.0
 
     def loop(self, s: State, ect_degc: float) -> None:
         """Overrun cut; there is no loop."""

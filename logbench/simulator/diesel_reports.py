@@ -7,7 +7,7 @@ from math import pi
 
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
-from logbench.simulator.diesel import FUEL_G_L, DieselEngine
+from logbench.simulator.diesel import FUEL_G_L, full_mg, work_nm
 from logbench.simulator.faults import Faults
 from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import State
@@ -21,9 +21,7 @@ class DieselReports(Part):
 
     def __init__(self, car: Car, day: Day) -> None:
         self._car = car
-        self._engine = DieselEngine(car)
-        full_nm = self._engine.work_nm(self._engine.full_mg(2200.0))
-        self._reference_nm = 10.0 * round(full_nm / 10.0)
+        self._reference_nm = 10.0 * round(work_nm(car, full_mg(car, 2200.0)) / 10.0)
         self._airbox_degc = day.ambient_degc
         pids: set[int] = set()
         if car.age != "early":
@@ -50,14 +48,14 @@ class DieselReports(Part):
         open_pct = car.diesel_map.flap_open_pct
 
         def torque(s: State, quantity_mg: float) -> float:
-            return 100.0 * self._engine.work_nm(quantity_mg) / reference_nm
+            return 100.0 * work_nm(car, quantity_mg) / reference_nm
 
         def friction(s: State) -> float:
             omega = s.rpm * pi / 30.0
             return 100.0 * s.load_torque_nm / reference_nm if omega > 2.0 else 0.0
 
         def wished(s: State) -> float:
-            return torque(s, s.demand * self._engine.full_mg(s.rpm))
+            return torque(s, s.demand * full_mg(car, s.rpm))
 
         found: dict[str, Getter] = {
             "OBDSUP": lambda s: _EOBD,

@@ -66,8 +66,7 @@ def engine_of(car: Car, day: Day, ambient_degc: float) -> Works:
     """Air path, engine and fuel control of one car."""
     if car.diesel:
         diesel_air = DieselAir(car)
-        diesel = DieselEngine(car)
-        return diesel_air, diesel, QuantityControl(car, diesel, diesel_air, day)
+        return diesel_air, DieselEngine(car), QuantityControl(car, diesel_air, day)
     air = AirPath(car)
     return air, Engine(car, air), FuelControl(car, air, day, ambient_degc)
 

@@ -43,9 +43,8 @@ class Recirculation(Part):
         m = self._map
         warm = m.egr_from_degc < s.ect_degc < 108.0
         below = s.rpm < m.egr_below_rpm and s.load < m.egr_below_load
-        return (
-            s.running and s.since_start_s > 8.0 and warm and below and self._idle_s < m.egr_idle_s
-        )
+        ready = s.running and s.since_start_s > 8.0 and self._idle_s < m.egr_idle_s
+        return ready and warm and below and not s.regenerating
 
     def _control(self, s: State, dt: float) -> None:
         idle = s.demand <= 0.001 and s.speed_m_s < 0.5
