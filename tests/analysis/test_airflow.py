@@ -103,6 +103,26 @@ def test_a_charged_engine_has_its_own_band():
     assert found["full throttle"].value == pytest.approx(85 * 1.8, abs=3)
 
 
+def boosted(kpa: float, gain: float = 1.0) -> dict:
+    scene = drive()
+    full = scene.signals["MAP"] > 90.0
+    scene.set(MAP=np.where(full, kpa, scene.signals["MAP"]))
+    scene.set(MAF=np.where(full, gain * true_flow(scene, 0.85), scene.signals["MAF"]))
+    return airflow(scene, turbo=True)
+
+
+def test_what_a_charged_engine_does_wrong_is_its_charger_or_a_leak_first():
+    much = boosted(250.0, 1.1)["full throttle"]
+    assert much.value > 220.0
+    assert "sticking shut" in much.causes[0]
+    little = boosted(115.0)["full throttle"]
+    assert little.verdict is not Verdict.WITHIN
+    assert "standing open" in little.causes[0]
+    leak = boosted(180.0, 1.35)[FULL_MAP]
+    assert leak.verdict is Verdict.ACT
+    assert leak.causes[0] == NAMED["charge_leak_before"].text
+
+
 def test_what_is_assumed_is_said():
     scene = drive().drop("BARO", "IAT")
     key_on = scene.signals["RPM"] < 50

@@ -44,6 +44,8 @@ of load. [Calc]"""
 
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
+SENSOR_HIGH_PCT = 115.0
+"""The same above which much charge pressure is none."""
 
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
@@ -71,14 +73,16 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
     known = view.engine.holds(Trait.CHARGED)
     charged = known or (known is None and cell.ve_atmosphere_pct.mean > 108.0)
-    weak_boost = charged and not cell.ve_manifold_pct.mean < SENSOR_LOW_PCT
+    by_map = cell.ve_manifold_pct.mean
+    weak_boost = charged and not by_map < SENSOR_LOW_PCT
+    much_boost = charged and not by_map > SENSOR_HIGH_PCT
     what = "Volumetric efficiency to atmosphere at full throttle"
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
         bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"],
         "low_boost" if weak_boost else "low_full",
-        "high",
+        "high_boost" if much_boost else "high",
     )
 
 
@@ -89,10 +93,11 @@ def _manifold(view: View, bands: Bands, found: Airflow) -> list[Finding]:
     cells = [found.idle, found.part]
     if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
         cells.append(found.full)
-    return [_manifold_in(cell, bands, found) for cell in cells]
+    charged = view.engine.holds(Trait.CHARGED) is True
+    return [_manifold_in(cell, bands, found, charged) for cell in cells]
 
 
-def _manifold_in(cell: AirCell, bands: Bands, found: Airflow) -> Finding:
+def _manifold_in(cell: AirCell, bands: Bands, found: Airflow, charged: bool) -> Finding:
     subject = Subject(KEY, f"air-flow sensor against manifold pressure, {cell.name}")
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
     if cell.maf_g_s.n < least or 0 < cell.ve_manifold_pct.n < least:
@@ -108,7 +113,7 @@ def _manifold_in(cell: AirCell, bands: Bands, found: Airflow) -> Finding:
         _measured(cell, cell.ve_manifold_pct, found),
         bands[keys.get(cell.name, "ve_manifold_cruise")],
         "low",
-        "high",
+        "high_charged" if charged else "high",
     )
 
 
