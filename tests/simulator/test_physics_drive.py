@@ -277,6 +277,9 @@ def test_every_supported_pid_is_encoded_and_comes_back(key: str):
                         decoded[signal.acronym]
                     ) or signal.acronym.startswith("O2SLOC"), signal.acronym  # fmt: skip
                     continue
+                if pid in (0x01, 0x41) and math.isnan(decoded[signal.acronym]):
+                    assert not readings[signal.acronym]  # a monitor of the other kind of engine
+                    continue
                 expected = quantise(signal, [readings[signal.acronym]])[0]
                 assert decoded[signal.acronym] == pytest.approx(expected, nan_ok=True), signal
 
