@@ -34,8 +34,19 @@ def density_g_l(view: View) -> float:
     return DIESEL_G_L if view.engine.holds(Trait.COMPRESSION) else PETROL_G_L
 
 
+def blend(share_pct: float) -> float:
+    """Stoichiometric air-fuel ratio of petrol with this share of ethanol, %, whose densities hardly
+    differ."""
+    petrol, ethanol = STOICHIOMETRIC["petrol"], STOICHIOMETRIC["e100"]
+    return petrol - (petrol - ethanol) * share_pct / 100.0
+
+
 def stoichiometric(view: View) -> float:
-    """Air-fuel ratio by mass of the stated fuel; where none is stated, of that of its engine."""
+    """Air-fuel ratio by mass: that of the share of ethanol that the car reports, else of the stated
+    fuel; where neither is known, of that of its engine."""
+    told = view.trace("ALCH_PCT")
+    if told is not None:
+        return blend(float(np.nanmedian(told.value)))
     usual = "diesel" if view.engine.holds(Trait.COMPRESSION) else "petrol"
     return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC[usual])
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from logbench.analysis.findings import EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.narrow_band import closed_spans, narrow
 from logbench.analysis.statement import Quantity, said
+from logbench.analysis.unrest import find_unrest
 from logbench.analysis.view import View
 
 WHY = EXPLANATIONS["fuel_trim"]
@@ -93,7 +94,18 @@ class Pattern:
 
 
 def find_pattern(view: View, trims: Trims) -> Pattern:
-    """The pattern that the judged cells make."""
+    """The pattern that the judged cells make. Where fuel is added and the idle is rough, too, what
+    makes it so comes first: unburnt air of a cylinder reads as lean."""
+    pattern = _of_trims(view, trims)
+    unrest, causes = view.once(find_unrest), pattern.explanation.causes
+    if not causes or sum(trims.values()) <= 0.0 or unrest is None or not unrest.rough:
+        return pattern
+    rough = NAMED["misfire"] if unrest.falls else NAMED["injector_under"]
+    why = replace(pattern.explanation, causes=(rough, *causes))
+    return replace(pattern, explanation=why)
+
+
+def _of_trims(view: View, trims: Trims) -> Pattern:
     banks = sorted({bank for bank, _ in trims})
     by_bank = {b: {c: trims[b, c] for c in CELLS if (b, c) in trims} for b in banks}
     odd = _odd_bank(by_bank)
@@ -114,8 +126,10 @@ def find_pattern(view: View, trims: Trims) -> Pattern:
         text = f"{_count(mean)} no pattern of a fault."
         return Pattern(text, Explanation(), idle, high)
     if highest >= -lowest:
+        # the trims under load are less learnt: alone they must fall by more than cells differ
+        least = TREND_PCT if middle else LEVEL_PCT
         middle = middle or above
-        falls = bool(middle) and idle - min(middle) >= max(TREND_PCT, 0.35 * idle)
+        falls = bool(middle) and idle - min(middle) >= max(least, 0.35 * idle)
         rises = bool(above) and max(above) - idle >= TREND_PCT
         end = min(middle) if falls else max(above, default=high)
         return _lean(view, mean, end, falls, rises)

@@ -309,6 +309,15 @@ def test_fuel_rate_against_airflow(ratio, verdict):
     assert finding.value == pytest.approx(100 * ratio, abs=1)
 
 
+def test_fuel_by_airflow_minds_the_share_of_ethanol():
+    # E85 takes 9.86 g of air for each gram: 10 g/s are 4.9 l/h at 745 g/l
+    scene = Scene([Phase(200, 2000, kmh=60)]).set(MAF=10.0, ALCH_PCT=85.0)
+    scene.set(FUEL_RATE=10.0 / 9.855 * 3600.0 / 745.0)
+    finding = run("fuel_used", scene)["fuel-rate PID against airflow"]
+    assert finding.verdict is Verdict.WITHIN
+    assert finding.value == pytest.approx(100.0, abs=0.5)
+
+
 def test_fuel_needs_something_to_count():
     (only,) = run("fuel_used", Scene([IDLE])).values()
     assert only.verdict is Verdict.NOT_JUDGED

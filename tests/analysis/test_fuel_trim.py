@@ -208,6 +208,21 @@ def test_equally_lean_cells_may_be_the_fuel_and_the_rear_sensor_tells():
     assert NAMED["wrong_ethanol"].text not in causes(0.62, (5.0, 9.0, 15.0, 22.0))[:2]
 
 
+def test_what_makes_the_idle_rough_comes_first_where_the_trims_are_lean():
+    def first(wave_rpm, falls=0.0):
+        scene = drive(14.0, 13.0, 14.0, 13.0)
+        still = scene.signals["VSS"] < 1.0
+        rough = wave_rpm * scene.rng.normal(0.0, 1.0, len(scene.t_s))
+        slow = falls * np.sin(2.0 * np.pi * scene.t_s / 4.0)
+        return trims(scene.set(RPM=scene.signals["RPM"] + np.where(still, rough + slow, 0.0)))[
+            "pattern"
+        ].causes[0]
+
+    assert first(14.0) == NAMED["injector_under"].text
+    assert first(14.0, falls=60.0) == NAMED["misfire"].text
+    assert first(2.0) not in (NAMED["injector_under"].text, NAMED["misfire"].text)
+
+
 def test_an_air_flow_sensor_a_little_low_leads_where_the_trims_ask_for_just_that():
     def first(lean, cruise_ve):
         scene = drive(lean, lean, lean, lean)

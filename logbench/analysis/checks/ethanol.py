@@ -15,7 +15,7 @@ import numpy as np
 from logbench.analysis.bands import Bands
 from logbench.analysis.checks.fuel_trim import find_cells
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.fuel import STOICHIOMETRIC
+from logbench.analysis.fuel import blend
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.statement import said
 from logbench.analysis.view import View
@@ -27,7 +27,6 @@ STRIPS = (("ALCH_PCT",), ("TOTAL_TRIM1", "TOTAL_TRIM2"), ("RPM",))
 ORDER = 7
 INPUTS = ("ALCH_PCT", "SHRTFT1", "LONGFT1")
 
-PETROL, ETHANOL = STOICHIOMETRIC["petrol"], STOICHIOMETRIC["e100"]
 LEAST_CELLS, MOST_APART_PCT = 2, 6.0
 ALIKE_PCT = 2.0
 """Standard deviation of the total trim between cells of a good car. [open road data, measured]"""
@@ -36,9 +35,8 @@ ALIKE_PCT = 2.0
 def asked_share_pct(reported_pct: float, trim_pct: float) -> float:
     """Share of ethanol in % that needs no trim, where one is reported and the total trim is that of
     a computer which believes it; below 0 where petrol is too much."""
-    believed = PETROL - (PETROL - ETHANOL) * reported_pct / 100.0
-    needed = believed / (1.0 + trim_pct / 100.0)
-    return 100.0 * (PETROL - needed) / (PETROL - ETHANOL)
+    needed = blend(reported_pct) / (1.0 + trim_pct / 100.0)
+    return 100.0 * (blend(0.0) - needed) / (blend(0.0) - blend(100.0))
 
 
 def check(view: View, bands: Bands) -> list[Finding]:

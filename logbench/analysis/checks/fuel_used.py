@@ -4,9 +4,9 @@ Inputs: `MAF` with `LAMBDA` (1 where not recorded); `FUEL_RATE` in L/h or `ENG_F
 `VSS` for the distance. Enabled: a minute of running for the figure; twenty seconds of warm, steady
 running with both for their ratio. Method: sums over time, none in fuel cut. Where both exist their
 ratio shows the same as the trims: fuel that airflow does not account for. Petrol of 745 g/l and
-14.7 unless the facts say otherwise; of compression ignition the PID alone, at 835 g/l. The
-consumption is a figure without a band. Uncertainty: the scatter of the ratio over the steady
-stretches. Evidence: those stretches.
+14.7 unless the facts or the share of ethanol (`ALCH_PCT`) say otherwise; of compression ignition
+the PID alone, at 835 g/l. The consumption is a figure without a band. Uncertainty: the scatter of
+the ratio over the steady stretches. Evidence: those stretches.
 """
 
 from __future__ import annotations

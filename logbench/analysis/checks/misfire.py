@@ -12,15 +12,12 @@ the plateaus.
 
 from __future__ import annotations
 
-import numpy as np
-
-from logbench.analysis import alignment
+from logbench.analysis import unrest
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Finding
 from logbench.analysis.statement import said
-from logbench.analysis.states import find_states
-from logbench.analysis.statistics import NORMAL_95
+from logbench.analysis.unrest import SLOWEST_S, find_unrest
 from logbench.analysis.view import View
 
 KEY = "misfire"
@@ -28,18 +25,13 @@ TITLE = "Misfire and evenness of the cylinders"
 PLAIN = "How evenly the cylinders work"
 STRIPS = (("RPM",), ("LOAD_PCT", "MAP"))
 ORDER = 8
+PARTS = (unrest,)
 INPUTS = ("RPM",)
-
-SLOWEST_S = 0.26
-LEAST_S, LEAST_READINGS = 15.0, 60
-FALLS = 1.6
-"""Scatter of the speed as a whole over that from reading to reading: an even crankshaft whose
-cylinders differ stays near 1. [CP]"""
 
 
 def check(view: View, bands: Bands) -> list[Finding]:
     """One finding on the unrest at idle."""
-    subject, rpm = Subject(KEY, "unrest at idle"), view.trace("RPM")
+    subject, rpm, found = Subject(KEY, "unrest at idle"), view.trace("RPM"), view.once(find_unrest)
     if rpm is None:
         return [subject.not_recorded(view, ["RPM"], "record")]
     if rpm.interval_s > SLOWEST_S:
@@ -47,27 +39,18 @@ def check(view: View, bands: Bands) -> list[Finding]:
             "The engine speed came every {s:.1f s}: too slow to see the cycles.", s=rpm.interval_s
         )
         return [subject.not_judged(text, "record")]
-    spans = view.once(find_states).plateaus
-    found = view.samples(spans, "RPM")
-    pieces = [found.value[found.group == k] for k in np.unique(found.group)]
-    second = [np.diff(piece, 2) for piece in pieces if len(piece) > 2]
-    n = sum(map(len, second))
-    if n < LEAST_READINGS or alignment.total_s(spans) < LEAST_S:
-        text = "Too little settled warm idle was recorded."
-        return [subject.not_judged(text, "record")]
-    unrest = float(np.sqrt(np.mean(np.concatenate(second) ** 2) / 6.0))
-    whole = float(np.sqrt(np.mean(np.concatenate([p - p.mean() for p in pieces]) ** 2)))
-    half = NORMAL_95 * unrest / n**0.5
+    if found is None:
+        return [subject.not_judged("Too little settled warm idle was recorded.", "record")]
     remark = said(
         "read every {s:.2f s}, over all ±{w:.0f rpm} (standard deviation)",
         s=rpm.interval_s,
-        w=whole,
+        w=found.whole_rpm,
     )
     return [
         subject.judged(
             "Scatter of the engine speed from reading to reading",
-            Measured(unrest, half, spans, (remark,), {"whole_rpm": whole}),
+            Measured(found.rpm, found.half, found.spans, (remark,), {"whole_rpm": found.whole_rpm}),
             bands["idle_unrest"],
-            "misses" if whole > FALLS * unrest else "uneven",
+            "misses" if found.falls else "uneven",
         )
     ]
