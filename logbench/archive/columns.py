@@ -115,7 +115,18 @@ def car_text(row: Record) -> str:
 
 def _engine(row: Record) -> str:
     cylinders = "" if row["cylinders"] is None else tr("{n} cylinders", n=row["cylinders"])
-    return ", ".join(part for part in (_litres(row, " L"), cylinders, row["fuel"]) if part)
+    return ", ".join(part for part in (_litres(row, " L"), cylinders, row["engine"]) if part)
+
+
+def _kind(known: Known) -> str:
+    """What kind of engine the car is known to have, in words to look for."""
+    car = known.facts.vehicle
+    kinds = (
+        (car.turbo, "charged"),
+        (car.hybrid, "hybrid"),
+        (car.stop_start, "stop-start"),
+    )
+    return ", ".join([*filter(None, [car.fuel]), *(word for holds, word in kinds if holds)])
 
 
 def _samples(row: Record) -> str:
@@ -162,6 +173,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("cylinders", pa.int32(), lambda k: k.facts.vehicle.cylinders),
     Column("turbo", _FLAG, lambda k: k.facts.vehicle.turbo),
     Column("fuel", _TEXT, lambda k: k.facts.vehicle.fuel),
+    Column("hybrid", _FLAG, lambda k: k.facts.vehicle.hybrid),
+    Column("engine", _TEXT, _kind, searched=True),
     Column("simulated", _FLAG, lambda k: k.facts.link.simulated, (
         Cell("details", 6, tr("From"), lambda r: tr("the simulated car") if r["simulated"] else ""),
     )),

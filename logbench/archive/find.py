@@ -50,8 +50,10 @@ class Filter:
     """Part of the car's label or VIN, in any case."""
     cars: tuple[str, ...] = ()
     """Whole labels (or VINs where there is no label); any of them fits."""
+    engine: str = ""
+    """Kind of engine, whole: `diesel, charged`."""
     words: str = ""
-    """Words that all must be somewhere: car, VIN, file, notes, events, the job's words."""
+    """Words that all must be somewhere: car, VIN, engine, file, notes, events, the job's words."""
     since: str = ""
     """ISO 8601 date or instant, included."""
     until: str = ""
@@ -86,6 +88,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield "(contains(lower(r.car), ?) OR contains(lower(r.vin), ?))", [chosen.car.lower()] * 2
     if chosen.cars:
         yield f"r.car IN ({', '.join('?' * len(chosen.cars))})", [*chosen.cars]
+    if chosen.engine:
+        yield "r.engine = ?", [chosen.engine]
     for word in chosen.words.lower().split():
         named = ", ".join(f"r.{name}" for name in searched_columns())
         yield _WORD.format(named=named), [word] * 2

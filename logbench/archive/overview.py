@@ -66,6 +66,8 @@ class Facets:
     checked: int
     """Recordings with findings of the present checks."""
     cars: dict[str, int]
+    engines: dict[str, int]
+    """Kinds of engine, as far as they are known."""
     signals: dict[str, int]
     verdicts: dict[str, int]
     checks: dict[str, int]
@@ -134,6 +136,7 @@ def _facets(views: Sql, recordings: int, checked: int, signals: dict[str, int]) 
         recordings=recordings,
         checked=checked,
         cars=counted("SELECT car, count(*) FROM recordings"),
+        engines=counted("SELECT engine, count(*) FROM recordings"),
         signals=signals,
         verdicts=counted(f"SELECT verdict, {of}"),
         checks=counted(f'SELECT "check", {of}'),

@@ -56,6 +56,14 @@ def make(
     return write_recording(path, made, facts)
 
 
+def with_car(path: Path, car: Car) -> Path:
+    """The same drive of a car of which more is known."""
+    made = traces()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    facts = Facts(vehicle=car, signals=signal_facts(trace.signal for trace in made))
+    return write_recording(path, made, facts)
+
+
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     folder = tmp_path / "archive"

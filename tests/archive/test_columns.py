@@ -12,9 +12,11 @@ from logbench.archive.archive import Archive
 from logbench.archive.columns import Cell, Column, cells
 from logbench.archive.find import Filter
 from logbench.archive.overview import Catalogue
+from logbench.car.model import Car
 from logbench.cli.main import main
 from logbench.cli.show import console
 from logbench.signals.units import METRIC, Units
+from tests.archive.conftest import with_car
 
 MADE_UP = Column(
     "ambient_degc",
@@ -86,3 +88,19 @@ def test_every_place_has_its_columns_in_order():
     for place in ("list", "details", "terminal"):
         orders = [cell.order for _, cell in cells(place)]
         assert orders == sorted(set(orders))
+
+
+def test_a_kind_of_engine_is_a_facet_and_a_word_to_look_for(root, tmp_path):
+    cars = {
+        "estate": Car(label="estate", fuel="diesel", turbo=True),
+        "city": Car(label="city", fuel="petrol", hybrid=True, stop_start=True),
+    }
+    for name, car in cars.items():
+        with_car(root / name / "a.parquet", car)
+    archive = Archive(root, tmp_path / "cache")
+    engines = Catalogue(archive).facets.engines
+    assert engines == {"diesel, charged": 1, "petrol, hybrid, stop-start": 1}  # others: unknown
+    for chosen in (Filter(engine="diesel, charged"), Filter(words="diesel charged")):
+        assert archive.find(chosen)["recording"].to_pylist() == ["estate/a.parquet"]
+    sql = "SELECT recording FROM recordings WHERE hybrid"
+    assert [row["recording"] for row in archive.rows(sql)] == ["city/a.parquet"]

@@ -1,4 +1,4 @@
-"""Choosing recordings: words, condition, dates, car, signal, finding."""
+"""Choosing recordings: words, condition, dates, engine, car, signal, finding."""
 
 from __future__ import annotations
 
@@ -45,6 +45,7 @@ class FacetsPanel(QFrame):
         self.signals = named(QListWidget(), tr("Signals that must be recorded"))
         for box in (self.cars, self.signals):
             box.setMinimumHeight(70)
+        self.engine = chooser(tr("Kind of engine"), 6)
         self.verdict = chooser(tr("Verdict of a finding"), 6)
         self.check = chooser(tr("Check of a finding"), 6)
         self.trouble = styled(Label(wordWrap=True), "trouble")
@@ -58,6 +59,7 @@ class FacetsPanel(QFrame):
             (tr("Words"), (self.words,), 0),
             (tr("Condition"), (self.condition,), 0),
             (tr("From, until"), (self.since, self.until), 0),
+            (tr("Engine"), (self.engine,), 0),
             (tr("Finding"), (self.verdict, self.check), 0),
             (tr("Cars"), (self.cars,), 1),
             (tr("Signals"), (self.signals,), 1),
@@ -69,7 +71,7 @@ class FacetsPanel(QFrame):
     def _connect(self) -> None:
         for line in (self.words, self.condition, self.since, self.until):
             line.textChanged.connect(lambda _: self.changed.emit())
-        for box in (self.verdict, self.check):
+        for box in (self.engine, self.verdict, self.check):
             box.activated.connect(lambda _: self.changed.emit())
         for chosen in (self.cars, self.signals):
             chosen.itemChanged.connect(lambda _: self.changed.emit())
@@ -80,6 +82,8 @@ class FacetsPanel(QFrame):
         """What can be chosen now; what is chosen stays chosen."""
         for box, counts in ((self.cars, facets.cars), (self.signals, facets.signals)):
             _fill(box, counts)
+        engines = [(f"{name} ({n:,})", name) for name, n in facets.engines.items()]
+        offer(self.engine, [(tr("any engine"), ""), *engines])
         order = (Verdict.ACT, Verdict.WATCH, Verdict.WITHIN, Verdict.NOT_JUDGED)
         verdicts = {verdict.value: VERDICT_SYMBOLS[verdict] for verdict in order}
         shown = [
@@ -106,6 +110,7 @@ class FacetsPanel(QFrame):
             since=self.since.text().strip(),
             until=self.until.text().strip(),
             cars=_checked(self.cars),
+            engine=self.engine.currentData() or "",
             signals=_checked(self.signals),
             finding=":".join(part for part in finding if part),
             condition=wanted,
@@ -124,7 +129,7 @@ class FacetsPanel(QFrame):
         for box in (self.cars, self.signals):
             for row in range(box.count()):
                 box.item(row).setCheckState(Qt.CheckState.Unchecked)
-        for combo in (self.verdict, self.check):
+        for combo in (self.engine, self.verdict, self.check):
             combo.setCurrentIndex(0)
         self.blockSignals(False)
         self.changed.emit()
