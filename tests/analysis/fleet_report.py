@@ -71,7 +71,8 @@ class Outcome:
 
 _RAIL = ("FRP_23", "FRP_22", "FRP_59", "FRP_A")
 _SEEN_BY: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(("rail_low", "rail_hunting", "pump_weak"), _RAIL),
+    "rail_hunting": _RAIL,
+    **dict.fromkeys(("rail_low", "pump_weak"), ("FRP_A_CMD",)),  # short of what is commanded
     **dict.fromkeys(("filter_loaded", "filter_hose", "filter_offset"), ("DPF1_DP",)),
     "egt_dead": ("EGT11", "EGT12", "EGT13", "DPF1_INT", "DPF1_OUTT"),
     "catalyst_aged": ("O2S12",),

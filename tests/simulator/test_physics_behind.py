@@ -24,7 +24,17 @@ SEEDS = (1, 2, 3)
 SEVERITIES = (0.0, 0.25, 0.5, 1.0)
 NAMES = (
     *("RPM", "VSS", "FRP_23", "FRP_A_CMD", "O2S11", "O2S12", "DPF1_DP", "DPF1_INT"),
-    *("EGT11", "EGT12", "EGT13", "EGT14", "DPF_REGEN", "DPF_REGEN_PCT", "MAF", "FUEL_RATE"),
+    *(
+        "EGT11",
+        "EGT12",
+        "EGT13",
+        "EGT14",
+        "DPF_REGEN",
+        "DPF_REGEN_PCT",
+        "EGR_PCT",
+        "MAF",
+        "FUEL_RATE",
+    ),
     *("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"),
 )
 
@@ -248,6 +258,10 @@ def test_pressure_over_the_filter_grows_with_flow_and_soot_and_falls_by_burning_
     assert 540.0 < max(hot) < 680.0
     assert burning.columns["DPF_REGEN_PCT"][-1] < 50.0
     assert max(clean.columns["DPF1_INT"]) < 500.0
+    speeds = burning.columns["VSS"]
+    rows = zip(burning.columns["EGR_PCT"], flags, speeds, strict=True)
+    moving = [(egr, on) for egr, on, kmh in rows if kmh > 30.0]
+    assert fmean([egr for egr, on in moving if on]) < 3.0 < fmean([e for e, on in moving if not on])
 
 
 # --- cylinders ---
