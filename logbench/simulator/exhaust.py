@@ -68,11 +68,15 @@ class Exhaust(Part):
         late = car.age == "late"
         self._watched = car.age != "early"
         self._places = rng.choice(_PLACES_LATE if late else _PLACES_MIDDLE)
-        self._dead = rng.choice(self._places)
         self._dead_share = 0.0
         self._dead_degc = rng.choice(_DEAD_DEGC)
         self._nox = _Nox(car, rng) if late else None
         self.pids = self._offered(rng)
+        told = {
+            *(self._places if 0x78 in self.pids else ()),
+            *((2, 3) if 0x7C in self.pids else ()),
+        }
+        self._dead = rng.choice([place for place in self._places if place in told or not told])
 
     def _offered(self, rng: random.Random) -> frozenset[int]:
         if self._car.age == "early":

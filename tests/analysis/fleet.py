@@ -43,7 +43,7 @@ WANTED = (
     # of diesels, charged engines, hybrids and fuel with ethanol, where the car offers them
     *("EGR_PCT", "EGR_ERR", "EGR_A_CMD", "EGR_A_ACT", "FRP_23", "FRP_A_CMD", "FRP_A"),
     *("BP_A_CMD", "BP_A_ACT", "VGT_A_CMD", "VGT_A_ACT", "WG_A_CMD", "WG_A_ACT", "IAF_A_CMD"),
-    *("TCA_CINT", "TCA_COUTT", "CACT11", "EGT11", "EGT12", "EGT13", "DPF1_DP", "DPF1_INT"),
+    *("TCA_CINT", "TCA_COUTT", "CACT11", "EGT11", "EGT12", "EGT13", "EGT14", "DPF1_DP", "DPF1_INT"),
     *("DPF1_OUTT", "DPF_REGEN", "TQ_ACT", "ALCH_PCT", "BAT_PWR", "CATEMP11"),
 )
 RATES_HZ = {"VPWR": 10.0, "O2S11": 10.0, "O2S12": 5.0, "LAMBDA11_34": 10.0}

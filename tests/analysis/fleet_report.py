@@ -74,7 +74,7 @@ _SEEN_BY: Mapping[str, tuple[str, ...]] = {
     "rail_hunting": _RAIL,
     **dict.fromkeys(("rail_low", "pump_weak"), ("FRP_A_CMD",)),  # short of what is commanded
     **dict.fromkeys(("filter_loaded", "filter_hose", "filter_offset"), ("DPF1_DP",)),
-    "egt_dead": ("EGT11", "EGT12", "EGT13", "DPF1_INT", "DPF1_OUTT"),
+    "egt_dead": ("EGT11", "EGT12", "EGT13", "EGT14", "DPF1_INT", "DPF1_OUTT"),
     "catalyst_aged": ("O2S12",),
 }
 """Signals of which one at least must be recorded for a fault to show."""
