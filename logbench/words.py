@@ -136,8 +136,8 @@ _GATHERED = (  # written out, so that they are gathered for translation
     # why a column of an imported file is read as it is
     tr("as you said"),
     # parts of the report
-    tr("Concern"), tr("Vehicle"), tr("Found"), tr("Records"), tr("Notes"), tr("Options"),
-    tr("Done"), tr("After"), tr("Photos"), tr("Limits"), tr("Methods"), tr("Files"),
+    tr("Concern"), tr("Vehicle"), tr("Found"), tr("Records"), tr("Causes"), tr("Notes"),
+    tr("Options"), tr("Done"), tr("After"), tr("Photos"), tr("Limits"), tr("Methods"), tr("Files"),
 )  # fmt: skip
 
 

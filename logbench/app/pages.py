@@ -92,7 +92,8 @@ class Pages(QStackedWidget):
         made = JobPage(self.services)
         made.job_shown.connect(self.live.cars.job_shown)
         recordings = made.tabs.recordings
-        recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
+        for part in (recordings, made.tabs.causes):
+            part.review_wanted.connect(lambda path: self.open_recordings([path]))
         recordings.compare_wanted.connect(self.compare_recordings)
         made.files_dropped.connect(self.take_files)
         return self.put("job", made)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, NamedTuple
 
+from logbench.analysis.engine import Engine
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.cars import CarsFile
@@ -37,6 +38,8 @@ class Judged:
     """What is wrong with the user's own limits, which were not used then."""
     learnt_from: int = 0
     """Drives of the same car that told how far it moves from one to the next."""
+    kind: Engine = field(default_factory=Engine)
+    """The same of the engine, for further analysis."""
 
 
 @only_looks
@@ -63,7 +66,8 @@ def judge(
     repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
     findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
     learnt_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
-    return Judged(conditions, findings, engine_told(view), loaded.problem, learnt_from)
+    told = engine_told(view)
+    return Judged(conditions, findings, told, loaded.problem, learnt_from, view.engine)
 
 
 @only_looks

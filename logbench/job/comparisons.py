@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JobFolder
-from logbench.job.model import ComparisonEntry, Job, Role, now_utc
+from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role, now_utc
 
 T = TypeVar("T")
 Sides = tuple[tuple[str, ...], tuple[str, ...]]
@@ -21,6 +21,13 @@ def first_and_last(readings: Iterable[tuple[Role, T]]) -> tuple[T | None, T | No
     before = next((reading for role, reading in kept if role == "before"), None)
     after = next((reading for role, reading in reversed(kept) if role == "after"), None)
     return before, after
+
+
+def drive_before(entries: Sequence[RecordingEntry]) -> RecordingEntry | None:
+    """The last drive before the repair; where none is marked so the last that is not after it."""
+    found = [entry for entry in entries if entry.role == "before"]
+    found = found or [entry for entry in entries if entry.role == "other"]
+    return found[-1] if found else None
 
 
 def sides_by_role(job: Job) -> Sides:

@@ -10,8 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from logbench.analysis.bands import Bands, Limits, load_bands, load_limits
+from logbench.analysis.causes.inference import explain
+from logbench.analysis.causes.model import Causes
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
+from logbench.analysis.engine import Engine
 from logbench.analysis.model import ConditionSpan, Finding, Verdict
 from logbench.analysis.repeats import Repeats
 from logbench.analysis.run import run_checks
@@ -20,7 +23,8 @@ from logbench.archive.repeats import repeats_in
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
-from logbench.job.comparisons import first_and_last
+from logbench.foreign import raw
+from logbench.job.comparisons import drive_before, first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
 from logbench.job.pictures import read_picture
@@ -55,6 +59,7 @@ class Drive:
     findings: tuple[Finding, ...]
     conditions: tuple[ConditionSpan, ...]
     sha256: str
+    engine: Engine
     remarks: tuple[Remark, ...] = ()
     """Markers, notes and events, in order of time."""
 
@@ -80,6 +85,10 @@ class Material:
     comparison: Comparison | None = None
     compared: ComparisonEntry | None = None
     """The entry of the job that says which sides; None: all drives by their role."""
+    causes: Causes | None = None
+    """Of the last drive before the repair, the reading and the complaints, without hand tests; None
+    where there is nothing to weigh."""
+    engine: Engine = field(default_factory=Engine)
     photos: list[Picture] = field(default_factory=list)
     logo: Picture | None = None
     remarks: list[str] = field(default_factory=list)
@@ -137,6 +146,7 @@ def gather(
             shown.label = ""
         material.drives.append(replace(drive, entry=shown, sha256=sha256, remarks=remarks))
     _readings(folder, job, material, known)
+    _explain(material)
     _compare(material, known, repeats)
     if not private:
         _pictures(folder, material)
@@ -157,6 +167,7 @@ def _drive(
         findings=tuple(run_checks(view, bands, repeats=repeats)),
         conditions=view.conditions.spans,
         sha256="",
+        engine=view.engine,
     )
 
 
@@ -178,6 +189,17 @@ def _readings(folder: JobFolder, job: Job, material: Material, known: KnownCars)
         material.diff = diff_readings(before, after, known=known)
         if material.options.private and cars is Match.OTHER:
             material.diff.warnings.append(TWO_CARS)
+
+
+def _explain(material: Material) -> None:
+    entry = drive_before([drive.entry for drive in material.drives])
+    drive = next((drive for drive in material.drives if drive.entry is entry), None)
+    job, findings = material.job, drive.findings if drive is not None else ()
+    if drive is not None:
+        material.engine = drive.engine
+    if drive is not None or material.before is not None or job.symptoms or job.tests:
+        symptoms = tuple(map(raw, job.symptoms))
+        material.causes = explain(findings, material.engine, material.before, symptoms)
 
 
 def _compare(material: Material, known: KnownCars, repeats: Callable[..., Repeats]) -> None:

@@ -11,8 +11,8 @@ from logbench.errors import UsageError
 from logbench.foreign import Line
 
 Section = Literal[
-    "concern", "vehicle", "found", "records", "notes", "options", "done", "after", "photos",
-    "limits", "methods", "files",
+    "concern", "vehicle", "found", "records", "causes", "notes", "options", "done", "after",
+    "photos", "limits", "methods", "files",
 ]  # fmt: skip
 SECTIONS: tuple[Section, ...] = get_args(Section)
 """In the order of the report."""

@@ -12,7 +12,7 @@ from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.recording.notes import Remark
-from logbench.report import after, records
+from logbench.report import after, causes, records
 from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
@@ -49,6 +49,7 @@ def full_form(material: Material) -> list[Block]:
         "vehicle": _vehicle(material),
         "found": _found(material),
         "records": records.before_section(material),
+        "causes": causes.section(material),
         "notes": _notes(material),
         "options": _options(material),
         "done": _done(material),

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from logbench.analysis.causes.hand_tests import after_tests
+from logbench.analysis.causes.sentence import owners_paragraph
 from logbench.analysis.comparison.results import FOR_THE_WORSE
 from logbench.analysis.findings import owners_sentence
 from logbench.analysis.model import Coverage, Finding
@@ -37,6 +39,9 @@ def default_sentences(material: Material) -> dict[str, str]:
     made["found: not judged"], made["found: within"] = _coverage(before)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
+    if material.causes is not None:
+        done = [test.done for test in material.job.tests]
+        made["causes: summary"] = owners_paragraph(after_tests(material.causes, done), done)
     if material.comparison is not None:
         made["after: comparison"] = material.comparison.summary
         worse = [f for f in material.comparison.findings if f.verdict in FOR_THE_WORSE]

@@ -34,7 +34,7 @@ class Leaves:
 @dataclass(frozen=True, slots=True)
 class NextTest:
     """A test that is worth doing: the bits it is expected to tell of what explains all, and how
-    likely it leaves one cause `CERTAIN`."""
+    likely it leaves one cause `CERTAIN` where none was."""
 
     test: HandTest
     bits: float
@@ -64,6 +64,7 @@ class Doubt:
         self.shares: _Floats = shares / shares.sum()
         keys = sorted({cause for h in self._chosen for cause in h.causes})
         self._has = np.array([[key in h.causes for key in keys] for h in self._chosen], float)
+        self._certain = bool((self.shares @ self._has).max() >= CERTAIN)
 
     @property
     def bits(self) -> float:
@@ -78,7 +79,7 @@ class Doubt:
         chances = together.sum(axis=0)
         bits = float((together * np.log2(rows / chances)).sum())
         after = (together / chances).T @ self._has
-        decides = float(chances[after.max(axis=1) >= CERTAIN].sum())
+        decides = 0.0 if self._certain else float(chances[after.max(axis=1) >= CERTAIN].sum())
         return NextTest(test, max(0.0, bits), decides)
 
 

@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from logbench.analysis.causes.catalogue import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, Causes, Ranked
-from logbench.analysis.engine import percent
 from logbench.analysis.statement import joined, said
 
 MOST_LIKELY, POINTS_TO = 0.8, 0.6
@@ -37,11 +36,18 @@ def owners_words(key: str) -> str:
     return CAUSES[key].owner if key in CAUSES else key
 
 
+def share_text(share: float) -> str:
+    """`45 %`, `<1 %`, `>99 %`: a share or a probability, never surer than it is."""
+    if 0.0 < share < 0.01:
+        return "<1 %"
+    return ">99 %" if 0.99 < share < 1.0 else f"{100.0 * share:.0f} %"
+
+
 def headline(causes: Causes) -> str:
     """What explains all of it, in a sentence for the technician."""
     first, *rest = causes.ranked
     if first.cause == NOT_LISTED and first.probability >= POINTS_TO:
-        return said("Nothing listed explains this ({p}).", p=percent(first.probability))
+        return said("Nothing listed explains this ({p}).", p=share_text(first.probability))
     if first.probability >= POINTS_TO and first.cause == NOTHING_WRONG:
         return said("Most likely {one}.", one=_with_number(first))
     if first.probability >= MOST_LIKELY:
@@ -52,7 +58,7 @@ def headline(causes: Causes) -> str:
     if pair is not None:
         a, b = map(_with_number, pair)
         return said("Cannot be told apart: {a} or {b}.", a=a, b=b)
-    return said("No cause stands out: none of them has {p}.", p=percent(POINTS_TO))
+    return said("No cause stands out: none of them has {p}.", p=share_text(POINTS_TO))
 
 
 def _beside(first: Ranked, rest: list[Ranked]) -> tuple[Ranked, Ranked] | None:
@@ -66,13 +72,13 @@ def _beside(first: Ranked, rest: list[Ranked]) -> tuple[Ranked, Ranked] | None:
 
 
 def _with_number(one: Ranked) -> str:
-    return said("{cause} ({p})", cause=brief(one.cause), p=percent(one.probability))
+    return said("{cause} ({p})", cause=brief(one.cause), p=share_text(one.probability))
 
 
 def owners_paragraph(causes: Causes, done: Iterable[Done] = ()) -> str:
     """One paragraph for the owner: what it points to, how sure, and what was tested."""
     first, *rest = causes.ranked
-    sure = percent(first.probability)
+    sure = share_text(first.probability)
     if first.cause == NOTHING_WRONG and first.probability >= POINTS_TO:
         head = said("What was recorded shows nothing wrong ({p} sure).", p=sure)
     elif first.cause in (NOTHING_WRONG, NOT_LISTED):

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.details import ask_same_car
+from logbench.app.job.causes import CausesTab
 from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.forgetting import Forgetting
 from logbench.app.job.opened import OpenJob
@@ -47,10 +48,10 @@ from logbench.foreign import in_label
 from logbench.job.folder import JOB_FILE
 from logbench.words import inside, tr
 
-STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE = range(7)
+STORY, RECORDS, OTHERS, RECORDINGS, WORK, PHOTOS, TIMELINE, CAUSES = range(8)
 TITLES = (
     tr("Story"), tr("Car's records"), tr("Other modules"), tr("Recordings"), tr("Work"),
-    tr("Photos"), tr("Timeline"),
+    tr("Photos"), tr("Timeline"), tr("Causes"),
 )  # fmt: skip
 
 
@@ -67,9 +68,10 @@ class JobTabs(QTabWidget):
         self.adding = Adding(services, self.show_added, self)
         self.recordings, self.photos = RecordingsPanel(self.adding), PhotosPanel(self.adding)
         self.timeline = TimelineView()
+        self.causes = CausesTab(services)
         self._parts = (
             self.story, self.records, self.others, self.recordings, self.work, self.photos,
-            self.timeline,
+            self.timeline, self.causes,
         )  # fmt: skip
         for title, part in zip(TITLES, self._parts, strict=True):
             area = QScrollArea()

@@ -24,6 +24,7 @@ from logbench.app.parts import Notice, lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
+from logbench.app.review.causes import ReviewCauses
 from logbench.app.review.correcting import Correcting
 from logbench.app.review.exporting import Exporting
 from logbench.app.review.findings import FindingsPanel
@@ -61,6 +62,7 @@ class ReviewPage(QWidget):
         self.view, self.stack, self.ribbon = plots.view, plots.stack, plots.ribbon
         self.cross, self.find_bar, self.span_panel = plots.cross, plots.find_bar, plots.span_panel
         self.findings = FindingsPanel(look)
+        self.causes = ReviewCauses(services)
         self.signals = SignalsTable()
         self.opened: Opened | None = None
         self.judged: Judged | None = None
@@ -107,13 +109,14 @@ class ReviewPage(QWidget):
 
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
-        self.tabs = named(QTabWidget(documentMode=True), tr("Findings, signals and notes"))
+        self.tabs = named(QTabWidget(documentMode=True), tr("Findings, signals, notes and causes"))
         self.tabs.addTab(self.findings, tr("Findings"))
         own = text_button(tr("Own signals …  F4"), self.own_signals_wanted.emit)
         signals = QWidget()
         lay(QVBoxLayout(signals), (self.signals, 1), own, margins=(0, 0, 0, 0), spacing=6)
         self.tabs.addTab(signals, tr("Signals"))
         self.tabs.addTab(self.notes, tr("Notes"))
+        self.tabs.addTab(self.causes, tr("Causes"))
         self._side = side = QFrame()
         side.setMinimumWidth(_SIDE_LEAST)
         lay(QVBoxLayout(side), self.tabs, margins=(12, 8, 6, 12))
@@ -121,6 +124,7 @@ class ReviewPage(QWidget):
 
     def _connect(self) -> None:
         opening, notes, look = self.opening, self.notes, self._services.look
+        plots = self.plots
         self.empty.pressed.connect(self.ask_for_file)
         self.empty.path_wanted.connect(self.open_path)
         self.empty.demo_wanted.connect(self.open_demo)
@@ -131,6 +135,7 @@ class ReviewPage(QWidget):
         opening.judged.connect(self._judged)
         not_run = tr("The checks could not be run.")
         opening.unjudged.connect(lambda: self.findings.show_findings((), not_run))
+        opening.unjudged.connect(lambda: self.causes.show_causes(None, state=not_run))
         opening.failed.connect(self.notice.trouble)
         opening.busy_changed.connect(self.cancel_button.setVisible)
         opening.busy_changed.connect(self.plots.progress.set_busy)
@@ -142,6 +147,9 @@ class ReviewPage(QWidget):
         self.layouts.changed.connect(self._show_plotted)
         self.layouts.notified.connect(self.notice.passing)
         self.findings.chosen.connect(self.show_finding)
+        self.causes.finding_wanted.connect(self.show_finding)
+        self.causes.spans_wanted.connect(lambda s: plots.show_spans(s, self._traces()))
+        self.causes.failed.connect(self.notice.trouble)
         notes.changed.connect(lambda found: self.ribbon.change(remarks=found))
         notes.list.chosen.connect(
             lambda note: self.plots.show_spans([Span(note.start_ns, note.end_ns)], self._traces())
@@ -160,6 +168,7 @@ class ReviewPage(QWidget):
             (tr("Show the findings"), "Alt+1", partial(self.tabs.setCurrentIndex, 0)),
             (tr("Show the signals"), "Alt+2", partial(self.tabs.setCurrentIndex, 1)),
             (tr("Show the notes"), "Alt+3", partial(self.tabs.setCurrentIndex, 2)),
+            (tr("Show the causes"), "Alt+4", partial(self.tabs.setCurrentIndex, 3)),
             (tr("Put cursor A here"), "A", partial(self.span_panel.put, "A")),
             (tr("Put cursor B here"), "B", partial(self.span_panel.put, "B")),
             (tr("Clear cursors A and B"), "Shift+A", self.span_panel.clear),
@@ -250,6 +259,7 @@ class ReviewPage(QWidget):
         self.view.show_all()
         self._list_traces()
         self.findings.show_findings((), tr("Checking …"))
+        self.causes.begin(self.opening.shown)
         self.setFocusProxy(self.stack)
         self.stack.setFocus()
 
@@ -292,6 +302,8 @@ class ReviewPage(QWidget):
         self.ribbon.change(conditions=judged.conditions, findings=judged.findings)
         self.cross.show_traces(self._traces(), judged.conditions)
         self.findings.show_findings(judged.findings, engine=judged.engine)
+        if self.opened is not None:
+            self.causes.judged(judged, self.opened.recording.path)
         if judged.problem:
             self.notice.trouble(judged.problem)
 

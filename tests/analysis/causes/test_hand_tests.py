@@ -202,3 +202,5 @@ def test_a_test_that_decides_is_worth_more_than_one_that_tells_as_much():
     found = {one.test.key: one for one in next_tests(nearly, PETROL)}
     assert found["smoke_test"].decides > 0.7
     assert found["look_over"].decides < 0.4
+    sure = explained(unmetered_air=0.96, maf_low=0.04)
+    assert {one.decides for one in next_tests(sure, PETROL)} == {0.0}

@@ -20,11 +20,13 @@ from tests.analysis.causes.handmade import LEAN, explained
         (explained(maf_low=0.25, weak_fuel=0.25, slip=0.25, fan=0.25), "No cause stands out"),
         (explained(not_listed=0.7, maf_low=0.3), "Nothing listed explains this (70 %)"),
         (explained(nothing_wrong=0.9, maf_low=0.1), "Most likely nothing wrong"),
+        (explained(slip=0.996, maf_low=0.004), "Most likely: clutch or converter slipping, or a"),
     ],
 )
 def test_below_a_probability_no_name_is_put_first(causes, begins):
     assert headline(causes).startswith(begins)
     assert "nothing_wrong" not in headline(causes)
+    assert "100 %" not in headline(causes)
 
 
 def test_the_owner_is_told_how_sure_it_is_and_what_was_tested():

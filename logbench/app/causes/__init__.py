@@ -1,0 +1,1 @@
+"""What explains it all, and the next test: the same on Review and in a job."""

@@ -1,0 +1,166 @@
+"""The next tests with their cost and gain, what each outcome would leave, and what was done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PySide6.QtCore import QLocale, Qt, Signal
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
+
+from logbench.analysis.causes.hand_tests import Done, HandTest, entered
+from logbench.analysis.causes.model import Causes
+from logbench.analysis.causes.next_tests import Doubt, NextTest, next_tests
+from logbench.analysis.causes.sentence import headline, share_text
+from logbench.analysis.engine import Engine
+from logbench.analysis.statement import in_units
+from logbench.app.parts import chooser, lay, muted, named, offer, text_button
+from logbench.app.plain import Page, TreeRow, plain_tip
+from logbench.app.tables import Tree, splitter
+from logbench.app.theme import Look
+from logbench.errors import UsageError
+from logbench.foreign import in_html
+from logbench.words import tr
+
+_DANGERS = ("", "", tr("can injure"), tr("trained staff only"))
+_SKILLS = {
+    "owner": tr("anybody"),
+    "technician": tr("a technician"),
+    "specialist": tr("a specialist with the maker's equipment"),
+}
+
+
+class NextTests(QWidget):
+    """What to test next. An outcome is tried (`tried`, a `Done` or None) or entered (`decided`)."""
+
+    tried = Signal(object)
+    decided = Signal(object)
+    refused = Signal(str)
+    """A number that is none, or that only the maker's limits judge."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self._look = look
+        self._causes: Causes | None = None
+        self._proposed: tuple[NextTest, ...] = ()
+        titles = tr("Tells"), tr("min"), tr("Test")
+        self.list = Tree(titles, tr("Next tests, the best first"))
+        self.list.currentItemChanged.connect(lambda *_: self._write())
+        self.detail = named(Page(), tr("The test in full"))
+        self.outcome = chooser(tr("Outcome of the test"), 12)
+        self.number = named(QLineEdit(), tr("Number that was measured"))
+        self.number.setMaximumWidth(110)
+        self.what_if = text_button(tr("What if"), self._try, checkable=True)
+        self.enter = text_button(tr("Enter"), self._enter, tr("Enter the outcome of the test"))
+        self.outcome.currentIndexChanged.connect(lambda _: self._tried_again())
+        self.number.returnPressed.connect(self._enter)
+        row = lay(QHBoxLayout(), (self.outcome, 1), self.number, self.what_if, self.enter)
+        lower = QWidget()
+        lay(QVBoxLayout(lower), (self.detail, 1), row, margins=(0, 4, 0, 0))
+        split = splitter(Qt.Orientation.Vertical, {self.list: 150, lower: 250})
+        self.none = muted(tr("No test of the list tells more."))
+        lay(QVBoxLayout(self), self.none, (split, 1), margins=(0, 4, 0, 0))
+
+    def show_tests(self, causes: Causes | None, engine: Engine, done: Sequence[Done]) -> None:
+        """What is worth doing for these causes, as they are after what was `done`."""
+        self._causes = causes
+        self._proposed = () if causes is None else next_tests(causes, engine, done)
+        whole = Doubt(causes.hypotheses).bits if causes is not None else 0.0
+        self.list.clear()
+        for one in self._proposed:
+            mark = "▲ " if one.test.danger >= 2 else ""
+            row = TreeRow(
+                [share_text(one.bits / whole), f"{one.test.minutes:g}", mark + one.test.title]
+            )
+            row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
+            self.list.addTopLevelItem(row)
+        self.none.setVisible(causes is not None and not self._proposed)
+        if self._proposed:
+            self.list.setCurrentIndex(self.list.model().index(0, 0))
+        self._write()
+
+    def let_enter(self, allowed: bool) -> None:
+        """Whether there is a job that keeps an outcome."""
+        self.enter.setVisible(allowed)
+
+    @property
+    def chosen(self) -> NextTest | None:
+        """The test that is chosen."""
+        at = self.list.currentIndex().row()
+        return self._proposed[at] if 0 <= at < len(self._proposed) else None
+
+    def _write(self) -> None:
+        """The chosen test in full, and its outcomes to choose among."""
+        one, causes = self.chosen, self._causes
+        for widget in (self.outcome, self.number, self.what_if, self.enter):
+            widget.setEnabled(one is not None)
+        self.what_if.setChecked(False)
+        self.tried.emit(None)
+        self.outcome.blockSignals(True)
+        offer(self.outcome, [(w, k) for k, w in one.test.words.items()] if one else [])
+        self.outcome.blockSignals(False)
+        self.number.clear()
+        self.number.setVisible(one is not None and bool(one.test.unit))
+        if one is None or causes is None:
+            self.detail.setHtml("")
+            return
+        self.number.setPlaceholderText(one.test.unit)
+        self.detail.setHtml(as_html(one, causes, self._look))
+
+    def _decided(self) -> Done | None:
+        """The outcome that is chosen, or that the number shows."""
+        if self.chosen is None:
+            return None
+        test, typed = self.chosen.test, self.number.text().strip()
+        outcome = Done(test.key, self.outcome.currentData())
+        if not typed or not test.unit:
+            return outcome
+        number, good = QLocale.c().toDouble(typed.replace(",", "."))
+        if not good:
+            self.refused.emit(tr("'{text}' is no number in {unit}.", text=typed, unit=test.unit))
+            return None
+        try:
+            return entered(test.key, str(number))
+        except UsageError:  # only the maker's limits judge it: what was chosen counts
+            return Done(test.key, outcome.outcome, number)
+
+    def _try(self) -> None:
+        self.tried.emit(self._decided() if self.what_if.isChecked() else None)
+
+    def _tried_again(self) -> None:
+        if self.what_if.isChecked():
+            self._try()
+
+    def _enter(self) -> None:
+        done = self._decided()
+        if done is not None and not self.enter.isHidden():
+            self.decided.emit(done)
+
+
+def _cautions(test: HandTest) -> str:
+    return "\n".join(caution.text for caution in test.cautions)
+
+
+def as_html(one: NextTest, causes: Causes, look: Look) -> str:
+    """The whole test: what it is and takes, its dangers, what each outcome would leave."""
+    test = one.test
+    danger = _DANGERS[test.danger]
+    takes = tr(
+        "{minutes:g} min, {skill}. Needed: {tools}.",
+        minutes=test.minutes,
+        skill=_SKILLS[test.skill],
+        tools=", ".join(test.tools),
+    )
+    parts = [f"<p><b>{in_html(test.title)}</b></p><p>{in_html(test.what)}</p>"]
+    parts.append(f"<p>{in_html(takes)}</p>")
+    if test.cautions:
+        head = tr("Take care") + (f" ({danger})" if danger else "")
+        rows = "".join(f"<li>{in_html(c.text)}</li>" for c in test.cautions)
+        parts.append(f"<p><b>{in_html(head)}</b></p><ul>{rows}</ul>")
+    rows = "".join(
+        f"<li>{in_html(test.words[left.outcome])} ({in_html(share_text(left.probability))}): "
+        f"{in_html(in_units(headline(left.causes), look.units))}</li>"
+        for left in one.leaves(causes)
+    )
+    title = tr("What each outcome would leave, and how likely it is")
+    parts.append(f"<p><b>{in_html(title)}</b></p><ul>{rows}</ul>")
+    return "".join(parts)
