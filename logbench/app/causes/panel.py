@@ -20,6 +20,9 @@ from logbench.app.tables import Tree, splitter
 from logbench.app.theme import Look
 from logbench.words import tr
 
+_WHOLE = 1.02
+_PAIRS = tr("Two may be there at once: their shares are counted with each.")
+
 
 class CausesPanel(QWidget):
     """`observed`: an `Observation` whose evidence is to be shown; `entered`: a `Done` to be kept;
@@ -86,7 +89,7 @@ class CausesPanel(QWidget):
         said = in_units(headline(causes), units) if causes is not None else ""
         self.head.setText(f"{supposed}{said}")
         self.head.setVisible(bool(said))
-        self.state.setText(NO_VERDICT if causes is not None else self._reason)
+        self.state.setText(_note(causes) if causes is not None else self._reason)
         self._evidence_of = causes
         self.bars.show_causes(causes)
 
@@ -112,7 +115,7 @@ class CausesPanel(QWidget):
                 after = after_tests(self._recorded, self._done[:number])
                 did, before = ruled_out(before, after, one), after
             words = in_units(one.words, self._look.units)
-            row = TreeRow([words, in_units(did, self._look.units)])
+            row = TreeRow([words, in_units(did, self._look.units) or tr("changed little")])
             row.setToolTip(0, plain_tip(words))
             row.setToolTip(1, plain_tip(did))
             self.log.addTopLevelItem(row)
@@ -121,3 +124,9 @@ class CausesPanel(QWidget):
     def _withdraw(self) -> None:
         at = self.log.currentIndex().row()
         self.withdrawn.emit(at if at >= 0 else len(self._done) - 1)
+
+
+def _note(causes: Causes) -> str:
+    """What the numbers are not."""
+    together = sum(one.probability for one in causes.ranked) > _WHOLE
+    return f"{NO_VERDICT} {_PAIRS}" if together else NO_VERDICT

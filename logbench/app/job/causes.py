@@ -48,6 +48,7 @@ class CausesTab(Tab):
         self._weighed_as: object = None
         self._explained: Explained | None = None
         self.symptoms = named(QListWidget(), tr("What the customer complains of"))
+        self.symptoms.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         for key, words in SYMPTOMS.items():
             row = ListRow(words)
             row.setData(_KEY, key)
@@ -60,7 +61,7 @@ class CausesTab(Tab):
         left = QWidget()
         head = muted(tr("What the customer complains of"))
         lay(QVBoxLayout(left), head, (self.symptoms, 1), margins=(0, 6, 0, 0))
-        split = splitter(Qt.Orientation.Horizontal, {left: 220, self.panel: 900})
+        split = splitter(Qt.Orientation.Horizontal, {left: 260, self.panel: 900})
         split.setStretchFactor(1, 1)
         lay(QVBoxLayout(self), (split, 1), margins=(20, 6, 20, 12))
 
