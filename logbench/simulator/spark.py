@@ -128,4 +128,4 @@ class CamPhaser(Part):
         s.cam_gain = cam_gain(severity, s.rpm)
         s.unsteady = 0.0
         if severity and s.load < 0.35 and s.rpm < 1500.0:
-            s.unsteady = 0.55 * severity
+            s.unsteady = 0.2 * severity**0.5

@@ -151,3 +151,13 @@ def test_skewed_samples_of_a_slow_log_do_not_scatter():
         assert cell.ve_manifold_pct.n >= 8
         assert cell.ve_manifold_pct.mean == pytest.approx(72.0, abs=1.5)
         assert cell.ve_manifold_pct.sd < 4.0
+
+
+def test_low_at_idle_and_usual_at_full_throttle_is_not_first_the_sensor():
+    scene = drive()
+    ve = np.interp(scene.signals["MAP"], [25, 40, 90], [0.38, 0.46, 0.87])
+    scene.set(MAF=true_flow(scene, ve))
+    idle = airflow(scene)[IDLE_MAP]
+    assert idle.verdict is not Verdict.WITHIN
+    assert NAMED["cam_timing"].text in idle.causes[:2]
+    assert airflow(drive(gain=0.6))[IDLE_MAP].causes[0] == NAMED["maf_low"].text

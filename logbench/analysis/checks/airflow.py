@@ -112,9 +112,16 @@ def _manifold_in(cell: AirCell, bands: Bands, found: Airflow, charged: bool) -> 
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
         bands[keys.get(cell.name, "ve_manifold_cruise")],
-        "low",
+        "low_slow" if cell is not found.full and _full_is_usual(bands, found) else "low",
         "high_charged" if charged else "high",
     )
+
+
+def _full_is_usual(bands: Bands, found: Airflow) -> bool:
+    """Whether the efficiency to the manifold at full throttle is as it should be: a sensor that
+    reads low does so there, too."""
+    full, least = found.full.ve_manifold_pct, bands["ve_manifold_full"].within[0]
+    return full.n >= MIN_FULL_SAMPLES and least is not None and full.mean >= least
 
 
 def _idle(bands: Bands, found: Airflow) -> Finding:
