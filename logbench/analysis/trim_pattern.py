@@ -10,7 +10,8 @@
   sensor that reads lean, or delivery. Where all cells are equally lean it may be fuel with ethanol:
   a rear sensor that is rich at rest speaks for the front sensor, one that is not for the fuel.
 - *Rich at idle*: leaking injector, purge, fuel in the oil. *Rich everywhere*: pressure, air-flow
-  sensor reading high, coolant sensor reading cold.
+  sensor reading high, coolant sensor reading cold; equally rich, too: one injector that gives too
+  much at any load.
 - *One bank only*: that bank's gasket, injectors, sensor, or an exhaust leak ahead of it.
 """
 
@@ -29,6 +30,7 @@ from logbench.analysis.findings import EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.narrow_band import closed_spans, narrow
 from logbench.analysis.statement import Quantity, said
+from logbench.analysis.states import steady_idle
 from logbench.analysis.unrest import find_unrest
 from logbench.analysis.view import View
 
@@ -58,6 +60,9 @@ unmetered air at 2,500 rpm is 7 to 8 points. [CP]"""
 LEVEL_PCT = 7.7
 """Cells that differ by no more are equally lean: those of a good car by a standard deviation of 2
 points [open road data, measured], of which the range of five is less in 19 of 20. [Calc]"""
+
+LEAST_VACUUM_KPA = 55.0
+"""At idle a good engine draws more. [CP]"""
 
 REAR_RICH_V, LEAST_REAR = 0.75, 20
 """Behind a good catalyst at lambda 1 a sensor rests at 0.5 to 0.75 V. [CP]"""
@@ -94,13 +99,17 @@ class Pattern:
 
 
 def find_pattern(view: View, trims: Trims) -> Pattern:
-    """The pattern that the judged cells make. Where fuel is added and the idle is rough, too, what
-    makes it so comes first: unburnt air of a cylinder reads as lean."""
+    """The pattern that the judged cells make. Where the idle is rough, too, what makes it so comes
+    first: unburnt air of a cylinder reads as lean, burnt gas that comes back through open valves
+    takes the place of air."""
     pattern = _of_trims(view, trims)
     unrest, causes = view.once(find_unrest), pattern.explanation.causes
-    if not causes or sum(trims.values()) <= 0.0 or unrest is None or not unrest.rough:
+    if not causes or unrest is None or not unrest.rough:
         return pattern
-    rough = NAMED["misfire"] if unrest.falls else NAMED["injector_under"]
+    if sum(trims.values()) > 0.0:
+        rough = NAMED["misfire"] if unrest.falls else NAMED["injector_under"]
+    else:
+        rough = NAMED["cam_timing"] if unrest.falls else NAMED["injector_over"]
     why = replace(pattern.explanation, causes=(rough, *causes))
     return replace(pattern, explanation=why)
 
@@ -133,7 +142,7 @@ def _of_trims(view: View, trims: Trims) -> Pattern:
         rises = bool(above) and max(above) - idle >= TREND_PCT
         end = min(middle) if falls else max(above, default=high)
         return _lean(view, mean, end, falls, rises)
-    return _rich(mean, high)
+    return _rich(view, mean, high)
 
 
 def _count(cells: Collection[str]) -> str:
@@ -226,7 +235,18 @@ def _rear_rich(view: View) -> bool | None:
     return bool(np.median(found) >= REAR_RICH_V) if len(found) >= LEAST_REAR else None
 
 
-def _rich(cells: Mapping[str, float], high: float) -> Pattern:
+def _ill_filled(view: View) -> bool:
+    """Whether an engine that is metered by pressure idles at a pressure that tells of ill filling:
+    then its computer believes in air that is not there."""
+    pressure = view.samples(steady_idle(view), "MAP").value
+    around = view.baro_kpa
+    metered = view.engine[Trait.FLOW_SENSOR].probability >= 0.5
+    if metered or around is None or len(pressure) < LEAST_REAR:
+        return False
+    return around - float(np.median(pressure)) < LEAST_VACUUM_KPA
+
+
+def _rich(view: View, cells: Mapping[str, float], high: float) -> Pattern:
     idle = cells.get("warm idle", float("nan"))
     if high - idle >= TREND_PCT:
         text = said(
@@ -234,6 +254,8 @@ def _rich(cells: Mapping[str, float], high: float) -> Pattern:
             idle=idle,
             high=high,
         )
-        return Pattern(text, WHY["rich_idle"], idle, high)
+        why = WHY["rich_pressure"] if _ill_filled(view) else WHY["rich_idle"]
+        return Pattern(text, why, idle, high)
     text = _cells_text(cells, "taken away", -1)
-    return Pattern(text, WHY["rich"], idle, high)
+    level = len(cells) > 1 and max(cells.values()) - min(cells.values()) <= LEVEL_PCT
+    return Pattern(text, WHY["rich_level"] if level else WHY["rich"], idle, high)

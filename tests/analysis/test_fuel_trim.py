@@ -65,7 +65,7 @@ def test_the_parts_of_the_total_are_kept():
         ((4, 12, 18, 26), "rises with airflow", [NAMED["weak_fuel"]]),
         ((20, 21, 22, 22), "lean everywhere", [NAMED["maf_low"], NAMED["o2_lean"]]),
         ((-22, -9, -6, -4), "rich at idle", [NAMED["rich_fuel"], NAMED["purge"]]),
-        ((-23, -24, -22, -23), "rich everywhere", [NAMED["rich_fuel"], NAMED["maf_high"]]),
+        ((-23, -24, -22, -23), "rich everywhere", [NAMED["rich_fuel"], NAMED["injector_over"]]),
     ],
 )
 def test_patterns(cells, pattern, first_causes):
@@ -221,6 +221,29 @@ def test_what_makes_the_idle_rough_comes_first_where_the_trims_are_lean():
     assert first(14.0) == NAMED["injector_under"].text
     assert first(14.0, falls=60.0) == NAMED["misfire"].text
     assert first(2.0) not in (NAMED["injector_under"].text, NAMED["misfire"].text)
+
+
+def test_equally_rich_cells_may_be_one_injector_and_a_rough_idle_the_camshaft():
+    rich = trims(drive(-13.0, -14.0, -13.0, -14.0))["pattern"]
+    assert NAMED["injector_over"].text in rich.causes[:2]
+    sloping = trims(drive(-20.0, -12.0, -8.0, -4.0))["pattern"]
+    assert NAMED["injector_over"].text not in sloping.causes[:2]
+    scene = drive(-20.0, -12.0, -8.0, -4.0)
+    still = scene.signals["VSS"] < 1.0
+    rough = 12.0 * scene.rng.normal(0.0, 1.0, len(scene.t_s))
+    rough += 50.0 * np.sin(2.0 * np.pi * scene.t_s / 4.0)
+    shaken = trims(scene.set(RPM=scene.signals["RPM"] + np.where(still, rough, 0.0)))["pattern"]
+    assert shaken.causes[0] == NAMED["cam_timing"].text
+
+
+def test_little_vacuum_beside_a_rich_idle_points_to_the_camshaft_of_a_car_metered_by_pressure():
+    def first(map_kpa, metering):
+        scene = drive(-22.0, -12.0, -9.0, -6.0)
+        return trims(scene.set(MAP=map_kpa), metering)["pattern"].causes[0]
+
+    assert first(52.0, "manifold pressure") == NAMED["cam_timing"].text  # of 100 kPa around
+    assert first(32.0, "manifold pressure") == NAMED["rich_fuel"].text
+    assert first(52.0, "air-flow sensor") == NAMED["rich_fuel"].text
 
 
 def test_an_air_flow_sensor_a_little_low_leads_where_the_trims_ask_for_just_that():

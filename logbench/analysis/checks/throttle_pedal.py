@@ -19,8 +19,8 @@ one that is not asked to.
 
 Flap: an engine that ignites by compression takes in all it can and shuts its flap to stop, to draw
 in recirculated gas or to heat the exhaust. Pulling (`APP_D` off its rest, 30 km/h and more, warm),
-the flap is open in three of four readings. Some makers count how far it is shut: only where the
-manifold pressure, below the barometric one, says so, too, it is more than `watch`.
+it is wide open at times. Some makers count how far it is shut: only where the manifold pressure,
+below the barometric one, says so, too, it is more than `watch`.
 """
 
 from __future__ import annotations
@@ -272,8 +272,8 @@ def _flap(view: View, bands: Bands) -> Finding:
     around = view.baro_kpa
     drawn = len(manifold) > 0 and around is not None and np.median(manifold) < around - DRAWN_KPA
     return subject.judged(
-        f"Opening of the flap ({flap.signal}), three of four readings,",
-        Measured(float(np.percentile(found, 25.0)), STEP_PCT, spans),
+        f"Widest opening of the flap ({flap.signal}), of one reading in ten,",
+        Measured(float(np.percentile(found, 90.0)), STEP_PCT, spans),
         bands["flap_open"],
         "flap",
         watch_at_most=""
