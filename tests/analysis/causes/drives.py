@@ -73,18 +73,20 @@ def _kept(finding: Finding) -> dict[str, object]:
 
 
 def case_of(
-    seed: int, most_faults: int = 1, severity: float | None = None, only: Sequence[str] = ()
+    seed: int,
+    faults: int = 1,
+    severities: Sequence[float] = SEVERITIES,
+    healthy: float = HEALTHY_SHARE,
 ) -> Case:
-    """What is wrong with the car of a seed: nothing in `HEALTHY_SHARE` of them (where one fault
-    is drawn), else so many of those that it can have (of `only`, if any), of a drawn severity
-    unless one is given."""
+    """What is wrong with the car of a seed: nothing in the share `healthy` of them, else so many
+    of the faults that it can have, of severities drawn from these."""
     car = car_of(seed)
     rng = random.Random(f"causes {seed}")
-    if rng.random() < HEALTHY_SHARE and most_faults == 1:
+    if rng.random() < healthy:
         return Case(seed, (), car.kind)
-    able = [name for name in possible_faults(car) if not only or name in only]
-    drawn = sorted(able, key=lambda name: random.Random(f"{name} {seed}").random())[:most_faults]
-    return Case(seed, tuple((name, severity or rng.choice(SEVERITIES)) for name in drawn), car.kind)
+    able = possible_faults(car)
+    drawn = sorted(able, key=lambda name: random.Random(f"{name} {seed}").random())[:faults]
+    return Case(seed, tuple((name, rng.choice(severities)) for name in drawn), car.kind)
 
 
 def drive_case(case: Case) -> Row:
@@ -139,16 +141,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--first", type=int, required=True)
     parser.add_argument("--cars", type=int, required=True)
-    parser.add_argument("--faults", type=int, default=1, help="of each car")
-    parser.add_argument("--severity", type=float, default=None)
     parser.add_argument("--kinds", default="", help="petrol,diesel …; all kinds without")
-    parser.add_argument("--only", default="", help="of these faults")
     parser.add_argument("--work", type=Path, required=True)
     given = parser.parse_args()
     kinds = [kind for kind in given.kinds.split(",") if kind]
-    only = tuple(name for name in given.only.split(",") if name)
     seeds = range(given.first, given.first + given.cars)
-    cases = [case_of(seed, given.faults, given.severity, only) for seed in seeds]
+    cases = [case_of(seed) for seed in seeds]
     chosen = [case for case in cases if not kinds or case.kind in kinds]
     for number, _ in enumerate(driven(chosen, given.work), 1):
         if number % 50 == 0 or number == len(chosen):
