@@ -214,11 +214,11 @@ class _Weights:
         """The cause with what speaks for it and against."""
         has = np.array([cause in option.causes for option in self._options])
         odds = self._mean(has) - self._mean(~has)
-        weights = [
-            Weight(observation, float(x))
-            for observation, x in zip(self._observations, odds, strict=True)
-            if abs(x) >= SHOWN_ODDS
-        ]
+        summed: dict[str, float] = {}
+        for observation, x in zip(self._observations, odds, strict=True):
+            summed[observation.key] = summed.get(observation.key, 0.0) + float(x)
+        by_key = {observation.key: observation for observation in self._observations}
+        weights = [Weight(by_key[key], x) for key, x in summed.items() if abs(x) >= SHOWN_ODDS]
         pro = sorted((w for w in weights if w.log_odds > 0), key=lambda w: -w.log_odds)
         contra = sorted((w for w in weights if w.log_odds < 0), key=lambda w: w.log_odds)
         return Ranked(cause, probability, tuple(pro[:MOST_SHOWN]), tuple(contra[:MOST_SHOWN]))

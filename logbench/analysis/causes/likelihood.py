@@ -30,8 +30,10 @@ CODE_SEEN, CODE_OTHER, CODE_HEALTHY = 0.35, 0.01, 0.002
 """How often a code of its list is there with a cause, another one, and with nothing wrong. [CP]"""
 NO_CODE, NO_CODE_HEALTHY = 0.6, 0.97
 """How often no code at all is there. [CP]"""
-SAID_SEEN, SAID_OTHER = 0.4, 0.01
-"""How often a finding without a number comes with a cause it names, and with another. [CP]"""
+SAID_SEEN, SAID_OTHER, SAID_HEALTHY = 0.5, 0.02, 0.01
+"""How often a finding without a number comes with a cause it names, another one, none. [CP]"""
+CHECK_SEEN, CHECK_OTHER, CHECK_HEALTHY = 0.5, 0.08, 0.03
+"""The same of a check whose numbers are taken into account already. [CP]"""
 SYMPTOM_SEEN, SYMPTOM_OTHER, SYMPTOM_HEALTHY = 0.4, 0.06, 0.03
 """How often a customer complains of it. [CP]"""
 FAILED_SEEN, FAILED_OTHER, PASSED_SEEN, PASSED_OTHER = 0.4, 0.01, 0.4, 0.9
@@ -138,9 +140,16 @@ def chances(observed: Observed, causes: Sequence[str]) -> list[tuple[Said, float
 def _of_finding(said: Said, causes: Sequence[str]) -> float:
     if not said.named:
         return 1.0
+    seen, other, healthy = (
+        (CHECK_SEEN, CHECK_OTHER, CHECK_HEALTHY)
+        if said.measured
+        else (SAID_SEEN, SAID_OTHER, SAID_HEALTHY)
+    )
+    if NOTHING_WRONG in causes:
+        return healthy
     if NOT_LISTED in causes:
-        return math.sqrt(SAID_SEEN * SAID_OTHER)
-    return SAID_SEEN if said.named & set(causes) else SAID_OTHER
+        return math.sqrt(seen * other)
+    return seen if said.named & set(causes) else other
 
 
 def _of_code(said: Said, causes: Sequence[str]) -> float:

@@ -1,10 +1,11 @@
-"""What was observed: numbers of findings, what findings without a number say, codes, results of the
-car's own monitors, symptoms. What was not judged, or not recorded, is no observation."""
+"""What was observed: numbers of findings, what checks say by those out of their bands, codes,
+results of the car's own monitors, symptoms. What was not judged, or not recorded, is no
+observation."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field, replace
 
 from logbench.analysis.causes.catalogue import NAMED, SYMPTOMS
@@ -30,12 +31,14 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """Something that is there or not: `named`, the causes that it speaks for."""
+    """Something that is there or not: `named`, the causes that it speaks for. `measured`: numbers
+    of the same check are observed, too."""
 
     observation: Observation
     named: frozenset[str] = frozenset()
     text: str = ""
     """A code, a symptom's key, a monitor's name."""
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +61,18 @@ def observe(
 ) -> Observed:
     """The observations of one recording's findings, of a reading of the car, and of what the
     customer says (keys of `SYMPTOMS`)."""
-    numbers, spoken = [], []
+    numbers: list[Number] = []
+    alarms: dict[str, list[tuple[Finding, int]]] = {}
     for place, finding in enumerate(findings):
         if finding.check in SILENT:
             continue
         if finding.coverage in (Coverage.JUDGED, Coverage.UNCERTAIN) and _is_number(finding):
             numbers.append(_number(finding, place))
-        elif finding.verdict.severity > 0:
-            spoken.append(_said(finding, place))
+        if finding.verdict.severity > 0:
+            alone = finding.subject if finding.check == "sensors" else ""
+            alarms.setdefault(f"{finding.check}|{alone}", []).append((finding, place))
+    measured = {number.name.split("|")[0] for number in numbers}
+    spoken = [_said(found, measured) for found in alarms.values()]
     return Observed(
         tuple(numbers),
         tuple(spoken),
@@ -117,9 +124,14 @@ def _number(finding: Finding, place: int) -> Number:
     )
 
 
-def _said(finding: Finding, place: int) -> Said:
-    named = frozenset(n.key for n in NAMED.values() if n.text in finding.causes)
-    return Said(_seen(finding, place), named)
+def _said(found: Sequence[tuple[Finding, int]], measured: Set[str]) -> Said:
+    """What a check says by its findings out of their bands: once, however many there are; the
+    causes that the most severe of them name."""
+    worst = max(finding.verdict.severity for finding, _ in found)
+    severe = [(finding, place) for finding, place in found if finding.verdict.severity == worst]
+    texts = {text for finding, _ in severe for text in finding.causes}
+    named = frozenset(n.key for n in NAMED.values() if n.text in texts)
+    return Said(_seen(*severe[0]), named, measured=severe[0][0].check in measured)
 
 
 def _seen(finding: Finding, place: int) -> Observation:

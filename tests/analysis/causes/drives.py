@@ -30,7 +30,7 @@ from tests.analysis.simulated import recorded
 
 SEVERITIES = (0.25, 0.5, 0.75, 1.0)
 HEALTHY_SHARE = 0.2
-KEPT = ("check", "subject", "value", "uncertainty", "of_car", "unit")
+KEPT = ("check", "subject", "value", "uncertainty", "of_car", "unit", "causes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +60,16 @@ class Row:
 
 def finding_of(row: dict[str, object]) -> Finding:
     """A finding of its kept numbers."""
-    kept = dict(row)
+    kept = {name: value for name, value in row.items() if name not in ("within", "numbers")}
     kept["verdict"] = Verdict(str(kept["verdict"]))
     kept["lacks"] = Coverage(str(kept["lacks"]))
+    kept["causes"] = tuple(kept.get("causes", ()))  # type: ignore[arg-type]
     return Finding(reason="", **kept)  # type: ignore[arg-type]
 
 
 def _kept(finding: Finding) -> dict[str, object]:
     row: dict[str, object] = {name: getattr(finding, name) for name in KEPT}
-    row["numbers"] = {k: round(v, 5) for k, v in finding.numbers.items()}
+    row["within"] = None if finding.band is None else finding.band.within
     return row | {"verdict": finding.verdict.value, "lacks": finding.lacks.value}
 
 

@@ -49,6 +49,8 @@ LEAST_DRIVES = 12
 """Of a number in a kind of engine, and of it over all, to be used."""
 OWN_LEVEL = 12
 """Drives from which on a kind of engine has a level of its own."""
+WITHIN = 2.5
+"""Standard deviations from the middle to the end of a band. [CP]"""
 SOUND = 0.25
 """Severity up to which a car counts as sound: healthy ones are in it, and few others are odd."""
 EFFECT_SD, SHIFT_SD = 4.0, 2.0
@@ -96,8 +98,33 @@ class Table:
         for n, row in enumerate(found):
             for k, key in enumerate(self.keys):
                 self.value[n, k], self.half[n, k] = row.get(key, (np.nan, np.nan))
+        self.least = self._least_scales()
         self.stratum = np.array([stratum_of(traits_of(row)) for row in rows])
         self.sound = np.array([sum(s for _, s in row.case.faults) <= SOUND for row in rows])
+
+    def _least_scales(self) -> dict[str, tuple[float, float, float]]:
+        """By number: the ends of its band, and what it does from drive to drive of a real car: half
+        of the time less than that."""
+        ends: dict[str, tuple[float, float]] = {}
+        days: dict[str, list[float]] = defaultdict(list)
+        for row in self.rows:
+            for finding in row.findings:
+                key = f"{finding['check']}|{finding['subject']}|{finding['unit']}"
+                if finding["of_car"]:
+                    days[key].append(float(str(finding["of_car"])) / 1.96)
+                if within := finding.get("within"):
+                    low, high = within  # type: ignore[misc]
+                    ends[key] = (
+                        -math.inf if low is None else low,
+                        math.inf if high is None else high,
+                    )
+        return {
+            key: (
+                *ends.get(key, (-math.inf, math.inf)),
+                float(np.median(days[key])) if days[key] else 0.0,
+            )
+            for key in self.keys
+        }
 
     def levels(self) -> dict[str, dict[str, tuple[float, float, float]]]:
         """Middle, scatter and usual standard error by kind of engine and number, of sound cars;
@@ -111,7 +138,8 @@ class Table:
                     continue
                 ways = (there & mine & self.sound, there & mine, there & self.sound, there)
                 used = next((way for way in ways if way.sum() >= OWN_LEVEL), there)
-                found.setdefault(stratum, {})[key] = _level(self.value[used, k], self.half[used, k])
+                level = _level(self.value[used, k], self.half[used, k])
+                found.setdefault(stratum, {})[key] = _widened(level, *self.least[key])
         return found
 
     def pressed(self, levels: Mapping[str, Mapping[str, tuple[float, float, float]]]) -> Values:
@@ -131,6 +159,16 @@ def _level(value: Values, half: Values) -> tuple[float, float, float]:
     error = float(np.median(own)) if len(own) else 0.0
     low, high = np.percentile(value, (12, 88))
     return middle, max(float(high - low) / 2.35, error, 0.01 * abs(middle), 1e-3), error
+
+
+def _widened(
+    level: tuple[float, float, float], low: float, high: float, day: float
+) -> tuple[float, float, float]:
+    """Real cars scatter more than simulated ones: a car at the nearer end of the band is `WITHIN`
+    standard deviations from the middle at most, and what days do to a real car is in it, too."""
+    middle, scale, error = level
+    apart = min((abs(end - middle) for end in (low, high) if math.isfinite(end)), default=0.0)
+    return middle, max(scale, day, apart / WITHIN), error
 
 
 def _at_nodes(severity: Values) -> Values:
