@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 from logbench.analysis.causes.hand_tests import Done
 from logbench.analysis.causes.model import Causes
+from logbench.analysis.causes.observations import of_one_car
 from logbench.analysis.engine import Engine
 from logbench.analysis.model import Finding
-from logbench.cases.recording import judge
+from logbench.cases.cars import CarsFile, let_through
+from logbench.cases.recording import check_recording, judge
 from logbench.cases.work import Deed, Work, only_looks
 from logbench.errors import JobDamagedError, JobError
 from logbench.job.comparisons import drive_before, first_and_last
@@ -72,6 +74,21 @@ def explain_job(work: Work, folder: JobFolder, job: Job) -> Explained:
     work.report(tr("Weighing the causes"), 0.9)
     causes = explain(findings, engine, reading_before(folder, job), tuple(job.symptoms))
     return Explained(causes, engine, findings, done_in(job), folder.path)
+
+
+@only_looks
+def explain_files(work: Work, paths: tuple[Path, ...], folder: Path | None = None) -> Explained:
+    """The causes of drives of one car, taken together, with the reading, the complaints and the
+    hand tests of the job in `folder`, where one is named. Raises the reader's errors,
+    AnotherCarError, JobError."""
+    drives, engine, car = [], Engine(), None
+    for path in paths:
+        recording, judged = check_recording(path).run(work)
+        car = car or recording.facts.car
+        let_through(CarsFile(), car, recording.facts.identity, path.name)
+        drives.append(judged.findings)
+        engine = judged.kind
+    return explain_judged(tuple(of_one_car(drives)), engine, folder).run(work)
 
 
 def done_in(job: Job) -> tuple[Done, ...]:

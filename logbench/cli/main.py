@@ -16,6 +16,7 @@ from typer.exceptions import TyperException
 
 from logbench.cli import files
 from logbench.cli.archive import archive_app
+from logbench.cli.causes import causes
 from logbench.cli.check import check
 from logbench.cli.compare import compare
 from logbench.cli.correct import correct
@@ -81,6 +82,7 @@ def open_command(
 
 app.command()(record)
 app.command()(check)
+app.command()(causes)
 app.command()(compare)
 app.command("import")(files.import_files)
 app.command()(correct)
