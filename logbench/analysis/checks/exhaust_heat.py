@@ -41,8 +41,8 @@ LEAST_S = 300.0
 SOAKED_K = 8.0
 ACCURACY_K, ACCURACY_SHARE = 5.0, 0.01
 HOT_DEGC, APART_K = 550.0, 150.0
-MOVED_K = 60.0
-"""Where a sensor moves over so much, one beside it must move, too."""
+MOVED_K, BESIDE_K = 60.0, 150.0
+"""By so much a sensor moves that is alive; where one moves by `BESIDE_K`, so must one beside it."""
 
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
@@ -98,7 +98,7 @@ def _moving(view: View, bands: Bands, names: list[str]) -> Iterator[Finding]:
             moved[name] = float(high - low)
     most = max(moved, key=lambda name: moved[name], default="")
     for name, by in moved.items():
-        if by >= MOVED_K or (moved[most] < MOVED_K and len(moved) > 1):
+        if by >= MOVED_K or (moved[most] < BESIDE_K and len(moved) > 1):
             continue
         alone = "no other exhaust temperature was recorded" if len(moved) == 1 else ""
         beside = said("{other} by {k:.0f K}", other=most, k=moved[most])
