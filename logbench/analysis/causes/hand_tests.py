@@ -34,6 +34,8 @@ FOUND_NOTHING, NOT_CLEAR, NOT_DONE = "nothing", "not_clear", "not_done"
 last two say nothing of the causes."""
 LEAST, MOST = 0.01, 0.99
 """No outcome is surer than that: of a hand test done wrong, or of a cause that is rare. [CP]"""
+LEAST_ODDS = 0.1
+"""A weight below says nothing of a cause."""
 ANYTHING = 0.2
 """So much of what a cause that is not listed does is anything: each outcome alike. [CP]"""
 
@@ -284,9 +286,11 @@ def _reweighed(
 def _with(ranked: Ranked, weight: Weight) -> Ranked:
     """With one weight more, the heaviest first."""
     pro, contra = ranked.pro, ranked.contra
+    if abs(weight.log_odds) < LEAST_ODDS:
+        return ranked
     if weight.log_odds > 0.0:
         pro = tuple(sorted((*pro, weight), key=lambda w: -w.log_odds))
-    elif weight.log_odds < 0.0:
+    else:
         contra = tuple(sorted((*contra, weight), key=lambda w: w.log_odds))
     return replace(ranked, pro=pro, contra=contra)
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from logbench.analysis.causes.catalogue import NAMED, SYMPTOMS
 from logbench.analysis.causes.model import Observation
 from logbench.analysis.model import Coverage, Finding
+from logbench.analysis.statement import said
 from logbench.foreign import joined, raw
 from logbench.vehicle.records.model import CarReading
 
@@ -135,7 +136,8 @@ def _said(found: Sequence[tuple[Finding, int]], measured: Set[str]) -> Said:
 
 
 def _seen(finding: Finding, place: int) -> Observation:
-    return Observation(key_of(finding), finding.reason, finding.evidence, place)
+    words = said("{about}: {reason}", about=finding.heading, reason=finding.reason)
+    return Observation(key_of(finding), words, finding.evidence, place)
 
 
 def _codes(reading: CarReading) -> tuple[Said, ...]:

@@ -204,3 +204,8 @@ def test_a_test_that_decides_is_worth_more_than_one_that_tells_as_much():
     assert found["look_over"].decides < 0.4
     sure = explained(unmetered_air=0.96, maf_low=0.04)
     assert {one.decides for one in next_tests(sure, PETROL)} == {0.0}
+
+
+def test_an_outcome_that_says_next_to_nothing_of_a_cause_is_not_among_its_weights():
+    after = after_tests(LEAN, [Done("fan_bridge", FOUND_NOTHING)])
+    assert all(one.pro == one.contra == () for one in after.ranked if one.cause != "not_listed")

@@ -3,7 +3,9 @@
 import pytest
 
 from logbench.analysis.causes.hand_tests import FOUND_NOTHING, Done, after_tests
+from logbench.analysis.causes.observations import observe
 from logbench.analysis.causes.sentence import headline, owners_paragraph, ruled_out
+from logbench.analysis.model import Band, Finding, Verdict
 from tests.analysis.causes.handmade import LEAN, explained
 
 
@@ -47,3 +49,13 @@ def test_what_a_test_ruled_out_is_named_and_what_moved_nothing_is_not():
     )
     unclear = Done("smoke_test", "not_clear")
     assert ruled_out(LEAN, after_tests(LEAN, [unclear]), unclear) == ""
+
+
+def test_an_observation_says_what_it_is_of():
+    band = Band("b", "Trim", "%", (-10.0, 10.0), (-20.0, 20.0), "")
+    finding = Finding(
+        "fuel_trim", "bank 1, warm idle", Verdict.ACT, "Trim +21 %.", 21.0, 0.5, "%", band
+    )
+    seen = observe([finding])
+    words = {one.observation.words for one in (*seen.numbers, *seen.said)}
+    assert words == {"fuel trim: bank 1, warm idle: Trim +21 %."}
