@@ -24,8 +24,8 @@ UNDER, OVER, MISSED = 0.5, 0.6, 0.7
 _EQUALISED = 0.10
 """Difference of fuel that a diesel's computer takes out at idle [from memory: smooth running
 control, some milligrams]."""
-_AT_IDLE = 1.7
-"""An injector's error is one of milligrams: of idle's small quantity it is a larger share."""
+_AT_IDLE = 3.0
+"""An injector's error is one of milligrams, and idle takes a third of what cruising does."""
 _LEAN, _LEAN_MISSED = 1.4, 2.5
 """Mixture from which on a spark no longer lights every cycle, and how fast that grows."""
 _LIGHT_S, _DARK_S = 0.25, 1.6

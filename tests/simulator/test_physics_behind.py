@@ -158,7 +158,7 @@ def strayed(s: Seen) -> float:
 
 
 MEASURES: dict[str, tuple[tuple[Kind, ...], Callable[[Seen], float]]] = {
-    "injector_under": (("diesel", "charged", "petrol"), lambda s: roughness(s, IDLE)),
+    "injector_under": (("diesel", "charged", "petrol"), lambda s: roughness(s, "idle after start")),
     "injector_over": (("diesel", "charged", "petrol"), too_rich),
     "misfire": (("diesel", "charged", "petrol"), lambda s: roughness(s, IDLE, "idle after start")),
     "glow_plug": (("diesel",), slow_start),
