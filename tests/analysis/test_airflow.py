@@ -161,3 +161,12 @@ def test_low_at_idle_and_usual_at_full_throttle_is_not_first_the_sensor():
     assert idle.verdict is not Verdict.WITHIN
     assert NAMED["cam_timing"].text in idle.causes[:2]
     assert airflow(drive(gain=0.6))[IDLE_MAP].causes[0] == NAMED["maf_low"].text
+
+
+def test_a_hybrids_engine_may_close_its_intake_late():
+    late = drive(gain=0.78)
+    assert airflow(late)["full throttle"].verdict is not Verdict.WITHIN
+    late.set(BAT_PWR=np.full(len(late.signals["RPM"]), 55.0))
+    found = airflow(late)
+    for subject in ("full throttle", PART_MAP, FULL_MAP):
+        assert found[subject].verdict is Verdict.WITHIN, found[subject].reason

@@ -15,9 +15,10 @@ from logbench.car.model import Car
 from logbench.importing.run import read_file
 from logbench.recording.model import Event, Facts, Trace
 from logbench.recording.reader import Recording
+from logbench.simulator.drawn import draw_car
 from tests.analysis.diesel import diesel_drive
 from tests.analysis.scenes import CRUISE, IDLE, KEY_ON, OVERRUN, Phase, Scene, warm_drive
-from tests.analysis.simulated import WARM, simulated
+from tests.analysis.simulated import WARM, drive_of, simulated
 
 
 def run(check, recording):
@@ -406,3 +407,10 @@ def test_slow_and_skewed_sampling():
 def test_nothing_at_all():
     (only,) = run("recording", Recording.of([])).values()
     assert only.verdict is Verdict.NOT_JUDGED
+
+
+def test_a_power_split_has_no_gears():
+    recording = drive_of(draw_car(3, "hybrid"), 3, {}, wanted=("RPM", "VSS", "ECT", "BAT_PWR"))
+    found = run_checks(recording, only=["gears"])
+    assert {f.verdict for f in found} == {Verdict.NOT_JUDGED}
+    assert "power split" in found[0].reason

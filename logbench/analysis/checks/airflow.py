@@ -21,7 +21,7 @@ from logbench.analysis.airflow import (
 from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.model import Finding
+from logbench.analysis.model import Band, Finding
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import Estimate
 from logbench.analysis.view import View
@@ -80,7 +80,7 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
-        bands["ve_full_throttle_turbo" if charged else "ve_full_throttle"],
+        bands["ve_full_throttle_turbo" if charged else _of("ve_full_throttle", view)],
         "low_boost" if weak_boost else "low_full",
         "high_boost" if much_boost else "high",
     )
@@ -93,11 +93,10 @@ def _manifold(view: View, bands: Bands, found: Airflow) -> list[Finding]:
     cells = [found.idle, found.part]
     if found.full.ve_manifold_pct.n >= MIN_FULL_SAMPLES:
         cells.append(found.full)
-    charged = view.engine.holds(Trait.CHARGED) is True
-    return [_manifold_in(cell, bands, found, charged) for cell in cells]
+    return [_manifold_in(view, cell, bands, found) for cell in cells]
 
 
-def _manifold_in(cell: AirCell, bands: Bands, found: Airflow, charged: bool) -> Finding:
+def _manifold_in(view: View, cell: AirCell, bands: Bands, found: Airflow) -> Finding:
     subject = Subject(KEY, f"air-flow sensor against manifold pressure, {cell.name}")
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
     if cell.maf_g_s.n < least or 0 < cell.ve_manifold_pct.n < least:
@@ -107,20 +106,27 @@ def _manifold_in(cell: AirCell, bands: Bands, found: Airflow, charged: bool) -> 
         )
     if cell.ve_manifold_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
-    keys = {"warm idle": "ve_manifold_idle", "full throttle": "ve_manifold_full"}
+    charged = view.engine.holds(Trait.CHARGED) is True
+    full = bands[_of("ve_manifold_full", view)]
+    part = bands[_of("ve_manifold_cruise", view)]
     return subject.judged(
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
-        bands[keys.get(cell.name, "ve_manifold_cruise")],
-        "low_slow" if cell is not found.full and _full_is_usual(bands, found) else "low",
+        {"warm idle": bands["ve_manifold_idle"], "full throttle": full}.get(cell.name, part),
+        "low_slow" if cell is not found.full and _full_is_usual(full, found) else "low",
         "high_charged" if charged else "high",
     )
 
 
-def _full_is_usual(bands: Bands, found: Airflow) -> bool:
+def _of(band: str, view: View) -> str:
+    """The band, or that for a hybrid, whose engine may close its intake late, unless it is none."""
+    return band if view.engine.holds(Trait.HYBRID) is False else f"{band}_hybrid"
+
+
+def _full_is_usual(band: Band, found: Airflow) -> bool:
     """Whether the efficiency to the manifold at full throttle is as it should be: a sensor that
     reads low does so there, too."""
-    full, least = found.full.ve_manifold_pct, bands["ve_manifold_full"].within[0]
+    full, least = found.full.ve_manifold_pct, band.within[0]
     return full.n >= MIN_FULL_SAMPLES and least is not None and full.mean >= least
 
 
