@@ -94,7 +94,7 @@ class Charger(Part):
         self._wanted = wanted
         stuck = wanted
         if faults.boost_open:
-            most = 1.0 - 0.9 * sqrt(faults.boost_open)
+            most = 1.0 - 0.97 * faults.boost_open**0.3
             stuck = most if stuck > most else stuck
         if faults.boost_shut:
             least = (0.6 if self._facts.vanes else 0.85) * sqrt(faults.boost_shut)
@@ -145,7 +145,7 @@ class Charger(Part):
         """Out of the pipe between the charger and the sensor."""
         if not faults.charge_leak_before or s.p_up_kpa <= s.p_amb_kpa:
             return 0.0
-        area = faults.charge_leak_before * self._leak_mm2
+        area = sqrt(faults.charge_leak_before) * self._leak_mm2
         flow = area * s.p_up_kpa * CHOKED / sqrt(s.intake_degc + 273.15)
         return flow * nozzle(s.p_amb_kpa / s.p_up_kpa)
 

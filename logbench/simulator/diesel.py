@@ -50,7 +50,7 @@ class DieselAir:
         self._litres = car.displacement_l
         self._volume_l = _VOLUMES * car.displacement_l
         self._full_mm2 = 850.0 * car.displacement_l
-        self._leak_mm2 = 20.0 * car.displacement_l
+        self._leak_mm2 = 24.0 * car.displacement_l
         self.rated_g_s = car.ve_peak * 101.3 * self._litres * car.redline_rpm / (CYCLE * 310)
         """Air at the redline without boost: the scale of the flow."""
 
@@ -75,7 +75,7 @@ class DieselAir:
         )
         leak = 0.0
         if faults.charge_leak_after and p > s.p_amb_kpa:
-            leak = faults.charge_leak_after * self._leak_mm2 * p * CHOKED / sqrt(gas_k)
+            leak = sqrt(faults.charge_leak_after) * self._leak_mm2 * p * CHOKED / sqrt(gas_k)
             leak *= nozzle(s.p_amb_kpa / p)
         s.ve = ve = self.filling(rpm)
         per_kpa = ve * self._litres * rpm / (CYCLE * gas_k)

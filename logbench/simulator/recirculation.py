@@ -65,14 +65,14 @@ class Recirculation(Part):
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Move valve and flow."""
         self._control(s, dt)
-        opening = self._wanted * (1.0 - faults.egr_shut)
+        opening = self._wanted * (1.0 - sqrt(faults.egr_shut))
         if faults.egr_open:
-            least = 0.22 * faults.egr_open
+            least = 0.26 * sqrt(faults.egr_open)
             opening = least if opening < least else opening
         self._open += (opening - self._open) * dt / (0.10 + dt)
         s.egr_wanted = max(self._wanted, self._low_wanted)
         self._low_open += (self._low_wanted - self._low_open) * dt / (0.15 + dt)
-        clear = 1.0 - 0.85 * faults.egr_cooler
+        clear = 1.0 - 0.9 * sqrt(faults.egr_cooler)
         s.egr_low_share = 0.42 * self._low_open
         degc = s.coolant_degc + (s.exh_degc - s.coolant_degc) * (0.25 + 0.35 * faults.egr_cooler)
         s.egr_degc = degc if degc > s.coolant_degc else s.coolant_degc

@@ -76,6 +76,8 @@ _SEEN_BY: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(("filter_loaded", "filter_hose", "filter_offset"), ("DPF1_DP",)),
     "egt_dead": ("EGT11", "EGT12", "EGT13", "EGT14", "DPF1_INT", "DPF1_OUTT"),
     "catalyst_aged": ("O2S12",),
+    # whether it should recirculate now, nothing else says
+    **dict.fromkeys(("egr_shut", "egr_cooler"), ("EGR_PCT", "EGR_A_CMD")),
 }
 """Signals of which one at least must be recorded for a fault to show."""
 
