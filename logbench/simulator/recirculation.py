@@ -72,7 +72,7 @@ class Recirculation(Part):
         self._open += (opening - self._open) * dt / (0.10 + dt)
         s.egr_wanted = max(self._wanted, self._low_wanted)
         self._low_open += (self._low_wanted - self._low_open) * dt / (0.15 + dt)
-        clear = 1.0 - 0.9 * sqrt(faults.egr_cooler)
+        clear = 1.0 - 0.93 * faults.egr_cooler**0.35
         s.egr_low_share = 0.42 * self._low_open
         degc = s.coolant_degc + (s.exh_degc - s.coolant_degc) * (0.25 + 0.35 * faults.egr_cooler)
         s.egr_degc = degc if degc > s.coolant_degc else s.coolant_degc

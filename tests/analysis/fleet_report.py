@@ -87,6 +87,8 @@ def hidden_because(car: Car, fault: str, recorded: Collection[str]) -> str:
     car alone, never from what the checks said."""
     if fault == "unmetered_air" and not car.has_maf:
         return _MAP_METERED
+    if car.diesel and fault in ("boost_open", "boost_shut") and "BP_A_CMD" not in recorded:
+        return "what charge pressure a diesel asks for, its signals do not say"
     wanted = _SEEN_BY.get(fault)
     if wanted and not set(wanted) & set(recorded):
         return f"this car offers none of {', '.join(wanted)}"
