@@ -17,7 +17,7 @@ from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.recording import check_recording, judge
 from logbench.cases.work import Deed, Work, only_looks
 from logbench.errors import JobDamagedError, JobError
-from logbench.job.comparisons import drive_before, first_and_last
+from logbench.job.comparisons import drives_before, first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job, JobTest
 from logbench.job.store import JobStore
@@ -59,18 +59,18 @@ def explain_judged(
 
 @only_looks
 def explain_job(work: Work, folder: JobFolder, job: Job) -> Explained:
-    """The causes of a job: its last drive before the repair, judged by the user's own limits, the
+    """The causes of a job: its drives before the repair, judged by the user's own limits, the
     reading before it, the complaints. Without a drive the others alone. Raises JobError,
     BandsError, the reader's errors."""
     from logbench.analysis.causes.inference import explain
 
-    entry = drive_before(job.recordings)
-    findings: tuple[Finding, ...] = ()
-    engine = Engine()
-    if entry is not None:
+    drives, engine = [], Engine()
+    for entry in drives_before(job.recordings):
         work.report(tr("Opening {name}", name=entry.file))
         judged = judge(folder.recording(entry)).run(work)
-        findings, engine = judged.findings, judged.kind
+        drives.append(judged.findings)
+        engine = judged.kind
+    findings = tuple(of_one_car(drives))
     work.report(tr("Weighing the causes"), 0.9)
     causes = explain(findings, engine, reading_before(folder, job), tuple(job.symptoms))
     return Explained(causes, engine, findings, done_in(job), folder.path)

@@ -23,11 +23,10 @@ def first_and_last(readings: Iterable[tuple[Role, T]]) -> tuple[T | None, T | No
     return before, after
 
 
-def drive_before(entries: Sequence[RecordingEntry]) -> RecordingEntry | None:
-    """The last drive before the repair; where none is marked so the last that is not after it."""
+def drives_before(entries: Sequence[RecordingEntry]) -> list[RecordingEntry]:
+    """The drives before the repair; where none is marked so those that are not after it."""
     found = [entry for entry in entries if entry.role == "before"]
-    found = found or [entry for entry in entries if entry.role == "other"]
-    return found[-1] if found else None
+    return found or [entry for entry in entries if entry.role == "other"]
 
 
 def sides_by_role(job: Job) -> Sides:

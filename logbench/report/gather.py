@@ -12,6 +12,7 @@ import numpy as np
 from logbench.analysis.bands import Bands, Limits, load_bands, load_limits
 from logbench.analysis.causes.inference import explain
 from logbench.analysis.causes.model import Causes
+from logbench.analysis.causes.observations import of_one_car
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import Comparison
 from logbench.analysis.engine import Engine
@@ -24,7 +25,7 @@ from logbench.car.identity import Match
 from logbench.car.known import KnownCars
 from logbench.errors import JobDamagedError, JobError, RecordingError, StorageError
 from logbench.foreign import raw
-from logbench.job.comparisons import drive_before, first_and_last
+from logbench.job.comparisons import drives_before, first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
 from logbench.job.pictures import read_picture
@@ -86,7 +87,7 @@ class Material:
     compared: ComparisonEntry | None = None
     """The entry of the job that says which sides; None: all drives by their role."""
     causes: Causes | None = None
-    """Of the last drive before the repair, the reading and the complaints, without hand tests; None
+    """Of the drives before the repair, the reading and the complaints, without hand tests; None
     where there is nothing to weigh."""
     engine: Engine = field(default_factory=Engine)
     photos: list[Picture] = field(default_factory=list)
@@ -192,12 +193,12 @@ def _readings(folder: JobFolder, job: Job, material: Material, known: KnownCars)
 
 
 def _explain(material: Material) -> None:
-    entry = drive_before([drive.entry for drive in material.drives])
-    drive = next((drive for drive in material.drives if drive.entry is entry), None)
-    job, findings = material.job, drive.findings if drive is not None else ()
-    if drive is not None:
-        material.engine = drive.engine
-    if drive is not None or material.before is not None or job.symptoms or job.tests:
+    entries = drives_before([drive.entry for drive in material.drives])
+    drives = [drive for drive in material.drives if drive.entry in entries]
+    job, findings = material.job, of_one_car([drive.findings for drive in drives])
+    if drives:
+        material.engine = drives[-1].engine
+    if drives or material.before is not None or job.symptoms or job.tests:
         symptoms = tuple(map(raw, job.symptoms))
         material.causes = explain(findings, material.engine, material.before, symptoms)
 

@@ -172,6 +172,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
             _wait_for(lambda: bool(window.pages.review.findings.findings))
             told = window.pages.review.findings.findings
             data += [x for f in told for x in (f.reason, f.subject, f.check.replace("_", " "))]
+            _wait_for(lambda: bool(window.pages.review.causes.head.text()))
+            data += [window.pages.review.causes.head.text(), *_of_causes()]
         else:
             window.pages.show_page(page)
         application.processEvents()
@@ -185,6 +187,19 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     window.close()
     print(json.dumps(list(found), ensure_ascii=False, indent=1))
     return int(bool(found))
+
+
+def _of_causes() -> Iterator[str]:
+    """What catalogues of the analysis say of causes, complaints and hand tests."""
+    from logbench.analysis.causes.catalogue import CAUSES, SYMPTOMS
+    from logbench.analysis.causes.hand_tests import HAND_TESTS
+    from logbench.analysis.causes.sentence import NO_VERDICT
+
+    yield NO_VERDICT
+    yield from SYMPTOMS.values()
+    yield from (cause.text for cause in CAUSES.values())
+    for test in HAND_TESTS.values():
+        yield from (test.title, *test.words.values())
 
 
 def _make_dialogs(window: MainWindow, folder: Path) -> None:

@@ -7,10 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from logbench.cases.causes import explain_files
+from logbench.analysis.causes.observations import of_one_car
+from logbench.cases.causes import explain_files, explain_job
+from logbench.cases.recording import judge
 from logbench.cases.work import run_here
 from logbench.cli.main import main
 from logbench.errors import AnotherCarError
+from logbench.job.folder import create_job
 from logbench.recording.finish import write_recording
 from logbench.recording.reader import open_recording
 from logbench.simulator.drawn import draw_car
@@ -72,3 +75,14 @@ def test_drives_of_one_car_are_one_case_and_of_two_cars_none(tmp_path):
     other = write_recording(tmp_path / "other.parquet", list(recording.traces()), facts)
     with pytest.raises(AnotherCarError):
         run_here(explain_files((BEFORE, other)))
+
+
+def test_a_job_is_weighed_by_all_its_drives_before_the_repair(tmp_path: Path):
+    folder, job = create_job(tmp_path, "Rough idle, invented")
+    for drive in (BEFORE, AFTER):
+        folder.add_recording(job, drive, "before")
+    both = run_here(explain_job(folder, job))
+    alone = [run_here(judge(folder.recording(entry))).findings for entry in job.recordings]
+    assert both.findings == tuple(of_one_car(alone))
+    assert both.findings != alone[-1]
+    assert sum(h.probability for h in both.causes.hypotheses) == pytest.approx(1.0)

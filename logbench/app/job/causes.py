@@ -1,4 +1,4 @@
-"""What explains the job: its drive before the repair, what the car had stored, what the customer
+"""What explains the job: its drives before the repair, what the car had stored, what the customer
 complains of, and the hand tests."""
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from logbench.cases.causes import (
 )
 from logbench.errors import JobError
 from logbench.foreign import raw
-from logbench.job.comparisons import drive_before
+from logbench.job.comparisons import drives_before
 from logbench.job.model import Job
 from logbench.words import tr
 
@@ -41,7 +41,7 @@ class CausesTab(Tab):
     outcomes are edits of the job like any other."""
 
     review_wanted = Signal(object)
-    """Path of the drive that was weighed."""
+    """Path of the last drive that was weighed."""
 
     def __init__(self, services: Services) -> None:
         super().__init__()
@@ -124,9 +124,9 @@ class CausesTab(Tab):
             self._edit(lambda job: remove_test(job, done), tr("Take an outcome back"))
 
     def _open_drive(self, _: Observation) -> None:
-        entry = drive_before(self._open.job.recordings) if self._open is not None else None
-        if entry is not None and self._open is not None:
-            path = self._open.place(entry.file)
+        drives = drives_before(self._open.job.recordings) if self._open is not None else []
+        if drives and self._open is not None:
+            path = self._open.place(drives[-1].file)
             if path is not None:
                 self.review_wanted.emit(path)
 
@@ -141,6 +141,6 @@ class CausesTab(Tab):
 
 def _weighed_by(job: Job) -> object:
     """What of a job is weighed, to be held against what was."""
-    entry = drive_before(job.recordings)
+    drives = tuple(raw(one.file) for one in drives_before(job.recordings))
     readings = tuple((raw(one.file), one.role) for one in job.readings)
-    return entry and raw(entry.file), readings, tuple(map(raw, job.symptoms))
+    return drives, readings, tuple(map(raw, job.symptoms))
