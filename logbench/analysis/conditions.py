@@ -325,7 +325,7 @@ def _stopped_engine(code: Codes, x: _Inputs, grid: Grid, engine: Engine) -> None
         code[still & rolls] = _CODE[Condition.ELECTRIC]
     runs_again = np.maximum.accumulate(x.running[::-1])[::-1]
     for a, b in edges((code == _CODE[Condition.ENGINE_OFF]) & runs_again):
-        if (b - a) * STEP_S <= LONGEST_HALT_S and not rolls[a:b].any():
+        if (b - a) * STEP_S <= LONGEST_HALT_S and not rolls[b - 1]:
             code[a:b] = _CODE[Condition.HALT]
 
 

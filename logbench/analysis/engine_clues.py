@@ -52,6 +52,8 @@ HYBRID_FUELS = (16.0, 17.0, 18.0, 19.0, 21.0, 22.0)
 """Values of PID 51. [Pub: SAE J1979-DA]"""
 STOP_S = (2.0, 300.0)
 """So long an engine stands that was stopped by itself: shorter it stalled, or a reading is odd."""
+ROLLS_KMH = 25.0
+"""Slower, stop-start of newer cars stops it on the way to a halt, too: below 20 km/h. [CP]"""
 GEAR_NEAR, GEAR_FEW, GEAR_MANY = 0.015, 0.45, 0.7
 GEAR_KMH = 40.0
 """From here on a step of 1 km/h is less than a gear's `GEAR_NEAR`, twice."""
@@ -393,9 +395,9 @@ def _count_stops(seen: Seen, speed: Values) -> tuple[int, int]:
         if not STOP_S[0] <= span.duration_s <= STOP_S[1]:
             continue
         at = int(np.searchsorted(t_ns, span.start_ns))
-        if np.nanmedian(during) > 10.0:
+        if np.nanmedian(during) > ROLLS_KMH:
             rolling += 1
-        elif np.nanmax(during) < 1.5 and (coolant is None or not coolant[at] < 50.0):
+        elif np.nanmin(during) < 1.5 and (coolant is None or not coolant[at] < 50.0):
             standing += 1
     return standing, rolling
 

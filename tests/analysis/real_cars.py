@@ -56,6 +56,8 @@ was; *named*: with the odd signal. Wanted: 90 %.
 
 {faults}
 """
+DIESELS = "## Diesels"
+"""From here on the page is made by `real_diesels.py`, and kept."""
 _BEFORE = """With every row
 taken for one, the checks of the version before said `act` in 9 of these drives and only `watch` in
 19 more, judging 49 % of all findings; their reasons do not hold in the readings."""
@@ -147,8 +149,10 @@ def main() -> None:
     page = report(tally)
     if given.out is None:
         print(page)
-    else:
-        given.out.write_text(page, encoding="utf-8")
+        return
+    before = given.out.read_text("utf-8") if given.out.exists() else ""
+    kept = DIESELS + before.partition(DIESELS)[2] if DIESELS in before else ""
+    given.out.write_text(f"{page.rstrip()}\n\n{kept}" if kept else page, encoding="utf-8")
 
 
 if __name__ == "__main__":

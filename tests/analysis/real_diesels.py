@@ -2,7 +2,7 @@
 
     python -m tests.analysis.real_diesels --data FOLDER [--pairs 400] [--out docs/real-cars.md]
     python -m tests.analysis.real_diesels --invented 39
-    python -m tests.analysis.real_diesels --simulated 12 --car 7
+    python -m tests.analysis.real_diesels --invented 0 --simulated 12 --cars 7
 
 `FOLDER` holds the drives, recordings or files of other programs, at any depth (`.parquet`, `.csv`,
 `.csv.gz`). Without one, invented drives are taken (`tests/analysis/diesel_roads.py`), or drives of
@@ -130,8 +130,8 @@ def _listed(found: Comparison) -> list[str]:
     return [s.key for s in found.signals if s.changed]
 
 
-def report(drives: Sequence[Drive], most: int) -> str:
-    """All tables, of a random sample of at most so many pairs."""
+def report(title: str, drives: Sequence[Drive], most: int) -> str:
+    """All tables of some drives, of a random sample of at most so many pairs."""
     findings = [f for drive in drives for f in drive.findings]
     severe = [(d.name, f) for d in drives for f in d.findings if f.verdict.severity]
     acts = len({name for name, f in severe if f.verdict is Verdict.ACT})
@@ -146,9 +146,11 @@ def report(drives: Sequence[Drive], most: int) -> str:
     listed = "; ".join(f"{name}: {_counted(listed)}" for name, (_, listed) in found.items())
     return "\n\n".join(
         (
+            f"### {title}",
             f"{len(drives)} drives. `act` in {acts}, only `watch` in {watches}. Of the parts of"
             f" checks that apply {judged_share(findings):.0%} are judged.",
-            "\n".join(f"- {name}, `{f.verdict}`, {f.heading}: {f.reason}" for name, f in severe),
+            "\n".join(f"- {name}, `{f.verdict}`, {f.heading}: {f.reason}" for name, f in severe)
+            or "Nothing was called `watch` or `act`.",
             parts_table(findings),
             f"{len(chosen)} of {len(pairs)} pairs, {shared} of them"
             f" ({shared / max(1, len(chosen)):.0%}) with shared operating points. Signals listed"
@@ -164,12 +166,15 @@ def _counted(listed: Counter[str]) -> str:
 
 
 def parts_table(findings: Sequence[Finding]) -> str:
-    """Each part of the checks: of how many drives it is judged, and why not of the others."""
+    """Each part of the checks that applies to some drive: of how many it is judged, and why not of
+    the others."""
     rows: dict[str, list[Finding]] = {}
     for finding in findings:
         rows.setdefault(finding.heading, []).append(finding)
     lines = ["| part | drives | judged | else |", "| --- | ---: | ---: | --- |"]
     for heading, found in rows.items():
+        if all(f.coverage is Coverage.NOT_APPLICABLE for f in found):
+            continue
         lacking = [f for f in found if f.coverage is not Coverage.JUDGED]
         why = Counter(f.coverage.value for f in lacking)
         said = ", ".join(f"{name} {n}" for name, n in why.most_common())
@@ -183,18 +188,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n\n")[0])
     parser.add_argument("--data", type=Path)
     parser.add_argument("--invented", type=int, default=39)
-    parser.add_argument("--simulated", type=int, default=0)
-    parser.add_argument("--car", type=int, default=1)
+    parser.add_argument("--simulated", type=int, default=8)
+    parser.add_argument("--cars", type=int, nargs="*", default=[])
     parser.add_argument("--pairs", type=int, default=100_000)
     parser.add_argument("--out", type=Path)
     given = parser.parse_args()
     if given.data:
-        drives = list(drives_below(given.data))
-    elif given.simulated:
-        drives = simulated(given.car, given.simulated)
+        text = report("Drives of one car", list(drives_below(given.data)), given.pairs)
     else:
-        drives = invented(given.invented)
-    text = report(drives, given.pairs)
+        sets = {"Drives invented by the figures of a real car": invented(given.invented)}
+        for car in given.cars:
+            name = f"Drives of a simulated diesel, drawn by the seed {car}"
+            sets[name] = simulated(car, given.simulated)
+        text = "\n\n".join(report(name, of, given.pairs) for name, of in sets.items() if of)
     if given.out is None:
         print(text)
         return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -326,6 +327,23 @@ def test_an_engine_that_stops_on_the_road_is_a_hybrids():
 
 def test_an_engine_that_stops_at_lights_is_stop_start_and_no_hybrid():
     engine = engine_of(_stops(0.0))
+    assert engine.holds(Trait.STOP_START)
+    assert not engine.holds(Trait.HYBRID)
+
+
+@pytest.mark.parametrize("fall_kmh", [18.0, 0.0])
+def test_an_engine_that_stops_while_the_car_rolls_to_a_halt_is_stop_start(fall_kmh):
+    """Seen: neither that nor a hybrid, since it did not stand all the while."""
+    recording = _stops(0.0)
+    speed = recording.trace("VSS")
+    off = np.interp(speed.t_ns, recording.trace("RPM").t_ns, recording.trace("RPM").value) < 50.0
+    since = np.zeros(len(off))
+    for k in range(1, len(off)):
+        since[k] = since[k - 1] + 1 if off[k] else 0
+    slowing = np.where(off, np.maximum(0.0, fall_kmh - since * 0.25), speed.value)
+    rest = [t for t in recording.traces() if t.signal != "VSS"]
+    changed = Recording.of([*rest, replace(speed, value=slowing)], recording.facts)
+    engine = engine_of(changed)
     assert engine.holds(Trait.STOP_START)
     assert not engine.holds(Trait.HYBRID)
 
