@@ -15,6 +15,7 @@ from importlib import resources
 
 from logbench.analysis.bands import Distance, distance, ends_beside
 from logbench.analysis.causes.catalogue import NAMED, Named
+from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict
 from logbench.analysis.statement import Quantity, joined, marked, said
@@ -41,8 +42,8 @@ class Unless:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Causes in order of likelihood, what would tell them apart, and of what they are (for the
-    documentation)."""
+    """Causes in order of likelihood, what would tell them apart, with the cautions of that, and of
+    what they are (for the documentation)."""
 
     causes: tuple[Named, ...] = ()
     tell_apart: tuple[str, ...] = ()
@@ -71,7 +72,7 @@ EXPLANATIONS = {
     check: {
         name: Explanation(
             tuple(NAMED[cause] for cause in row["causes"]),
-            tuple(map(marked, row["tell_apart"])),
+            (*map(marked, row["tell_apart"]), *(CAUTIONS[c].text for c in row.get("cautions", ()))),
             row.get("when", ""),
         )
         for name, row in rows.items()

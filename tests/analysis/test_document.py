@@ -13,6 +13,7 @@ from docs.make_checks import bands_of, text, write
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import load_bands
 from logbench.analysis.causes.catalogue import CAUSES, NAMED
+from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS
 from logbench.analysis.run import all_checks
 from logbench.analysis.trim_pattern import CELLS
@@ -52,6 +53,16 @@ def test_every_explanation_is_used_and_every_name_there():
         asked |= {name for call in calls for name in names_of(call, "without", 3)}
         asked |= set(CELLS) & set(ASKS.get(check.KEY, {}))
         assert asked == set(ASKS.get(check.KEY, {})), check.KEY
+
+
+def test_what_can_kill_is_said_where_the_next_steps_lead_there():
+    """Where the likeliest cause is work for trained staff, its caution stands among the steps."""
+    for check, rows in EXPLANATIONS.items():
+        for name, row in rows.items():
+            safety = CAUSES[row.causes[0].key].safety if row.causes else ()
+            for caution in (CAUTIONS[key] for key in safety):
+                if caution.danger == 3:
+                    assert caution.text in row.tell_apart, (check, name)
 
 
 def test_what_an_engine_keeps_from_being_judged_is_there():

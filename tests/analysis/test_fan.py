@@ -84,7 +84,7 @@ def test_how_hot_it_may_become(degc, verdict):
     finding = fan(cycles(on=degc, off=degc - 6))[HIGHEST]
     assert finding.verdict is verdict
     if verdict.severity:
-        assert any("never open a hot" in step for step in finding.next_steps)
+        assert any("Never open a hot" in step for step in finding.next_steps)
 
 
 def test_a_single_hot_sample_is_not_the_highest():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from logbench.car.model import Car
@@ -118,3 +119,9 @@ def test_electric_driving_is_counted_and_other_cars_have_no_such_battery():
     assert short.coverage is Coverage.NOT_RECORDED
     (other,) = found(town(hybrid=False), "traction_battery").values()
     assert other.coverage is Coverage.NOT_APPLICABLE
+
+
+def test_a_person_who_is_led_to_high_voltage_or_a_stopped_engine_is_warned():
+    (charge,) = found(charged(9.0), "traction_battery").values()
+    assert CAUTIONS["high_voltage"].text in charge.next_steps
+    assert CAUTIONS["unasked"].text in found(town(dip=9.0))["voltage"].next_steps

@@ -144,6 +144,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     words.use(folder, [LANGUAGE])
     from PySide6.QtWidgets import QApplication
 
+    from logbench.analysis.causes.catalogue import SYMPTOMS
+    from logbench.analysis.cautions import CAUTIONS
     from logbench.analysis.expression.grammar import EXAMPLE
     from logbench.app.window import MainWindow
     from logbench.capture.messages import DEFAULT_RULES
@@ -163,6 +165,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     window.show()
     data = ["logbench", RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
     data += [signal.name for signal in table()] + [rule.text for rule in DEFAULT_RULES]
+    data += [*(caution.text for caution in CAUTIONS.values()), *SYMPTOMS.values()]
     facts = open_recording(recording).facts
     data += [facts.vehicle.label, *(event.text for event in facts.events)]
     found: dict[str, None] = {}

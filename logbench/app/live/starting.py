@@ -13,6 +13,7 @@ from PySide6.QtWidgets import (
     QScrollArea,
 )
 
+from logbench.analysis.cautions import CAUTIONS as CAUTIONS_OF_CARS
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
@@ -40,6 +41,7 @@ CAUTIONS = (
         "Full throttle only where lawful and safe. Stop on an oil light, overheating or a flashing "
         "malfunction lamp."
     ),
+    *(CAUTIONS_OF_CARS[key].text for key in ("unasked", "high_voltage")),
 )
 """Common practice; carbon monoxide: NIOSH advice."""
 
