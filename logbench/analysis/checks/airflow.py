@@ -44,6 +44,12 @@ of load. [Calc]"""
 
 SENSOR_LOW_PCT = 74.0
 """Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
+HYBRIDS = (
+    ("ve_full_throttle", "ve_full_throttle_hybrid"),
+    ("ve_manifold_full", "ve_manifold_full_hybrid"),
+    ("ve_manifold_cruise", "ve_manifold_cruise_hybrid"),
+)
+"""Bands with those of a hybrid."""
 SENSOR_HIGH_PCT = 115.0
 """The same above which much charge pressure is none."""
 
@@ -80,7 +86,7 @@ def _full_throttle(view: View, bands: Bands, found: Airflow) -> Finding:
     return subject.judged(
         what + (" (charged engine)" if charged else ""),
         _measured(cell, cell.ve_atmosphere_pct, found),
-        bands["ve_full_throttle_turbo" if charged else _of("ve_full_throttle", view)],
+        bands["ve_full_throttle_turbo" if charged else _of(HYBRIDS[0], view)],
         "low_boost" if weak_boost else "low_full",
         "high_boost" if much_boost else "high",
     )
@@ -107,8 +113,8 @@ def _manifold_in(view: View, cell: AirCell, bands: Bands, found: Airflow) -> Fin
     if cell.ve_manifold_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
     charged = view.engine.holds(Trait.CHARGED) is True
-    full = bands[_of("ve_manifold_full", view)]
-    part = bands[_of("ve_manifold_cruise", view)]
+    full = bands[_of(HYBRIDS[1], view)]
+    part = bands[_of(HYBRIDS[2], view)]
     return subject.judged(
         f"Volumetric efficiency to the manifold at {cell.name}",
         _measured(cell, cell.ve_manifold_pct, found),
@@ -118,9 +124,9 @@ def _manifold_in(view: View, cell: AirCell, bands: Bands, found: Airflow) -> Fin
     )
 
 
-def _of(band: str, view: View) -> str:
+def _of(bands: tuple[str, str], view: View) -> str:
     """The band, or that for a hybrid, whose engine may close its intake late, unless it is none."""
-    return band if view.engine.holds(Trait.HYBRID) is False else f"{band}_hybrid"
+    return bands[view.engine.holds(Trait.HYBRID) is not False]
 
 
 def _full_is_usual(band: Band, found: Airflow) -> bool:
