@@ -135,7 +135,7 @@ def drive_one(task: Task) -> Outcome:
         acted=tuple(sorted({f.check for f in found if f.verdict is Verdict.ACT})),
         judged=tuple(sorted({f.check for f in found if f.verdict is not Verdict.NOT_JUDGED})),
         kind=draw_kind(seed),
-        hidden=hidden_because(car_of(seed), fault, recording.signals),
+        hidden=hidden_because(car_of(seed), fault, recording.signals, ambient_degc),
     )
 
 

@@ -70,6 +70,8 @@ class Outcome:
 
 
 _RAIL = ("FRP_23", "FRP_22", "FRP_59", "FRP_A")
+GLOWS_DEGC = 5.0
+"""Below, a diesel without one of its glow plugs turns longer and runs rough. [CP]"""
 _SEEN_BY: Mapping[str, tuple[str, ...]] = {
     "rail_hunting": _RAIL,
     **dict.fromkeys(("rail_low", "pump_weak"), ("FRP_A_CMD",)),  # short of what is commanded
@@ -82,9 +84,13 @@ _SEEN_BY: Mapping[str, tuple[str, ...]] = {
 """Signals of which one at least must be recorded for a fault to show."""
 
 
-def hidden_because(car: Car, fault: str, recorded: Collection[str]) -> str:
-    """Why a fault cannot show in the recorded signals of this car; '' where it can. Known from the
-    car alone, never from what the checks said."""
+def hidden_because(
+    car: Car, fault: str, recorded: Collection[str], start_degc: float = 20.0
+) -> str:
+    """Why a fault cannot show in the recorded signals of this car, started at that temperature; ''
+    where it can. Known from car and weather alone, never from what the checks said."""
+    if fault == "glow_plug" and start_degc > GLOWS_DEGC:
+        return f"above {GLOWS_DEGC:g} degC a diesel starts as well without a glow plug"
     if fault == "unmetered_air" and not car.has_maf:
         return _MAP_METERED
     if car.diesel and fault in ("boost_open", "boost_shut") and "BP_A_CMD" not in recorded:

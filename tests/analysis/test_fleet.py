@@ -90,6 +90,9 @@ def test_what_cannot_show_is_known_from_the_car_alone():
     assert hidden_because(metered, "unmetered_air", ()) == ""
     assert "manifold pressure" in hidden_because(by_pressure, "unmetered_air", ("MAP",))
     assert hidden_because(by_pressure, "weak_fuel", ()) == ""
+    diesel = named_car("demo-diesel")
+    assert "glow plug" in hidden_because(diesel, "glow_plug", (), 12.0)
+    assert hidden_because(diesel, "glow_plug", (), -5.0) == ""
 
 
 def test_an_interrupted_run_goes_on(tmp_path):
