@@ -12,9 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from logbench.analysis.alignment import Mask, Values
-from logbench.analysis.model import Span
+from logbench.analysis.findings import Measured, Subject
+from logbench.analysis.model import Band, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import t_quantile
-from logbench.analysis.view import View
+from logbench.analysis.view import View, reported
 
 HELD_S = 1.5
 HELD_POINTS = 3.0
@@ -68,4 +70,36 @@ def find_following(view: View, commanded: str, actual: str) -> Following | None:
     half = float(np.hypot(half, STEP_POINTS / travel))
     return Following(
         abs(100.0 * float(slope)), 100.0 * half, float(np.median(y - x)), travel, spans
+    )
+
+
+def judge_travel(
+    view: View,
+    subject: Subject,
+    pair: tuple[str, str],
+    band: Band,
+    cause: str,
+    asks: tuple[str, str],
+) -> Finding | None:
+    """The travel of an actual position over its command; None where the car does not tell both.
+    `asks`: what it needs where they were not recorded, and where they moved too little."""
+    (commanded, actual), (record, move) = pair, asks
+    missing = view.missing(commanded, actual)
+    if missing:
+        known = len(reported(view, commanded, actual)) == 2
+        return subject.not_recorded(view, missing, record) if known else None
+    found = find_following(view, commanded, actual)
+    if found is None:
+        return subject.not_judged(f"{commanded} was held at too few positions to tell.", move)
+    return subject.judged(
+        f"Travel of {actual} over that of {commanded}",
+        Measured(
+            found.share_pct,
+            found.half_pct,
+            found.spans,
+            (said("{d:+.0f points} from the command at its middle", d=found.apart),),
+            {"apart_points": found.apart, "travel_points": found.travel},
+        ),
+        band,
+        cause,
     )

@@ -23,7 +23,7 @@ from logbench.analysis.alignment import NS, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.following import find_following, held
+from logbench.analysis.following import held, judge_travel
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import said
@@ -215,26 +215,8 @@ def _answers(view: View, charge: Charge) -> list[tuple[Span, float, float]]:
 
 def _actuator(view: View, bands: Bands, name: str, commanded: str, actual: str) -> Finding | None:
     """How vanes or wastegate follow; None where the car does not tell both."""
-    subject = Subject(KEY, name)
-    missing = view.missing(commanded, actual)
-    if missing:
-        known = len(reported(view, commanded, actual)) == 2
-        return subject.not_recorded(view, missing, "actuator") if known else None
-    found = find_following(view, commanded, actual)
-    if found is None:
-        return subject.not_judged(f"{commanded} was held at too few positions to tell.", "step")
-    return subject.judged(
-        f"Travel of {actual} over that of {commanded}",
-        Measured(
-            found.share_pct,
-            found.half_pct,
-            found.spans,
-            (said("{d:+.0f points} from the command at its middle", d=found.apart),),
-            {"apart_points": found.apart, "travel_points": found.travel},
-        ),
-        bands["boost_actuator"],
-        "actuator",
-    )
+    subject, pair, band = Subject(KEY, name), (commanded, actual), bands["boost_actuator"]
+    return judge_travel(view, subject, pair, band, "actuator", ("actuator", "step"))
 
 
 def _full_load(view: View, bands: Bands) -> Finding:

@@ -21,7 +21,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait
 from logbench.analysis.filling import SHUT_PCT, Filling, find_filling
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.following import find_following, held
+from logbench.analysis.following import held, judge_travel
 from logbench.analysis.model import Condition, Finding
 from logbench.analysis.statement import said
 from logbench.analysis.statistics import MIN_SAMPLES, estimate
@@ -61,26 +61,9 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
 
 
 def _valve(view: View, bands: Bands, name: str, letter: str) -> Finding | None:
-    commanded, actual = f"EGR_{letter}_CMD", f"EGR_{letter}_ACT"
-    subject, missing = Subject(KEY, name), view.missing(commanded, actual)
-    if missing:
-        known = len(reported(view, commanded, actual)) == 2
-        return subject.not_recorded(view, missing, "record") if known else None
-    found = find_following(view, commanded, actual)
-    if found is None:
-        return subject.not_judged(f"{commanded} was held at too few positions to tell.", "drive")
-    return subject.judged(
-        f"Travel of {actual} over that of {commanded}",
-        Measured(
-            found.share_pct,
-            found.half_pct,
-            found.spans,
-            (said("{d:+.0f points} from the command at its middle", d=found.apart),),
-            {"apart_points": found.apart, "travel_points": found.travel},
-        ),
-        bands["egr_travel"],
-        "stuck",
-    )
+    pair = f"EGR_{letter}_CMD", f"EGR_{letter}_ACT"
+    subject, band = Subject(KEY, name), bands["egr_travel"]
+    return judge_travel(view, subject, pair, band, "stuck", ("record", "drive"))
 
 
 def _rest(view: View, bands: Bands, name: str, letter: str) -> Finding | None:

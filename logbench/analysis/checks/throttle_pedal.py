@@ -96,7 +96,7 @@ def _pairs(view: View, bands: Bands) -> Iterator[Finding]:
         if not held:
             offered = [pair for pair in pairs if not unoffered(view, *pair)]
             subject = Subject(KEY, name if "command" in name else f"paired {name}")
-            yield subject.not_recorded(view, (offered or pairs)[0], "record")
+            yield subject.not_recorded(view, view.missing(*(offered or pairs)[0]), "record")
 
 
 def _pair(bands: Bands, a: str, b: str, first: Trace, second: Trace) -> Finding:
