@@ -47,10 +47,12 @@ def test_every_explanation_is_used_and_every_name_there():
             name for call in calls for name in names_of(call, "finding", 3) - {"degC", "s"}
         }
         explained |= {name for call in calls for name in looked_up(call, "WHY")}
+        explained |= {name for call in calls for name in names_of(call, "judge_travel", 4, 5)}
         assert explained == set(EXPLANATIONS.get(check.KEY, {})), check.KEY
         asked = {name for call in calls for name in names_of(call, "not_judged", 1)}
         asked |= {name for call in calls for name in names_of(call, "not_recorded", 2)}
         asked |= {name for call in calls for name in names_of(call, "without", 3)}
+        asked |= {name for call in calls for name in names_of(call, "judge_travel", 5)}
         asked |= set(CELLS) & set(ASKS.get(check.KEY, {}))
         assert asked == set(ASKS.get(check.KEY, {})), check.KEY
 
@@ -76,18 +78,22 @@ def test_what_an_engine_keeps_from_being_judged_is_there():
             assert row.subject == WHOLE or any(part in str(word) for word in words), row
 
 
-def names_of(call: ast.AST, method: str, place: int) -> set[str]:
-    """The single words among what a call of `method` is given from a place on; not the conditions
-    on which they are chosen."""
-    if not isinstance(call, ast.Call) or getattr(call.func, "attr", "") != method:
+def names_of(call: ast.AST, method: str, place: int, end: int | None = None) -> set[str]:
+    """The single words among what a call of `method` is given from a place on; not the
+    conditions on which they are chosen."""
+    if not isinstance(call, ast.Call):
         return set()
-    chosen = [leaf for argument in call.args[place:] for leaf in leaves(argument)]
+    if method not in (getattr(call.func, "attr", ""), getattr(call.func, "id", "")):
+        return set()
+    chosen = [leaf for argument in call.args[place:end] for leaf in leaves(argument)]
     return {x.value for x in chosen if isinstance(x, ast.Constant) and " " not in x.value}
 
 
 def leaves(expression: ast.expr) -> list[ast.expr]:
     if isinstance(expression, ast.IfExp):
         return leaves(expression.body) + leaves(expression.orelse)
+    if isinstance(expression, ast.Tuple):
+        return list(expression.elts)
     return [expression]
 
 
