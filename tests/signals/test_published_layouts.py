@@ -1,11 +1,12 @@
-"""PIDs from 0x65 on against layouts that others publish.
+"""PIDs from 0x61 on against layouts that others publish.
 
 `published_layouts.csv`, transcribed: the PID's bytes, the bit of the first byte that says the field
 is there, its first byte, width and bits in that byte, sign and scaling. Sources: 0x65 to 0x9C from
 a maker's description of services 01 to 09 (`emdzej/ediabasx-docs`, tables PID65 to PID9C),
-of which 0x69 to 0x9C agree with a second, unrelated decoder; 0x65's gear, 0x8D, 0x9E, 0xA2, 0xAA,
-0xB2 and 0xD3 from `OBDb/SAEJ1979` (signalsets/v3); 0xA5 and 0xA9 from the table of 'OBD-II PIDs' in
-Wikipedia. What is published nowhere, or in two ways, is in docs/signals.md.
+of which 0x69 to 0x9C agree with a second, unrelated decoder; 0x61 to 0x63, 0x65's gear, 0x8D, 0x8E,
+0x9D, 0x9E, 0xA2, 0xA6, 0xAA, 0xB2 and 0xD3 from `OBDb/SAEJ1979` (signalsets/v3); 0xA5 and 0xA9
+from the table of 'OBD-II PIDs' in Wikipedia. What is published nowhere, or in two ways, is in
+docs/signals.md.
 """
 
 from __future__ import annotations
