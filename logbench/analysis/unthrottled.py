@@ -130,9 +130,9 @@ def _shape(view: View, bands: Bands, filling: Filling) -> Finding:
     own = math.hypot(high.half_width / high.mean, low.half_width / low.mean)
     half = ratio * math.hypot(own, filling.half_between(loaded, little))
     return subject.judged(
-        "Air for each kPa with charge over that without"
+        "Air for the pressure with charge over that without"
         if told
-        else "Air for each kPa at high load over that on the overrun",
+        else "Air for the pressure at high load over that on the overrun",
         Measured(
             ratio,
             half,
