@@ -60,7 +60,7 @@ class Drive:
     findings: tuple[Finding, ...]
     conditions: tuple[ConditionSpan, ...]
     sha256: str
-    engine: Engine
+    view: View
     remarks: tuple[Remark, ...] = ()
     """Markers, notes and events, in order of time."""
 
@@ -168,7 +168,7 @@ def _drive(
         findings=tuple(run_checks(view, bands, repeats=repeats)),
         conditions=view.conditions.spans,
         sha256="",
-        engine=view.engine,
+        view=view,
     )
 
 
@@ -197,7 +197,7 @@ def _explain(material: Material) -> None:
     drives = [drive for drive in material.drives if drive.entry in entries]
     job, findings = material.job, of_one_car([drive.findings for drive in drives])
     if drives:
-        material.engine = drives[-1].engine
+        material.engine = drives[-1].view.engine
     if drives or material.before is not None or job.symptoms or job.tests:
         symptoms = tuple(map(raw, job.symptoms))
         material.causes = explain(findings, material.engine, material.before, symptoms)
@@ -219,8 +219,8 @@ def _compare(material: Material, known: KnownCars, repeats: Callable[..., Repeat
         sides = [[by_file[file] for file in files] for files in (chosen.before, chosen.after)]
     if not all(sides):
         return
-    before, after = ([drive.recording for drive in side] for side in sides)
-    own = repeats(*([recording.facts for recording in side] for side in (before, after)))
+    before, after = ([drive.view for drive in side] for side in sides)
+    own = repeats(*([view.facts for view in side] for side in (before, after)))
     result = compare(before, after, material.bands, known=known, repeats=own)
     if result.needs_confirmation and not (material.compared and material.compared.same_car):
         why = " ".join(concern.text for concern in result.concerns if concern.confirm)

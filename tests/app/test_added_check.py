@@ -12,8 +12,8 @@ import pytest
 from logbench.analysis import bands as band_module
 from logbench.analysis import checks
 from logbench.analysis.bands import BandRow
-from logbench.analysis.engine import Engine
 from logbench.analysis.run import all_checks, evidence_so_far, run_checks
+from logbench.analysis.view import View
 from logbench.app.review.findings import FindingsPanel
 from logbench.app.theme import Look
 from logbench.archive.archive import Archive
@@ -87,9 +87,8 @@ def test_it_is_run_and_asked_for_live(added):
 def test_it_is_in_the_report_in_its_own_words(added):
     recording = open_recording(BEFORE)
     finding = mine(run_checks(recording))
-    drive = Drive(
-        RecordingEntry(file="a.parquet", role="before"), recording, (finding,), (), "", Engine()
-    )
+    entry = RecordingEntry(file="a.parquet", role="before")
+    drive = Drive(entry, recording, (finding,), (), "", View(recording))
     material = Material(Job(), ReportOptions(), "", band_module.load_bands(), [drive])
     text = default_sentences(material)["found: made_up: top speed"]
     assert text.startswith("How fast it went (top speed) is clearly outside the usual range")
