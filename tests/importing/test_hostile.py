@@ -81,7 +81,7 @@ def test_a_hostile_text_file(tmp_path: Path, what: str):
         "f'{(read := read_file(path, memory=path.parent)).report.samples} samples'", path,
         "from logbench.importing.run import read_file\nimport logbench.signals.units as u\n"
         "u.compatible('degF', 'degC')",
-        seconds=6.0, megabytes=600,  # half of it alone on the machine; minutes before
+        seconds=6.0, megabytes=600,  # half of it alone on the machine
     )  # fmt: skip
     assert re.search(answer, cost.answer), cost
 
