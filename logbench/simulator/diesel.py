@@ -270,10 +270,6 @@ class QuantityControl:
     def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
         """No sensor controls the mixture."""
 
-    @staticmethod
-    def observe_rear(s: State, dt: float) -> None:
-        """Nor is there one behind a catalyst."""
-
     def learnt(self, faults: Faults, s: State, seed: int) -> list[list[float]]:
         """Nothing is learnt."""
         return [[0.0] for _ in range(self._car.banks)]

@@ -190,22 +190,31 @@ class Driver:
         self._set_m_s = new
         return new, (new - old) / dt if abs(goal - new) > 0.01 else 0.0
 
-    def _follow(self, s: State, phase: Phase, elapsed_s: float, dt: float) -> None:
+    def _acceleration(
+        self, s: State, phase: Phase, elapsed_s: float, dt: float
+    ) -> tuple[float, float, float] | None:
+        """That of the target, how far the car is behind it, and the one to ask for, in m/s2 and
+        m/s; None where it is to stand."""
         wanted, slope = self._target(s, phase, elapsed_s, dt)
-        v = s.speed_m_s
-        if wanted < 0.1 and slope <= 0.01 and v < 1.0:
-            self._stand(s)
+        if wanted < 0.1 and slope <= 0.01 and s.speed_m_s < 1.0:
             self._integral = 0.0
+            return None
+        error = wanted - s.speed_m_s
+        self._integral = max(-0.6, min(0.6, self._integral + 0.12 * error * dt))
+        return slope, error, max(-3.0, min(3.0, slope + 0.9 * error + self._integral))
+
+    def _follow(self, s: State, phase: Phase, elapsed_s: float, dt: float) -> None:
+        asked = self._acceleration(s, phase, elapsed_s, dt)
+        if asked is None:
+            self._stand(s)
             return
-        error = wanted - v
+        slope, error, accel = asked
+        v = s.speed_m_s
         if s.gear == 0:
             self._engage(s, self._fit_gear(v) if v > 3.0 else 1)
         line = self._line
         ratio = line.ratio(s.gear)
-        self._integral = max(-0.6, min(0.6, self._integral + 0.12 * error * dt))
-        mass = line.inertia_mass_kg(s.gear)
-        accel = max(-3.0, min(3.0, slope + 0.9 * error + self._integral))
-        force = mass * accel + line.resistance_n(s, v)
+        force = line.inertia_mass_kg(s.gear) * accel + line.resistance_n(s, v)
         torque = force / (ratio * EFFICIENCY)
         full = self._engine.full_torque_nm(s)
         pedal = (torque - self._drag_nm) / (full - self._drag_nm)

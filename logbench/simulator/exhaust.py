@@ -13,13 +13,13 @@ from math import exp
 
 from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
+from logbench.simulator.diesel import HEATING_KJ_G
 from logbench.simulator.faults import Faults
 from logbench.simulator.monitors import MonitorTest
 from logbench.simulator.particulate import ParticulateFilter
 from logbench.simulator.parts import Getter, Part
 from logbench.simulator.state import State
 
-HEATING_KJ_G = 42.5
 _GAS_KJ_G_K = 0.00112
 _SILENCER_KPA = 6.0
 """At 50 g/s for each litre."""

@@ -30,26 +30,30 @@ from logbench.simulator.spark import CamPhaser, Canister, FlexTank, Tank
 from logbench.simulator.stop_start import StopStart
 
 
+def _diesel(car: Car) -> bool:
+    return car.diesel
+
+
 def _spark(car: Car) -> bool:
     return not car.diesel
 
 
 _KINDS: tuple[tuple[Callable[[Car], bool], Callable[[Car, Day], Part]], ...] = (
     (lambda car: car.kind == "flex", FlexTank),
-    (lambda car: not car.diesel and car.kind != "flex", lambda car, day: Tank()),
+    (lambda car: _spark(car) and car.kind != "flex", lambda car, day: Tank()),
     (_spark, Canister),
     (_spark, lambda car, day: CamPhaser()),
     (lambda car: car.turbo, Charger),
     (lambda car: car.stop_start, StopStart),
     (lambda car: car.kind == "hybrid", Hybrid),
-    (lambda car: car.diesel, Recirculation),
-    (lambda car: car.diesel, DieselReports),
-    (lambda car: car.downstream and not car.diesel, Catalyst),
+    (_diesel, Recirculation),
+    (_diesel, DieselReports),
+    (lambda car: car.downstream and _spark(car), Catalyst),
     (lambda car: car.diesel or car.direct, Rail),
     (lambda car: car.kind in ("hybrid", "flex"), PortRail),
-    (lambda car: car.diesel, Exhaust),
+    (_diesel, Exhaust),
     (lambda car: True, Cylinders),
-    (lambda car: car.diesel, DieselResults),
+    (_diesel, DieselResults),
 )
 """Which cars have it, and what makes it; in the order in which they move."""
 

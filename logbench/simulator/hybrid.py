@@ -90,16 +90,12 @@ class HybridDriver(Driver):
         s.traction_n = 0.0
 
     def _follow(self, s: State, phase: Phase, elapsed_s: float, dt: float) -> None:
-        wanted, slope = self._target(s, phase, elapsed_s, dt)
-        v = s.speed_m_s
-        if wanted < 0.1 and slope <= 0.01 and v < 1.0:
+        asked = self._acceleration(s, phase, elapsed_s, dt)
+        if asked is None:
             self._stand(s)
-            self._integral = 0.0
             return
-        error = wanted - v
-        self._integral = _held(self._integral + 0.12 * error * dt, -0.6, 0.6)
-        accel = _held(slope + 0.9 * error + self._integral, -3.0, 3.0)
-        self._push(s, self._road.mass_kg * accel + self._road.resistance_n(s, v))
+        _, _, accel = asked
+        self._push(s, self._road.mass_kg * accel + self._road.resistance_n(s, s.speed_m_s))
 
     def _push(self, s: State, force: float) -> None:
         """A force at the wheels, as far as engine and battery reach; brakes do what the motor
