@@ -137,6 +137,16 @@ def chances(observed: Observed, causes: Sequence[str]) -> list[tuple[Said, float
     return found
 
 
+def _chance(causes: Sequence[str], mine: bool, seen: float, other: float, healthy: float) -> float:
+    """Under causes of which it speaks for one (`mine`), for none, and with nothing wrong; what is
+    not listed may be either."""
+    if NOTHING_WRONG in causes:
+        return healthy
+    if NOT_LISTED in causes:
+        return math.sqrt(seen * other)
+    return seen if mine else other
+
+
 def _of_finding(said: Said, causes: Sequence[str]) -> float:
     if not said.named:
         return 1.0
@@ -145,35 +155,23 @@ def _of_finding(said: Said, causes: Sequence[str]) -> float:
         if said.measured
         else (SAID_SEEN, SAID_OTHER, SAID_HEALTHY)
     )
-    if NOTHING_WRONG in causes:
-        return healthy
-    if NOT_LISTED in causes:
-        return math.sqrt(seen * other)
-    return seen if said.named & set(causes) else other
+    return _chance(causes, bool(said.named & set(causes)), seen, other, healthy)
 
 
 def _of_code(said: Said, causes: Sequence[str]) -> float:
-    if NOTHING_WRONG in causes:
-        return CODE_HEALTHY
-    if NOT_LISTED in causes:
-        return math.sqrt(CODE_SEEN * CODE_OTHER)
     patterns = [CAUSES[cause].codes for cause in causes]
-    return CODE_SEEN if any(p and p.fullmatch(said.text) for p in patterns) else CODE_OTHER
+    mine = any(p and p.fullmatch(said.text) for p in patterns)
+    return _chance(causes, mine, CODE_SEEN, CODE_OTHER, CODE_HEALTHY)
 
 
 def _of_symptom(said: Said, causes: Sequence[str]) -> float:
-    if NOTHING_WRONG in causes:
-        return SYMPTOM_HEALTHY
-    if NOT_LISTED in causes:
-        return math.sqrt(SYMPTOM_SEEN * SYMPTOM_OTHER)
-    return SYMPTOM_SEEN if any(said.text in CAUSES[c].symptoms for c in causes) else SYMPTOM_OTHER
+    mine = any(said.text in CAUSES[cause].symptoms for cause in causes)
+    return _chance(causes, mine, SYMPTOM_SEEN, SYMPTOM_OTHER, SYMPTOM_HEALTHY)
 
 
 def _of_monitor(said: Said, fails: bool, causes: Sequence[str]) -> float:
     patterns = [CAUSES[cause].monitors for cause in causes]
     mine = any(p and p.search(said.text) for p in patterns)
     if fails:
-        if NOT_LISTED in causes:
-            return math.sqrt(FAILED_SEEN * FAILED_OTHER)
-        return FAILED_SEEN if mine else FAILED_OTHER
+        return _chance(causes, mine, FAILED_SEEN, FAILED_OTHER, FAILED_OTHER)
     return PASSED_SEEN if mine else PASSED_OTHER

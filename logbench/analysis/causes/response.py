@@ -144,10 +144,7 @@ def read_response(row: Mapping[str, Any]) -> Response:
     """The model of its file: see `tests/analysis/causes/learn.py`, which writes it."""
     effects = {
         stratum: {
-            cause: {
-                key: (_over(x[: len(NODES)]), _over(x[len(NODES) :])) for key, x in found.items()
-            }
-            for cause, found in causes.items()
+            cause: {key: _effect(x) for key, x in found.items()} for cause, found in causes.items()
         }
         for stratum, causes in row["effects"].items()
     }
