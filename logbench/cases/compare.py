@@ -179,9 +179,9 @@ def compare_files(
     `archive`: as in `judge`. Raises the reader's errors, and `UsageError` when the same recording
     is on both sides, `ArchiveError`."""
     from logbench.analysis.bands import load_limits
-    from logbench.analysis.comparison.cells import of_compression
     from logbench.analysis.comparison.compare import compare
     from logbench.analysis.comparison.identity import refuse_same
+    from logbench.analysis.comparison.quantities import of_compression
     from logbench.analysis.drive_plan import powers_for, told_of
     from logbench.analysis.view import View
     from logbench.archive.repeats import repeats_in

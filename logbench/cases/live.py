@@ -90,7 +90,7 @@ def read_goals(_: Work, path: Path, archive: str = "") -> Goals:
     """The cells of an earlier drive, to be driven again; none where it has no warm, steady driving.
     `archive`: with the car's other drives; empty: none. Raises the reader's errors and
     `ArchiveError`."""
-    from logbench.analysis.comparison.cells import of_compression
+    from logbench.analysis.comparison.quantities import of_compression
     from logbench.analysis.drive_plan import plan_from, powers_for, told_of
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View

@@ -39,6 +39,7 @@ from tests.analysis.comparison.real_pairs import (
     compared,
     coverage_table,
     drives_below,
+    put_between,
     shares_cells,
 )
 from tests.analysis.diesel_roads import OFTEN, road_drive
@@ -204,9 +205,7 @@ def main() -> None:
     if given.out is None:
         print(text)
         return
-    page = given.out.read_text("utf-8")
-    before, _, rest = page.partition(BEGIN)
-    given.out.write_text(f"{before}{BEGIN}\n{text}\n\n{END}{rest.partition(END)[2]}", "utf-8")
+    put_between(given.out, BEGIN, END, text)
 
 
 if __name__ == "__main__":

@@ -16,8 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis.alignment import NS, Mask, Values
-from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity
-from logbench.analysis.engine import Trait
+from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity, of_compression
 from logbench.analysis.fuel import fuel_by_pid_g_s
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Span
@@ -102,11 +101,6 @@ COMPRESSION_AXES = (
 )
 """Those of compression ignition: fuel and what asks for it set its load. Pressure and air answer to
 it, by way of a charger and recirculation that may be the fault."""
-
-
-def of_compression(views: Sequence[View]) -> bool:
-    """Whether one of the recordings of a car shows that its engine ignites by compression."""
-    return any(view.engine.holds(Trait.COMPRESSION) for view in views)
 
 
 def choose_axis(before: Sequence[View], after: Sequence[View]) -> LoadAxis | None:

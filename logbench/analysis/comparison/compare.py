@@ -16,14 +16,18 @@ from logbench.analysis.comparison.cells import (
     choose_axis,
     has_closed_loop,
     key_of,
-    of_compression,
     rules_for,
     slots_of,
 )
 from logbench.analysis.comparison.control import shown
 from logbench.analysis.comparison.differences import MIN_SECONDS, Difference, difference_of
 from logbench.analysis.comparison.identity import car_concerns, unit_mismatches
-from logbench.analysis.comparison.quantities import SURROUNDINGS, Quantity, quantities_of
+from logbench.analysis.comparison.quantities import (
+    SURROUNDINGS,
+    Quantity,
+    of_compression,
+    quantities_of,
+)
 from logbench.analysis.comparison.results import (
     Comparison,
     Concern,

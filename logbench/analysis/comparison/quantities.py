@@ -67,13 +67,18 @@ SURROUNDINGS: tuple[tuple[str, str, str, float], ...] = (
 practice, no source)."""
 
 
+def of_compression(views: Sequence[View]) -> bool:
+    """Whether one of the recordings of a car shows that its engine ignites by compression."""
+    return any(view.engine.holds(Trait.COMPRESSION) for view in views)
+
+
 def quantities_of(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
     """Everything to compare that any of the recordings holds: derived first, then signals by name.
 
     `axis` names the signals that the cells are made of, which cannot be compared in them.
     """
     held = sorted({name for view in views for name in view.traces.signals})
-    if any(view.engine.holds(Trait.COMPRESSION) for view in views):
+    if of_compression(views):
         held = [name for name in held if not _NOT_OF_COMPRESSION.fullmatch(name)]
     return [*_derived(views, axis), *(q for name in held if (q := _signal(name, axis)))]
 

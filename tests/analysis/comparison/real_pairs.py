@@ -25,9 +25,9 @@ from pathlib import Path
 import numpy as np
 from scipy.special import ndtr
 
-from logbench.analysis.comparison.cells import of_compression
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.daily import DayNumbers, learn, numbers_of
+from logbench.analysis.comparison.quantities import of_compression
 from logbench.analysis.comparison.results import CLAIMS, Comparison, FindingVerdict
 from logbench.analysis.comparison.verdicts import compare_findings
 from logbench.analysis.model import Coverage, Finding
@@ -414,6 +414,12 @@ def report(drives: Sequence[Drive], most: int, trials: int) -> str:
     )
 
 
+def put_between(page: Path, begin: str, end: str, text: str) -> None:
+    """Replace what stands between two marks of a page."""
+    before, _, rest = page.read_text("utf-8").partition(begin)
+    page.write_text(f"{before}{begin}\n{text}\n\n{end}{rest.partition(end)[2]}", "utf-8")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n\n")[0])
     parser.add_argument("--data", type=Path, required=True)
@@ -425,9 +431,7 @@ def main() -> None:
     if given.out is None:
         print(text)
         return
-    page = given.out.read_text("utf-8")
-    before, _, rest = page.partition(BEGIN)
-    given.out.write_text(f"{before}{BEGIN}\n{text}\n\n{END}{rest.partition(END)[2]}", "utf-8")
+    put_between(given.out, BEGIN, END, text)
 
 
 if __name__ == "__main__":
