@@ -316,7 +316,7 @@ def plot(outcomes: Sequence[Outcome], path: Path) -> None:
     handles, labels = axes[0].get_legend_handles_labels()
     for ax in axes[len(FAULT_NAMES) :]:
         ax.axis("off")
-    axes[len(FAULT_NAMES)].legend(handles, labels, loc="center", fontsize=9, frameon=False)
+    figure.legend(handles, labels, loc="lower right", bbox_to_anchor=(0.97, 0.07), fontsize=9)
     figure.supxlabel("severity of the fault, 0 healthy to 1 plain")
     figure.supylabel("% of drives")
     cars = len({o.seed for o in outcomes})
