@@ -183,6 +183,16 @@ def _phrases() -> tuple[tuple[str, Words, str], ...]:
 
 
 @functools.cache
+def _places_of_word() -> Mapping[str, list[int]]:
+    """Places in `_phrases` of those that have a word."""
+    places: dict[str, list[int]] = {}
+    for place, (_, words, _) in enumerate(_phrases()):
+        for word in words:
+            places.setdefault(word, []).append(place)
+    return places
+
+
+@functools.cache
 def _whole_names() -> Mapping[Words, tuple[tuple[str, str], ...]]:
     """Words of a whole name to the (acronym, phrase)s that it means."""
     names: dict[Words, dict[str, str]] = {}
@@ -205,8 +215,13 @@ def _names_of(words: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
 def is_kind(header: str, kind: str) -> bool:
     """Whether a header names a column that is no signal: `time`, `date`, `name`, `value`, …"""
     words = _kind_words(" ".join(take_apart(header).words)) or _kind_words(header)
-    phrases: list[str] = _vocabulary()["columns"][kind]
-    return any(words == _kind_words(phrase) for phrase in phrases)
+    return words in _kinds()[kind]
+
+
+@functools.cache
+def _kinds() -> Mapping[str, frozenset[Words]]:
+    columns: Mapping[str, list[str]] = _vocabulary()["columns"]
+    return {kind: frozenset(map(_kind_words, phrases)) for kind, phrases in columns.items()}
 
 
 def _kind_words(text: str) -> Words:
@@ -307,7 +322,8 @@ def _alike(parts: Header, unit: str | None) -> list[Match]:
     """Signals whose names are at least half alike, likeliest first; never sure."""
     words = _set_of(parts.words)
     best: dict[str, tuple[float, str]] = {}
-    for acronym, phrase_words, phrase in _phrases():
+    places = {place for word in words for place in _places_of_word().get(word, ())}
+    for acronym, phrase_words, phrase in (_phrases()[place] for place in sorted(places)):
         score = _likeness(words, phrase_words)
         if score >= _HALF and score > best.get(acronym, (0.0, ""))[0]:
             best[acronym] = (score, phrase)
