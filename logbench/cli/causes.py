@@ -68,7 +68,7 @@ def _done(text: str) -> Done:
 
 
 def _show(found: Causes, following: Sequence[NextTest]) -> None:
-    from logbench.analysis.causes.sentence import NO_VERDICT, brief, headline
+    from logbench.analysis.causes.sentence import NO_VERDICT, brief, headline, no_test
     from logbench.analysis.engine import percent
     from logbench.cli.show import bullets, console, say, table
 
@@ -86,6 +86,8 @@ def _show(found: Causes, following: Sequence[NextTest]) -> None:
         bullets("The likeliest does not explain:", [o.words for o in found.unexplained])
     if following:
         bullets("What tells most next:", [_proposed(one) for one in following])
+    else:
+        say(no_test(found))
     say(f"\n{NO_VERDICT}", "dim")
 
 

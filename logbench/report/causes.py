@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.model import Causes, Ranked, Weight
-from logbench.analysis.causes.next_tests import CERTAIN, next_tests
+from logbench.analysis.causes.next_tests import next_tests
 from logbench.analysis.causes.sentence import cause_words, ruled_out, share_text
 from logbench.analysis.statement import in_units
 from logbench.foreign import fill, joined
@@ -37,7 +37,7 @@ def section(material: Material) -> Iterator[Block]:
         yield Heading("Tests done by hand", 2)
         yield _tests(material, material.causes)
     proposed = next_tests(now, material.engine, done)
-    if proposed and now.ranked[0].probability < CERTAIN:
+    if proposed:
         test = proposed[0].test
         text = "The test that tells most for its time: {title} ({minutes:g} min). {what}"
         yield Paragraph(fill(text, title=test.title, minutes=test.minutes, what=test.what))

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from logbench.analysis.causes.catalogue import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, Causes, Ranked
+from logbench.analysis.causes.next_tests import settled
 from logbench.analysis.statement import joined, said
 
 MOST_LIKELY, POINTS_TO = 0.8, 0.6
@@ -59,6 +60,14 @@ def headline(causes: Causes) -> str:
         a, b = map(_with_number, pair)
         return said("Cannot be told apart: {a} or {b}.", a=a, b=b)
     return said("No cause stands out: none of them has {p}.", p=share_text(POINTS_TO))
+
+
+def no_test(causes: Causes) -> str:
+    """Why none is proposed."""
+    first = causes.ranked[0]
+    if settled(causes):
+        return said("No test is needed to tell what it is: {one}.", one=_with_number(first))
+    return "No test of the list tells more."
 
 
 def _beside(first: Ranked, rest: list[Ranked]) -> tuple[Ranked, Ranked] | None:

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 from logbench.analysis.causes.hand_tests import Done, HandTest, entered
 from logbench.analysis.causes.model import Causes
 from logbench.analysis.causes.next_tests import Doubt, NextTest, next_tests
-from logbench.analysis.causes.sentence import headline, share_text
+from logbench.analysis.causes.sentence import headline, no_test, share_text
 from logbench.analysis.engine import Engine
 from logbench.analysis.statement import in_units
 from logbench.app.parts import chooser, lay, muted, named, offer, text_button
@@ -56,9 +56,9 @@ class NextTests(QWidget):
         row = lay(QHBoxLayout(), (self.outcome, 1), self.number, self.what_if, self.enter)
         lower = QWidget()
         lay(QVBoxLayout(lower), (self.detail, 1), row, margins=(0, 4, 0, 0))
-        split = splitter(Qt.Orientation.Vertical, {self.list: 150, lower: 250})
-        self.none = muted(tr("No test of the list tells more."))
-        lay(QVBoxLayout(self), self.none, (split, 1), margins=(0, 4, 0, 0))
+        self.split = splitter(Qt.Orientation.Vertical, {self.list: 150, lower: 250})
+        self.none = muted()
+        lay(QVBoxLayout(self), self.none, (self.split, 1), margins=(0, 4, 0, 0))
 
     def show_tests(self, causes: Causes | None, engine: Engine, done: Sequence[Done]) -> None:
         """What is worth doing for these causes, as they are after what was `done`."""
@@ -74,6 +74,9 @@ class NextTests(QWidget):
             row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
             self.list.addTopLevelItem(row)
         self.none.setVisible(causes is not None and not self._proposed)
+        self.split.setVisible(self.none.isHidden())
+        if causes is not None:
+            self.none.setText(no_test(causes))
         if self._proposed:
             self.list.setCurrentIndex(self.list.model().index(0, 0))
         self._write()

@@ -20,6 +20,7 @@ from logbench.analysis.causes.hand_tests import (
 )
 from logbench.analysis.causes.model import Causes, Observation, Weight, by_cause
 from logbench.analysis.causes.next_tests import Doubt, expected, next_tests
+from logbench.analysis.causes.sentence import no_test
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.engine import Engine, Known, Trait
 from logbench.errors import UsageError
@@ -192,6 +193,37 @@ def test_no_dangerous_test_stands_before_a_safer_one_that_tells_as_much(weights,
         assert behind.test.danger >= before.test.danger or behind.bits < before.bits
 
 
+def test_a_test_that_can_injure_is_not_first_where_a_safer_one_tells_half_as_much():
+    left = explained(weak_fuel=0.83, leaking_injector=0.15, not_listed=0.02)
+    found = next_tests(left, PETROL)
+    told = {one.test.key: one.bits for one in found}
+    assert found[0].test.key == "record_idle"
+    assert told["record_load"] > told["record_idle"] >= 0.5 * told["record_load"]
+
+
+@given(st.dictionaries(some_causes, st.floats(0.01, 1.0), min_size=2, max_size=6))
+def test_the_first_test_injures_only_where_no_safer_one_tells_half_as_much(weights):
+    total = sum(weights.values())
+    causes = explained(**{cause: w / total for cause, w in weights.items()})
+    first, *rest = (*next_tests(causes, UNKNOWN), None)
+    if first is not None and first.test.danger >= 2:
+        safer = [one.bits for one in rest if one and one.test.danger < first.test.danger]
+        assert max(safer, default=0.0) < 0.5 * first.bits
+
+
+def test_nothing_is_proposed_to_confirm_what_is_certain_and_it_says_so():
+    sure = explained(unmetered_air=0.96, maf_low=0.04)
+    assert next_tests(sure, PETROL) == ()
+    assert no_test(sure).startswith("No test is needed to tell what it is: unmetered air")
+    assert next_tests(explained(unmetered_air=0.7, unmetered_air__maf_low=0.3), PETROL)
+
+
+def test_a_fuel_sample_shows_a_wrong_fuel():
+    after = after_tests(explained(wrong_fuel=0.3, weak_fuel=0.7), [Done("fuel_sample", "wrong")])
+    assert after.ranked[0].cause == "wrong_fuel"
+    assert after.ranked[0].probability > 0.9
+
+
 def test_of_equally_safe_tests_the_one_that_tells_most_for_its_time_comes_first():
     proposed = [one for one in next_tests(LEAN, PETROL) if one.test.danger == 1]
     assert proposed[0].worth_per_minute == max(one.worth_per_minute for one in proposed)
@@ -202,8 +234,8 @@ def test_a_test_that_decides_is_worth_more_than_one_that_tells_as_much():
     found = {one.test.key: one for one in next_tests(nearly, PETROL)}
     assert found["smoke_test"].decides > 0.7
     assert found["look_over"].decides < 0.4
-    sure = explained(unmetered_air=0.96, maf_low=0.04)
-    assert {one.decides for one in next_tests(sure, PETROL)} == {0.0}
+    beside = explained(unmetered_air=0.7, unmetered_air__maf_low=0.3)
+    assert {one.decides for one in next_tests(beside, PETROL)} == {0.0}
 
 
 def test_an_outcome_that_says_next_to_nothing_of_a_cause_is_not_among_its_weights():

@@ -50,7 +50,7 @@ def cases(count: int, seed: int = 5) -> list[Case]:
 def test_advice_takes_fewer_minutes_than_a_fixed_order():
     paid = paying(cases(120))
     assert paid.both >= 60
-    assert paid.share <= 0.6
+    assert paid.share <= 0.65  # 0.55 where tests that can injure stood back only for equals
     assert paid.advised_right >= 0.9 * paid.advised_certain
 
 
