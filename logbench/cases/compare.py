@@ -68,6 +68,14 @@ class Compared:
     """What is said of each recording of each side."""
 
     @property
+    def drives(self) -> list[list[tuple[Facts, str]]]:
+        """Of each side what is known of its recordings, with the names of their files."""
+        both = zip(self.views, self.files, strict=True)
+        return [
+            [(view.facts, file.name) for view, file in zip(*side, strict=True)] for side in both
+        ]
+
+    @property
     def pairs(self) -> tuple[tuple[Identity, Identity], ...]:
         """Recordings of which a person is asked whether they are of one car."""
         facts = [view.facts.identity for side in self.views for view in side]

@@ -227,18 +227,19 @@ def draw_comparison(compared: Compared, folder: Path) -> list[Path]:
     with storage_trouble(folder):
         make_folder(folder)
     paths = [folder / "intervals.png"]
-    plots.plot_intervals(result, paths[0])
+    sides = plots.sides_title(compared.drives)
+    plots.plot_intervals(result, paths[0], sides)
     for s in result.signals:
         if s.cells and (s.derived or s.changed):
             paths.append(folder / f"cells-{s.key.lower()}.png")
-            plots.plot_cells(result, s.key, paths[-1])
+            plots.plot_cells(result, s.key, paths[-1], sides)
     if result.warm_up.before or result.warm_up.after:
         paths.append(folder / "warm-up.png")
-        plots.plot_warm_up(result, paths[-1])
+        plots.plot_warm_up(result, paths[-1], sides)
     overlays = _overlays(*(views[0] for views in compared.views))
     if overlays:
         paths.append(folder / "overlay.png")
-        plots.plot_overlays(overlays, paths[-1])
+        plots.plot_overlays(overlays, paths[-1], sides)
     return paths
 
 

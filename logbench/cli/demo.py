@@ -64,7 +64,7 @@ def _in_terminal(wanted: Path) -> None:
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
     from logbench.cases.recording import check_recording
     from logbench.cli import show_findings
-    from logbench.report.plots import plot_recording, plot_trims
+    from logbench.report.plots import plot_recording, plot_trims, sides_title
     from logbench.signals.numbers import size_text
 
     folder = _free_folder(wanted)
@@ -72,7 +72,7 @@ def _in_terminal(wanted: Path) -> None:
     say(f"Concern: {CONCERN}")
     say(f"Fault put into the simulated engine: {FAULT_TEXT}.")
     say(f"The drive is hurried: {SPEED} seconds of driving per second.\n")
-    sides = []
+    sides, drives = [], []
     for name, fault in (("before", True), ("after", False)):
         if not fault:
             say("\nThe repair: the hose is renewed; the same drive again.\n", "bold")
@@ -81,7 +81,9 @@ def _in_terminal(wanted: Path) -> None:
         show_findings.findings(judged.findings)
         plot_recording(recording, judged.conditions, judged.findings, folder / f"{name}.png")
         sides.append(judged.findings)
-    plot_trims(sides[0], sides[1], folder / "fuel-trim-before-and-after.png")
+        drives.append([(recording.facts, path.name)])
+    picture = folder / "fuel-trim-before-and-after.png"
+    plot_trims(sides[0], sides[1], picture, sides_title(drives))
     say(f"\nEverything is in {folder.resolve()}:")
     for path in sorted(folder.iterdir()):
         say(f"  {path.name}  ({size_text(path.stat().st_size)})")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from reportlab.graphics.shapes import Drawing
+    from logbench.report.drawing import Chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class Table:
     """Rows of text or drawings. `widths`: shares of the width. `marked`: rows to stress."""
 
     header: tuple[str, ...]
-    rows: tuple[tuple[str | Drawing, ...], ...]
+    rows: tuple[tuple[str | Chart, ...], ...]
     widths: tuple[float, ...]
     marked: frozenset[int] = frozenset()
     small: bool = False
@@ -57,9 +57,9 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A vector drawing with what it shows, which is also its text for those who cannot see it."""
+    """A chart, whose words are its text for those who cannot see it, with a caption."""
 
-    drawing: Drawing
+    chart: Chart
     caption: str
 
 

@@ -1,100 +1,245 @@
-"""What every chart of a document is drawn with: text, colors, scales, axes, lines; and
-the way to a PNG.
+"""What every chart of a document is drawn with: labels, lines and boxes in points, colors, scales,
+axes; and the way to SVG and PNG.
 
-reportlab drawings: vectors in the PDF and in the HTML page. For a PNG the drawing's own PDF is
-rendered by pdfium, so that all three show the same.
+A `Chart` knows no document engine: `svg()` is its picture, `words` what it shows for those who
+cannot see it.
 """
 
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from reportlab.graphics.shapes import Drawing, Group, Line, Rect, String
-from reportlab.lib.colors import HexColor
 
 from logbench.analysis.model import Condition, Verdict
+from logbench.foreign import in_label, in_plot
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
 from logbench.signals.catalogue import told_apart
 from logbench.signals.numbers import axis_labels
 
 WIDTH = 500.0
-"""Points; the renderers scale it to the page."""
+"""Points; whoever shows a chart scales it to the page."""
 LEFT, RIGHT = 62.0, 6.0
 """Room beside the area of a chart with a scale at its left."""
 AREA = WIDTH - LEFT - RIGHT
 SIZE = 7.5
-GRAY, LIGHT = HexColor("#666666"), HexColor("#DDDDDD")
-WHITE = HexColor("#FFFFFF")
-BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = map(
-    HexColor,
-    ("#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"),
+GRAY, LIGHT = "#666666", "#DDDDDD"
+WHITE, MIDDLE, DIM = "#FFFFFF", "#888888", "#BBBBBB"
+BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = (
+    *("#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"),
 )
-"""The Okabe-Ito set, told apart with any color vision (Okabe & Ito 2008), with line styles as a
-second cue; conditions are named beside their colors."""
-LINE_COLORS = (BLUE, VERMILLION, GREEN, PURPLE, *map(HexColor, ("#B27B00", "#1A2027", "#2E8FC9")))
+"""The Okabe-Ito set, told apart with any color vision (Okabe & Ito 2008); line styles, hatches and
+edges tell the same without any."""
+LINE_COLORS = (BLUE, VERMILLION, GREEN, PURPLE, "#B27B00", "#1A2027", "#2E8FC9")
 """By slot, as the window's on its light ground."""
-CONDITION_COLORS = {
-    Condition.KEY_ON: HexColor("#BBBBBB"),
-    Condition.CRANKING: BLACK,
-    Condition.COLD_IDLE: SKY,
-    Condition.WARM_IDLE: GREEN,
-    Condition.FAST_IDLE: YELLOW,
-    Condition.CRUISE: BLUE,
-    Condition.ACCELERATION: ORANGE,
-    Condition.FULL_THROTTLE: VERMILLION,
-    Condition.FUEL_CUT: PURPLE,
-    Condition.ENGINE_OFF: HexColor("#DDDDDD"),
-    Condition.GLOW: HexColor("#F6D9B8"),
-    Condition.REGENERATION: HexColor("#8C3B33"),
-    Condition.ELECTRIC: HexColor("#8FC65A"),
-    Condition.HALT: HexColor("#DDE8D2"),
-    Condition.OTHER: HexColor("#F2F2F2"),
+CONDITION_LOOKS = {
+    Condition.KEY_ON: (DIM, "\\\\"),
+    Condition.CRANKING: (BLACK, ""),
+    Condition.COLD_IDLE: (SKY, "/"),
+    Condition.WARM_IDLE: (GREEN, ""),
+    Condition.FAST_IDLE: (YELLOW, "\\"),
+    Condition.CRUISE: (BLUE, "x"),
+    Condition.ACCELERATION: (ORANGE, "|"),
+    Condition.FULL_THROTTLE: (VERMILLION, "+"),
+    Condition.FUEL_CUT: (PURPLE, "-"),
+    Condition.ENGINE_OFF: (LIGHT, ""),
+    Condition.GLOW: ("#F6D9B8", "//"),
+    Condition.REGENERATION: ("#8C3B33", "--"),
+    Condition.ELECTRIC: ("#8FC65A", "||"),
+    Condition.HALT: ("#DDE8D2", "++"),
+    Condition.OTHER: ("#F2F2F2", ""),
 }
+"""Color and hatch of each driving condition: no two are alike in gray."""
+_HATCHES = {"/": (45.0,), "\\": (135.0,), "x": (45.0, 135.0), "-": (0.0,), "|": (90.0,),
+            "+": (0.0, 90.0), "": ()}  # fmt: skip
+"""Directions of a hatch's lines; a sign written twice stands for denser ones."""
 VERDICT_COLORS = {Verdict.WATCH: ORANGE, Verdict.ACT: VERMILLION}
 """What a finding's evidence is shaded with."""
-FALLING, LEVEL, RISING = HexColor("#B35806"), HexColor("#F7F7F7"), HexColor("#542788")
+FALLING, LEVEL, RISING = "#B35806", "#F7F7F7", "#542788"
 """Ends and middle of a diverging scale (ColorBrewer PuOr), told apart with any color vision."""
-_DASHES: tuple[list[int] | None, ...] = (None, [4, 2], [1, 2], [6, 2, 1, 2])
-_MARGIN, _TITLE_SIZE, _PIXELS = 12.0, 10.0, 3.0
-"""Of a PNG: points around the drawing, size of its title, pixels a point."""
+_DASHES: tuple[tuple[float, ...], ...] = ((), (4, 2), (1, 2), (6, 2, 1, 2))
 Floats = npt.NDArray[np.float64]
 Place = Callable[[float], float]
 """From a value to points."""
 
 
-def text(words: str, x: float, y: float, anchor: str = "start", **how: object) -> String:
-    """Small gray text; `anchor`: start, middle or end."""
-    how = {"fontName": fonts.REGULAR, "fontSize": SIZE, "fillColor": GRAY, **how}
-    return String(x, y, words, textAnchor=anchor, **how)
+# --- marks ---
 
 
-def block(x: float, y: float, width: float, height: float, fill: HexColor) -> Rect:
-    """A filled rectangle without an outline."""
-    return Rect(x, y, width, height, fillColor=fill, strokeColor=None, strokeWidth=0)
+@dataclass(frozen=True, slots=True)
+class Label:
+    """One line of text at (x, y), its foot; `anchor`: start, middle or end."""
+
+    words: str
+    x: float
+    y: float
+    anchor: str = "start"
+    color: str = GRAY
+    size: float = SIZE
+
+    def svg(self, height: float) -> str:
+        """As an element of a picture so high."""
+        return (
+            f'<text x="{_n(self.x)}" y="{_n(height - self.y)}" text-anchor="{self.anchor}" '
+            f'font-size="{self.size:g}" fill="{self.color}">{in_plot(self.words)}</text>'
+        )
 
 
-def rule(x0: float, y0: float, x1: float, y1: float) -> Line:
-    """A thin line."""
-    return Line(x0, y0, x1, y1, strokeColor=GRAY, strokeWidth=0.6)
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Runs of points (x, y, x, y, …), each drawn without a break."""
+
+    runs: tuple[Sequence[float], ...]
+    color: str = GRAY
+    width: float = 0.6
+    dash: tuple[float, ...] = ()
+
+    def svg(self, height: float) -> str:
+        """As an element of a picture so high."""
+        path = "".join(
+            "M"
+            + " ".join(
+                f"{_n(x)},{_n(height - y)}" for x, y in zip(run[::2], run[1::2], strict=True)
+            )
+            for run in self.runs
+        )
+        dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in self.dash)}"' if self.dash else ""
+        return (
+            f'<path d="{path}" fill="none" stroke="{self.color}" stroke-width="{self.width:g}" '
+            f'stroke-linejoin="round"{dash}/>'
+        )
 
 
-def pale(whole: HexColor) -> HexColor:
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle with its lower left corner at (x, y); None: not filled, without an edge."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    fill: str | None
+    edge: str | None = None
+    edge_width: float = 1.0
+
+    def svg(self, height: float) -> str:
+        """As an element of a picture so high."""
+        edge = f' stroke="{self.edge}" stroke-width="{self.edge_width:g}"' if self.edge else ""
+        return (
+            f'<rect x="{_n(self.x)}" y="{_n(height - self.y - self.height)}" '
+            f'width="{_n(self.width)}" height="{_n(self.height)}" fill="{self.fill or "none"}"'
+            f"{edge}/>"
+        )
+
+
+Mark = Label | Line | Box
+
+
+@dataclass(slots=True)
+class Chart:
+    """A picture in points, y upwards; later marks lie over earlier ones. `words`: what it shows, in
+    words."""
+
+    width: float
+    height: float
+    words: str = ""
+    marks: list[Mark] = field(default_factory=list)
+
+    def add(self, *marks: Mark) -> None:
+        """Draw these on top."""
+        self.marks += marks
+
+    def svg(self) -> str:
+        """One `<svg>` element: no script, no style sheet, no ids, nothing loaded."""
+        size = f'width="{_n(self.width)}" height="{_n(self.height)}"'
+        inside = "".join(mark.svg(self.height) for mark in self.marks)
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" {size} '
+            f'viewBox="0 0 {_n(self.width)} {_n(self.height)}" '
+            f'font-family="DejaVu Sans, sans-serif">{inside}</svg>'
+        )
+
+
+def _n(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def rule(x0: float, y0: float, x1: float, y1: float, color: str = GRAY, width: float = 0.6) -> Line:
+    """A straight line, thin if nothing else is said."""
+    return Line(((x0, y0, x1, y1),), color, width)
+
+
+def blend(low: str, high: str, share: float) -> str:
+    """A color between two: `low` at 0, `high` at 1."""
+    ends = zip(_parts(low), _parts(high), strict=True)
+    return "#" + "".join(f"{round(a + (b - a) * share):02X}" for a, b in ends)
+
+
+def pale(whole: str) -> str:
     """A quarter of the color on white."""
-    parts = (round(255 * (1 - (1 - part) * 0.25)) for part in (whole.red, whole.green, whole.blue))
-    return HexColor("#{:02X}{:02X}{:02X}".format(*parts))
+    return blend(WHITE, whole, 0.25)
 
 
-def strokes(slots: Iterable[int]) -> list[dict[str, object]]:
+def lightness(color: str) -> float:
+    """0 black to 1 white, as a gray print has it (the luma of ITU-R BT.601)."""
+    red, green, blue = _parts(color)
+    return (0.299 * red + 0.587 * green + 0.114 * blue) / 255.0
+
+
+def _parts(color: str) -> tuple[int, int, int]:
+    return int(color[1:3], 16), int(color[3:5], 16), int(color[5:7], 16)
+
+
+def strokes(slots: Iterable[int]) -> list[tuple[str, tuple[float, ...]]]:
     """Color and dashes of a strip's lines, by their slots: dashes tell their places."""
     return [
-        {"strokeColor": LINE_COLORS[slot], "strokeDashArray": _DASHES[place % len(_DASHES)]}
+        (LINE_COLORS[slot], _DASHES[place % len(_DASHES)])
         for place, slot in enumerate(told_apart(slots))
     ]
+
+
+def hatched(
+    x: float, y: float, width: float, height: float, look: tuple[str, str]
+) -> Iterable[Mark]:
+    """A rectangle in a color with a hatch, as `CONDITION_LOOKS` has them; the hatches of neighbors
+    run through."""
+    color, sign = look
+    yield Box(x, y, width, height, color)
+    step = 2.2 if len(sign) == 2 else 4.0
+    ink = WHITE if lightness(color) < 0.45 else "#333333"
+    runs = [r for turn in _HATCHES[sign[:1]] for r in hatch((x, y, width, height), turn, step)]
+    if runs:
+        yield Line(tuple(runs), ink, 0.5)
+
+
+def hatch(
+    box: tuple[float, float, float, float], turn_deg: float, step: float
+) -> Iterable[tuple[float, float, float, float]]:
+    """Lines in that direction, `step` apart, cut at the edges of a box (x, y, width, height)."""
+    x, y, width, height = box
+    along = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    across = -along[1], along[0]
+    corners = [(cx, cy) for cx in (x, x + width) for cy in (y, y + height)]
+    reach = [cx * across[0] + cy * across[1] for cx, cy in corners]
+    for n in range(math.floor(min(reach) / step) + 1, math.ceil(max(reach) / step)):
+        foot = n * step * across[0], n * step * across[1]
+        first, last = -math.inf, math.inf
+        for start, way, low, high in (
+            (foot[0], along[0], x, x + width),
+            (foot[1], along[1], y, y + height),
+        ):
+            if abs(way) > 1e-9:
+                a, b = sorted(((low - start) / way, (high - start) / way))
+                first, last = max(first, a), min(last, b)
+        if first < last:
+            ends = (foot[0] + first * along[0], foot[1] + first * along[1])
+            yield (*ends, foot[0] + last * along[0], foot[1] + last * along[1])
 
 
 # --- scales and axes ---
@@ -118,22 +263,23 @@ def padded(low: float, high: float, room: float = 0.1) -> tuple[float, float]:
 
 
 def left_axis(
-    drawing: Drawing, low: float, high: float, about: int, level: Place, right: float
+    chart: Chart, low: float, high: float, about: int, level: Place, left: float, right: float
 ) -> None:
-    """Light lines from LEFT to `right` at round values, which stand at the left."""
+    """Light lines from `left` to `right` at round values, which stand at the left of the chart."""
     for tick, shown in axis_labels(low, high, about):
-        drawing.add(Line(LEFT, level(tick), right, level(tick), strokeColor=LIGHT))
-        drawing.add(text(shown, LEFT - 4, level(tick) - 2.5, anchor="end"))
+        chart.add(rule(left, level(tick), right, level(tick), LIGHT, 1.0))
+        if left == LEFT:
+            chart.add(Label(shown, LEFT - 4, level(tick) - 2.5, "end"))
 
 
 def bottom_axis(
-    drawing: Drawing, y: float, low: float, high: float, place: Place, right: float
+    chart: Chart, y: float, low: float, high: float, place: Place, left: float, right: float
 ) -> None:
-    """A line from LEFT to `right` with round values below."""
-    drawing.add(rule(LEFT, y, right, y))
-    for tick, shown in axis_labels(low, high, 8):
-        drawing.add(Line(place(tick), y, place(tick), y - 2.5, strokeColor=GRAY))
-        drawing.add(text(shown, place(tick), y - 10, anchor="middle"))
+    """A line from `left` to `right` with round values below."""
+    chart.add(rule(left, y, right, y))
+    for tick, shown in axis_labels(low, high, max(2, round((right - left) / 54))):
+        chart.add(rule(place(tick), y, place(tick), y - 2.5, GRAY, 1.0))
+        chart.add(Label(shown, place(tick), y - 10, "middle"))
 
 
 # --- lines ---
@@ -175,23 +321,31 @@ def _thinned(width: float, x: Floats, y: Floats) -> Sequence[int]:
 
 # --- PNG ---
 
+_PAGE = b"""#set page(width: 524pt, height: auto, margin: 12pt, fill: white)
+#set text(font: "DejaVu Sans", size: 9pt)
+#align(center, sys.inputs.title.split("\\n").join(linebreak()))
+#image(bytes(sys.inputs.chart), format: "svg", width: 100%)
+"""
+_PPI = 216.0
 
-def write_png(drawing: Drawing, path: Path, title: str = "") -> None:
-    """Write a chart under its title as a PNG on white. Raises StorageError."""
-    import pypdfium2
-    from reportlab.graphics import renderPDF
 
-    width = drawing.width + 2 * _MARGIN
-    lines = fonts.wrapped(title, _TITLE_SIZE, drawing.width) if title else []
-    height = drawing.height + 2 * _MARGIN + 1.4 * _TITLE_SIZE * len(lines)
-    page = Drawing(width, height)
-    page.add(Group(*drawing.contents, transform=(1, 0, 0, 1, _MARGIN, _MARGIN)))
-    for number, line in enumerate(lines):
-        y = height - _MARGIN - _TITLE_SIZE * (0.8 + 1.4 * number)
-        page.add(text(line, width / 2, y, "middle", fontSize=_TITLE_SIZE, fillColor=BLACK))
-    fonts.register()
-    with pypdfium2.PdfDocument(renderPDF.drawToString(page)) as document:
-        image = document[0].render(scale=_PIXELS).to_pil()
+def write_png(chart: Chart, path: Path, title: str) -> None:
+    """Write a chart under its title as a PNG on white, its words beside the pixels (the PNG
+    standard's `Description`). Raises StorageError."""
+    import typst
+    from PIL import Image
+    from PIL.PngImagePlugin import PngInfo
+
+    made = typst.compile(
+        _PAGE,
+        format="png",
+        ppi=_PPI,
+        sys_inputs={"title": in_label(title, lines=True), "chart": chart.svg()},
+        font_paths=typst.Fonts(include_system_fonts=False, font_paths=[fonts.FOLDER]),
+    )
+    said = PngInfo()
+    said.add_itxt("Description", "\n".join(filter(None, (in_label(title), chart.words))))
     out = io.BytesIO()
-    image.save(out, "PNG")
+    with Image.open(io.BytesIO(made)) as image:
+        image.convert("RGB").save(out, "PNG", pnginfo=said)
     write_whole(path, out.getvalue())

@@ -5,28 +5,23 @@ from __future__ import annotations
 import functools
 from pathlib import Path
 
-from reportlab.lib.utils import simpleSplit
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
+from PIL import ImageFont
 
 FOLDER = Path(__file__).parent / "typefaces"
 REGULAR, BOLD, ITALIC = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
+_MEASURED = 200
+"""Size at which letters are measured: hinting does not show there."""
 
 
 @functools.cache
-def register() -> None:
-    """Make the fonts known to reportlab; once per process."""
-    for name in (REGULAR, BOLD, ITALIC):
-        pdfmetrics.registerFont(TTFont(name, str(FOLDER / f"{name}.ttf")))
-    pdfmetrics.registerFontFamily(
-        REGULAR, normal=REGULAR, bold=BOLD, italic=ITALIC, boldItalic=BOLD
-    )
+def _font() -> ImageFont.FreeTypeFont:
+    layout = ImageFont.Layout.BASIC
+    return ImageFont.truetype(FOLDER / f"{REGULAR}.ttf", _MEASURED, layout_engine=layout)
 
 
 def width_of(text: str, size: float) -> float:
     """Width of `text` in points."""
-    register()
-    return float(pdfmetrics.stringWidth(text, REGULAR, size))
+    return float(_font().getlength(text)) * size / _MEASURED
 
 
 def fitted(text: str, size: float, most: float) -> str:
@@ -39,6 +34,21 @@ def fitted(text: str, size: float, most: float) -> str:
 
 
 def wrapped(text: str, size: float, most: float) -> list[str]:
-    """`text` in lines of at most `most` points, broken between words."""
-    register()
-    return list(simpleSplit(text, REGULAR, size, most))
+    """`text` in lines of at most `most` points, broken between words, and within longer ones."""
+    lines: list[str] = []
+    for word in (part for whole in text.split() for part in _parts(whole, size, most)):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_of(longer, size) <= most:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def _parts(word: str, size: float, most: float) -> list[str]:
+    parts = [""]
+    for letter in word if width_of(word, size) > most else [word]:
+        if parts[-1] and width_of(parts[-1] + letter, size) > most:
+            parts.append("")
+        parts[-1] += letter
+    return parts

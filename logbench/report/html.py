@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import base64
-import re
 from pathlib import Path
 from string import Template
 
-from reportlab.graphics import renderSVG
-from reportlab.graphics.shapes import Drawing
-
-from logbench.foreign import in_html
-from logbench.report import blocks, fonts
+from logbench.foreign import MOST_TEXT, in_html
+from logbench.report import blocks
+from logbench.report.drawing import Chart
 
 _PAGE = Template((Path(__file__).parent / "page.html").read_text(encoding="utf-8"))
 
 
 def render_html(document: blocks.Document) -> str:
     """The whole page."""
-    fonts.register()
     shop = "".join(f"<div>{in_html(line)}</div>" for line in document.shop)
     logo = "" if document.logo is None else _img(document.logo)
     return _PAGE.substitute(
@@ -45,8 +41,7 @@ def _block(block: blocks.Block) -> str:
     if isinstance(block, blocks.Table):
         return _table(block)
     if isinstance(block, blocks.Figure):
-        label = f'role="img" aria-label="{in_html(block.caption, lines=False)}"'
-        inside = _svg(block.drawing).replace("<svg ", f"<svg {label} ", 1)
+        inside = _svg(block.chart)
         return f"<figure>{inside}<figcaption>{in_html(block.caption)}</figcaption></figure>"
     return f"<figure>{_img(block)}<figcaption>{in_html(block.caption)}</figcaption></figure>"
 
@@ -56,7 +51,7 @@ def _table(block: blocks.Table) -> str:
     rows = []
     for index, row in enumerate(block.rows):
         cells = "".join(
-            f"<td>{_svg(cell) if isinstance(cell, Drawing) else in_html(cell)}</td>" for cell in row
+            f"<td>{_svg(cell) if isinstance(cell, Chart) else in_html(cell)}</td>" for cell in row
         )
         mark = ' class="marked"' if index in block.marked else ""
         rows.append(f"<tr{mark}>{cells}</tr>")
@@ -64,17 +59,9 @@ def _table(block: blocks.Table) -> str:
     return f'<div class="wide"><table{kind}><tr>{head}</tr>{"".join(rows)}</table></div>'
 
 
-def _svg(drawing: Drawing) -> str:
-    """The drawing as an SVG element, without the file's head."""
-    text = renderSVG.drawToString(drawing)
-    if isinstance(text, bytes):
-        text = text.decode("utf-8")
-    text = text[text.index("<svg") :]
-    # no dummy title, and no clip: its id would be the same in every drawing of the page
-    text = re.sub(r"<(title|desc|clipPath)\b.*?</\1>\s*", "", text, flags=re.DOTALL)
-    text = re.sub(r"\s*clip-path: url\(#clip\);?", "", text)
-    text = text.replace(' id="group"', "").replace(": None;", ": none;")
-    return re.sub(r"font-family: ?DejaVuSans[\w-]*", "font-family: DejaVu Sans, sans-serif", text)
+def _svg(chart: Chart) -> str:
+    label = f'role="img" aria-label="{in_html(chart.words, lines=False, most=MOST_TEXT)}"'
+    return chart.svg().replace("<svg ", f"<svg {label} ", 1)
 
 
 def _img(picture: blocks.Picture) -> str:

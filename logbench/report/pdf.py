@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
-from reportlab.graphics.shapes import Drawing
+from reportlab.graphics.shapes import Drawing, PolyLine, Rect, Shape, String
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, letter
 from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
@@ -30,6 +32,7 @@ from reportlab.platypus import (
 
 from logbench.foreign import in_html, in_label, joined
 from logbench.report import blocks, fonts
+from logbench.report.drawing import Chart, Label, Line, Mark
 
 MARGIN = 48.0
 PAGES = {"A4": A4, "letter": letter}
@@ -78,7 +81,7 @@ def _styles() -> Styles:
 
 def render_pdf(document: blocks.Document, paper: str = "A4") -> bytes:
     """The whole PDF. `paper`: `A4` or `letter`."""
-    fonts.register()
+    _register()
     size = PAGES[paper]
     out = io.BytesIO()
     template = BaseDocTemplate(
@@ -155,7 +158,7 @@ def _story(document: blocks.Document, width: float) -> Iterator[Flowable]:
 def _needed(after: blocks.Block | None, width: float) -> float:
     """Points that must be left on a page for a heading, by what follows it."""
     if isinstance(after, blocks.Figure):
-        return float(after.drawing.height * width / after.drawing.width) + 60
+        return float(after.chart.height * width / after.chart.width) + 60
     return {blocks.Picture: 330.0, blocks.Bullets: 130.0}.get(type(after), 70.0)
 
 
@@ -198,7 +201,7 @@ def _flowables(block: blocks.Block, styles: Styles, width: float) -> Iterator[Fl
         yield _table(block, styles, width)
         yield Spacer(1, 7)
     elif isinstance(block, blocks.Figure):
-        yield _scaled(block.drawing, width)
+        yield _scaled(block.chart, width)
         yield _text(block.caption, styles["caption"])
     else:
         yield _image(block, width * 0.75, 260)
@@ -239,12 +242,41 @@ def _table(block: blocks.Table, styles: Styles, width: float) -> Flowable:
     return grid
 
 
-def _scaled(drawing: Drawing, width: float) -> Drawing:
-    scale = width / drawing.width
-    scaled = Drawing(width, drawing.height * scale)
-    scaled.contents = list(drawing.contents)
+@cache
+def _register() -> None:
+    for name in (fonts.REGULAR, fonts.BOLD, fonts.ITALIC):
+        pdfmetrics.registerFont(TTFont(name, str(fonts.FOLDER / f"{name}.ttf")))
+    pdfmetrics.registerFontFamily(
+        fonts.REGULAR,
+        normal=fonts.REGULAR,
+        bold=fonts.BOLD,
+        italic=fonts.ITALIC,
+        boldItalic=fonts.BOLD,
+    )
+
+
+def _scaled(chart: Chart, width: float) -> Drawing:
+    scale = width / chart.width
+    scaled = Drawing(width, chart.height * scale)
     scaled.transform = (scale, 0, 0, scale, 0, 0)
+    for mark in chart.marks:
+        for shape in _shapes(mark):
+            scaled.add(shape)
     return scaled
+
+
+def _shapes(mark: Mark) -> Iterator[Shape]:
+    if isinstance(mark, Label):
+        how = {"fontName": fonts.REGULAR, "fontSize": mark.size, "fillColor": HexColor(mark.color)}
+        yield String(mark.x, mark.y, in_label(mark.words), textAnchor=mark.anchor, **how)
+    elif isinstance(mark, Line):
+        dash = list(mark.dash) or None
+        how = {"strokeColor": HexColor(mark.color), "strokeWidth": mark.width}
+        yield from (PolyLine(list(run), strokeDashArray=dash, **how) for run in mark.runs)
+    else:
+        fill, edge = (None if c is None else HexColor(c) for c in (mark.fill, mark.edge))
+        how = {"fillColor": fill, "strokeColor": edge, "strokeWidth": mark.edge_width}
+        yield Rect(mark.x, mark.y, mark.width, mark.height, **how)
 
 
 def _image(picture: blocks.Picture, width: float, height: float, align: str = "LEFT") -> Image:

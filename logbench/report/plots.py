@@ -1,81 +1,153 @@
 """Charts of recordings and comparisons: the signals behind findings for the report, and PNG files
-without a display: a recording, trims before and after, a comparison.
+without a display: a recording, trims before and after, a comparison. Each file says which car,
+which drive and when.
 
 All that write a file raise StorageError when it cannot be written.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-from reportlab.graphics.shapes import Drawing
 
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import Overlay
 from logbench.analysis.comparison.results import Comparison, SignalResult
-from logbench.analysis.model import ConditionSpan, Finding, heading
+from logbench.analysis.findings import ends_in
+from logbench.analysis.grid import Traces
+from logbench.analysis.model import ConditionSpan, Finding, Span, heading
 from logbench.analysis.run import strips_of as signals_of
-from logbench.foreign import joined
+from logbench.foreign import Foreign, joined
+from logbench.job.times import when_text
+from logbench.recording.model import Facts
+from logbench.recording.notes import read_remarks
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure, Heading
-from logbench.report.charts import (
-    Bar,
-    Cell,
-    Change,
-    Line2D,
-    Shade,
-    Strip,
-    bars_chart,
-    cells_chart,
-    detectable_chart,
-    strips_chart,
-)
-from logbench.report.drawing import VERDICT_COLORS, write_png
+from logbench.report.charts import Bar, Cell, Change, bars_chart, cells_chart, detectable_chart
+from logbench.report.drawing import VERDICT_COLORS, Chart, write_png
 from logbench.report.gather import Drive, out_of_range
+from logbench.report.strips import Line2D, Panel, Shade, Strip, Told, strips_chart
 from logbench.signals.catalogue import catalogue
+from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 from logbench.signals.values import gap_ns
 
 STRIPS = (
-    *(("RPM",), ("VSS",), ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
+    *(("RPM",), ("VSS",), ("TOTAL_TRIM1", "TOTAL_TRIM2")),
+    *(("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("MAF",)),
     *(("MAP", "BARO"), ("ECT", "IAT", "AAT"), ("VPWR",)),
 )
 """Which signals share a strip; strips without data are left out."""
+_MINUTES = "minutes since the recording's start"
+_MOST_TOLD = 6
+"""Events numbered in a chart; the rest is in the list of notes."""
 
 
-def finding_figures(drive: Drive, units: Units, most: int) -> Iterator[Block]:
-    """A heading and one figure for each check with something out of range, at most `most`."""
+def drive_title(facts: Facts, name: str) -> Foreign:
+    """Which car, which drive and when, as every picture says it."""
+    simulated = "(simulated)" if facts.link.simulated else ""
+    when = when_text(facts.started) if facts.started else "date not known"
+    return joined(" · ", joined(" ", facts.vehicle.called, simulated), name, when)
+
+
+def sides_title(sides: Sequence[Sequence[tuple[Facts, str]]]) -> Foreign:
+    """The same of a comparison: a line for each side."""
+    return joined(
+        "\n",
+        *(
+            joined(" ", f"{side}:", joined("; ", *(drive_title(*drive) for drive in drives)))
+            for side, drives in zip(("before", "after"), sides, strict=True)
+        ),
+    )
+
+
+# --- drives ---
+
+
+def finding_figures(
+    drive: Drive, units: Units, most: int, against: Drive | None = None
+) -> Iterator[Block]:
+    """A heading and one figure for each check with something out of range, at most `most`; beside
+    it, on the same scales, the same of a drive `against` it."""
     by_check: dict[str, list[Finding]] = {}
     for finding in out_of_range(drive.findings):
         by_check.setdefault(finding.check, []).append(finding)
     for number, (check, findings) in enumerate(by_check.items()):
         if number == most:
             return
-        strips = strips_of(drive.recording, signals_of(check), units)
-        if not strips:
+        panels = _panels(check, findings, (drive, against), units)
+        if not panels:
             continue
         if number == 0:
             yield Heading(joined(" ", "Recorded:", drive.entry.label or drive.entry.file), 2)
-        shades = [Shade(span) for finding in findings for span in finding.evidence]
-        drawing = strips_chart(
-            strips, "minutes since the recording's start", drive.conditions, shades
-        )
         names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
-        shaded = " Shaded: the stretches that were judged." if shades else ""
-        yield Figure(drawing, f"{heading(check).capitalize()}: {names}.{shaded}")
+        shaded = " Shaded: the stretches that were judged." if panels[0].shades else ""
+        yield Figure(
+            strips_chart(panels, _MINUTES), f"{heading(check).capitalize()}: {names}.{shaded}"
+        )
+
+
+def _panels(
+    check: str, findings: Sequence[Finding], drives: tuple[Drive, Drive | None], units: Units
+) -> list[Panel]:
+    """Of both drives where the second has any of these signals; empty where none has."""
+    found: list[Panel] = []
+    groups = signals_of(check)
+    for drive in drives:
+        if drive is None:
+            continue
+        subjects = {finding.subject for finding in findings}
+        judged = [f for f in drive.findings if f.check == check and f.subject in subjects]
+        strips = strips_of(drive.view.recorded, groups, units, judged)
+        if not strips:
+            continue
+        told = [r for r in drive.remarks if r.kind != "message"][:_MOST_TOLD]
+        panel = Panel(
+            tuple(strips.values()),
+            title=_panel_title(drive),
+            conditions=drive.conditions,
+            shades=_shades(judged),
+            told=tuple(Told(remark.start_ns / 60e9, remark.said) for remark in told),
+        )
+        found.append(panel)
+        groups = tuple(strips)
+    first, *rest = found or [Panel(())]
+    return [first, *(p for p in rest if len(p.strips) == len(first.strips))] if found else []
+
+
+def _shades(findings: Sequence[Finding]) -> tuple[Shade, ...]:
+    """What was judged, stretches that touch as one."""
+    found: list[Span] = []
+    for span in sorted((s for f in findings for s in f.evidence), key=lambda s: s.start_ns):
+        if found and span.start_ns <= found[-1].end_ns:
+            found[-1] = Span(found[-1].start_ns, max(found[-1].end_ns, span.end_ns))
+        else:
+            found.append(span)
+    return tuple(Shade(span) for span in found)
+
+
+def _panel_title(drive: Drive) -> Foreign:
+    role = drive.entry.role.capitalize() if drive.entry.role != "other" else "Drive"
+    started = drive.recording.facts.started
+    name = joined(" ", f"{role}:", drive.entry.label or drive.entry.file)
+    return joined(" · ", name, when_text(started) if started else "")
 
 
 def strips_of(
-    recording: Recording, wanted: tuple[tuple[str, ...], ...], units: Units
-) -> list[Strip]:
-    """Strips of those signals the recording holds, over minutes."""
-    strips, known = [], catalogue()
+    traces: Traces,
+    wanted: Sequence[tuple[str, ...]],
+    units: Units,
+    findings: Sequence[Finding] = (),
+) -> dict[tuple[str, ...], Strip]:
+    """Strips of those signals that are there or can be computed, over minutes, by the signals
+    wanted; with the band of a finding where it holds for all that is drawn."""
+    strips, known = {}, catalogue()
     for names in wanted:
-        traces = [recording.trace(name) for name in names if name in recording]
-        traces = [trace for trace in traces if len(trace)]
-        if not traces:
+        there = [trace for name in names if (trace := traces.first(name)) is not None]
+        if not there:
             continue
         lines = tuple(
             Line2D(
@@ -85,10 +157,18 @@ def strips_of(
                 known.slot(t.signal),
                 gap_ns(len(t), t.interval_s * 1e9) / 60e9,
             )
-            for t in traces
+            for t in there
         )
-        strips.append(Strip(units.printed(traces[0].unit), lines))
+        band = _band_of([t.signal for t in there], findings, units)
+        strips[names] = Strip(units.printed(there[0].unit), lines, band=band)
     return strips
+
+
+def _band_of(signals: Sequence[str], findings: Sequence[Finding], units: Units) -> Ends | None:
+    """The one band of these findings that holds for single samples of all these signals."""
+    bands = {f.band.key: f.band for f in findings if f.band is not None and f.band.drawn_on}
+    holding = [b for b in bands.values() if all(re.fullmatch(b.drawn_on, s) for s in signals)]
+    return ends_in(holding[0], holding[0].within, units) if len(holding) == 1 else None
 
 
 def plot_recording(
@@ -101,26 +181,31 @@ def plot_recording(
     judged = [f for f in findings if f.verdict in VERDICT_COLORS]
     judged.sort(key=lambda f: f.verdict.severity)
     shades = [Shade(span, VERDICT_COLORS[f.verdict]) for f in judged for span in f.evidence]
-    strips = strips_of(recording, STRIPS, METRIC)
-    chart = strips_chart(strips, "minutes since the recording's start", conditions, shades)
-    facts = recording.facts
+    strips = strips_of(Traces(recording), STRIPS, METRIC, findings)
+    told, _ = read_remarks(recording)
+    panel = Panel(
+        tuple(strips.values()),
+        conditions=tuple(conditions),
+        shades=tuple(shades),
+        told=tuple(Told(r.start_ns / 60e9, r.said) for r in told if r.kind != "message"),
+    )
     name = recording.path.name if recording.path is not None else "recording"
-    title = facts.vehicle.called or name
-    write_png(chart, path, joined(" ", title, "(simulated)" if facts.link.simulated else ""))
+    write_png(strips_chart([panel], _MINUTES), path, drive_title(recording.facts, name))
 
 
-def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path) -> None:
-    """Bars of the total fuel trim of two recordings side by side, over their band."""
-    sides = [
+def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path, sides: str) -> None:
+    """Bars of the total fuel trim of two recordings side by side, over their band. `sides`: as
+    `sides_title`."""
+    found = [
         {f.subject: f for f in findings if f.check == "fuel_trim" and f.unit == "%"}
         for findings in (before, after)
     ]
-    both = {subject: tuple(side.get(subject) for side in sides) for subject in sides[0] | sides[1]}
+    both = {subject: tuple(side.get(subject) for side in found) for subject in found[0] | found[1]}
     chart = findings_chart(both, METRIC)
-    write_png(chart, path, "Total fuel trim (short term + long term), before and after the repair")
+    write_png(chart, path, joined("\n", "Total fuel trim (short term + long term)", sides))
 
 
-def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Drawing:
+def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Chart:
     """Bars of findings of one unit by their subject, before and after, over their band."""
     every = [f for sides in both.values() for f in sides if f is not None]
     unit = every[0].unit if every else "%"
@@ -142,14 +227,15 @@ def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units)
 # --- comparisons ---
 
 
-def plot_intervals(comparison: Comparison, path: Path) -> None:
+def plot_intervals(comparison: Comparison, path: Path, sides: str) -> None:
     """One bar a signal: its change with the 95 % interval, in units of what could have been missed,
-    so that signals of all units share an axis."""
+    so that signals of all units share an axis. `sides`: as `sides_title`, of all that follow."""
     chart = detectable_chart(
         [_change(s) for s in comparison.signals if s.change is not None and s.detectable],
         "change, in units of the smallest change that would surely be found (gray)",
     )
-    write_png(chart, path, "Change (after − before) at equal operating points, 95 % intervals")
+    title = "Change (after − before) at equal operating points, 95 % intervals"
+    write_png(chart, path, joined("\n", title, sides))
 
 
 def _change(s: SignalResult) -> Change:
@@ -164,7 +250,7 @@ def _change(s: SignalResult) -> Change:
     )
 
 
-def plot_cells(comparison: Comparison, key: str, path: Path) -> None:
+def plot_cells(comparison: Comparison, key: str, path: Path, sides: str) -> None:
     """The grid of differences of one signal: engine speed by load, hatched where only one side has
     been, ringed where a cell differs by itself. `KeyError` for an unknown key.
     """
@@ -176,7 +262,7 @@ def plot_cells(comparison: Comparison, key: str, path: Path) -> None:
         "" if axis is None else f"{axis.title}, {axis.unit}",
         f"after − before, {unit_text(difference_unit(result.unit))}",
     )
-    write_png(chart, path, f"{result.title}: {result.reason}")
+    write_png(chart, path, joined("\n", f"{result.title}: {result.reason}", sides))
 
 
 def _cells(comparison: Comparison, result: SignalResult) -> Iterator[Cell]:
@@ -193,25 +279,25 @@ def _cells(comparison: Comparison, result: SignalResult) -> Iterator[Cell]:
         yield Cell(key_of(cell.code).rpm, key_of(cell.code).load(axis), value, half, changed)
 
 
-def plot_overlays(overlays: Sequence[Overlay], path: Path) -> None:
+def plot_overlays(overlays: Sequence[Overlay], path: Path, sides: str) -> None:
     """Strips of one or more overlays, each with its difference under it."""
     strips = []
     for one in overlays:
-        sides = (
+        both = (
             Line2D(f"{one.signal} before", one.x, one.before),
             Line2D("after", one.x, one.after, slot=1),
         )
         apart = Line2D("after − before", one.x, one.difference, slot=2)
         units = unit_text(one.unit), unit_text(difference_unit(one.unit))
-        strips += [Strip(units[0], sides, 100.0), Strip(units[1], (apart,), 50.0, zero=True)]
+        strips += [Strip(units[0], both, 100.0), Strip(units[1], (apart,), 50.0, zero=True)]
     label = ""
     if overlays:
         note = f" {overlays[0].note}" if overlays[0].note else ""
         label = f"{overlays[0].x_unit}, aligned by {overlays[0].by.value}.{note}"
-    write_png(strips_chart(strips, label), path)
+    write_png(strips_chart([Panel(tuple(strips))], label), path, sides)
 
 
-def plot_warm_up(comparison: Comparison, path: Path) -> None:
+def plot_warm_up(comparison: Comparison, path: Path, sides: str) -> None:
     """Coolant temperature against the heat put in, both sides."""
     warm, lines, label = comparison.warm_up, [], ""
     for slot, (curve, name) in enumerate(((warm.before, "before"), (warm.after, "after"))):
@@ -219,5 +305,5 @@ def plot_warm_up(comparison: Comparison, path: Path) -> None:
             lines.append(Line2D(f"coolant {name}", curve.heat, curve.degc, slot))
             relative = "" if curve.source == "MAF" else f" (relative, {curve.source})"
             label = f"air burnt since the start, g{relative}"
-    chart = strips_chart([Strip("°C", tuple(lines), 220.0)], label)
-    write_png(chart, path, warm.reason)
+    chart = strips_chart([Panel((Strip("°C", tuple(lines), 220.0),))], label)
+    write_png(chart, path, joined("\n", warm.reason, sides))

@@ -159,8 +159,10 @@ def _found(material: Material) -> Iterator[Block]:
     if material.job.notes:
         yield Heading("Notes", 2)
         yield Bullets(tuple(_noted(note) for note in material.job.notes))
+    after = material.drives_of("after")
     for drive in drives:
-        yield from finding_figures(drive, material.units, MOST_FIGURES)
+        against = after[-1] if after else None
+        yield from finding_figures(drive, material.units, MOST_FIGURES, against)
     if drives:
         yield Heading("All checks of the first drive", 2)
         yield _finding_table(drives[0], material.units)

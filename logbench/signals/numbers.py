@@ -60,6 +60,14 @@ def end_text(value: float) -> str:
     return tick_text(near, step)
 
 
+def ends_text(ends: Ends) -> str:
+    """A range in words: `−10 to 10`, `at least 80`, `at most 2`, `any`."""
+    low, high = ends
+    if low is None:
+        return "any" if high is None else f"at most {end_text(high)}"
+    return f"at least {end_text(low)}" if high is None else f"{end_text(low)} to {end_text(high)}"
+
+
 # --- sentences and paper ---
 
 

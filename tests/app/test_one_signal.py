@@ -13,7 +13,6 @@ import pytest
 from pypdf import PdfReader
 from PySide6.QtGui import QImage
 from pytestqt.qtbot import QtBot
-from reportlab.graphics.shapes import Line, PolyLine, String
 
 from logbench.analysis.comparison.compare import compare
 from logbench.app.plot.stack import StripStack
@@ -32,7 +31,7 @@ from logbench.recording.finish import write_recording
 from logbench.recording.reader import open_recording
 from logbench.report.blocks import Figure
 from logbench.report.document import build_report
-from logbench.report.drawing import AREA, LEFT, LINE_COLORS
+from logbench.report.drawing import AREA, LEFT, LINE_COLORS, Label, Line
 from logbench.signals.catalogue import COMPUTED, Entry, catalogue, own_signals_path
 from logbench.signals.units import unit_text
 from tests.app.conftest import Garage
@@ -175,18 +174,18 @@ def in_document(path: Path, folder: Path) -> list[Said]:
     pdf = " ".join(p.extract_text() for p in PdfReader(folder / "report.pdf").pages)
     found = []
     for figure in (b for b in document.blocks if isinstance(b, Figure)):
-        shapes, unit = figure.drawing.contents, ""
-        for line, name in pairwise(shapes):
-            if isinstance(name, String) and name.x == 0:
-                unit = name.text
-            if isinstance(line, Line) and isinstance(name, String) and name.text in NAMES:
-                assert {name.text in where and unit in where for where in (page, pdf)} == {True}
-                slot = LINE_COLORS.index(line.strokeColor)
+        marks, unit = figure.chart.marks, ""
+        for line, name in pairwise(marks):
+            if isinstance(line, Label) and line.x == 0:
+                unit = line.words
+            if isinstance(line, Line) and isinstance(name, Label) and name.words in NAMES:
+                assert {name.words in where and unit in where for where in (page, pdf)} == {True}
+                slot = LINE_COLORS.index(line.color)
                 unit_ = unit.replace("°C", "degC")
-                found.append(Said("document", name.text, unit=unit_, slot=slot))
+                found.append(Said("document", name.words, unit=unit_, slot=slot))
         middle = LEFT + AREA * IN_HOLE / (240 * SECOND)
-        for line in (shape for shape in shapes if isinstance(shape, PolyLine)):
-            assert not min(line.points[::2]) < middle < max(line.points[::2]), "joined over a gap"
+        for run in (run for m in marks if isinstance(m, Line) and m.width == 0.9 for run in m.runs):
+            assert not min(run[::2]) < middle < max(run[::2]), "joined over a gap"
     return found
 
 
@@ -288,4 +287,4 @@ def test_every_view_and_export_says_the_same_of_a_signal(
     assert "TOTAL_TRIM1" in {said.name for said in found if said.place == "comparison"}
     written = {said.name for said in found if said.place == "document"}
     assert written >= {"RPM", "SHRTFT1", "LONGFT1"}
-    assert LIGHT.traces == tuple(f"#{color.hexval()[2:].upper()}" for color in LINE_COLORS)
+    assert LIGHT.traces == LINE_COLORS

@@ -33,7 +33,10 @@ from logbench.recording.model import Trace
 KEY = "fuel_trim"
 TITLE = "Total fuel trim"
 PLAIN = "The amount by which the engine computer corrects the fuel"
-STRIPS = (("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",))
+STRIPS = (
+    ("TOTAL_TRIM1", "TOTAL_TRIM2"),
+    *(("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2"), ("RPM",), ("MAF",)),
+)
 SHOWN = r"(SHRT|LONG)FT\d|TOTAL_TRIM\d|RPM|LOAD_PCT"
 INPUTS = ("SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2", "ECT", "RPM", "FUELSYS1")
 ORDER = 1
