@@ -49,11 +49,16 @@ def find_unrest(view: View) -> Unrest | None:
     if rpm is None or rpm.interval_s > SLOWEST_S:
         return None
     spans = view.once(find_states).plateaus
+    return unrest_of(view, spans) if alignment.total_s(spans) >= LEAST_S else None
+
+
+def unrest_of(view: View, spans: tuple[Span, ...]) -> Unrest | None:
+    """That of some stretches of idle; None of too few readings."""
     found = view.samples(spans, "RPM")
     pieces = [found.value[found.group == k] for k in np.unique(found.group)]
     second = [np.diff(piece, 2) for piece in pieces if len(piece) > 2]
     n = sum(map(len, second))
-    if n < LEAST_READINGS or alignment.total_s(spans) < LEAST_S:
+    if n < LEAST_READINGS:
         return None
     quick = float(np.sqrt(np.mean(np.concatenate(second) ** 2) / 6.0))
     whole = float(np.sqrt(np.mean(np.concatenate([p - p.mean() for p in pieces]) ** 2)))

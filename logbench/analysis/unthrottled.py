@@ -28,6 +28,8 @@ KEY = "airflow"
 LEAST, LEAST_OF_ALL = 3, 30
 CHARGED = 1.3
 """Of the air around: from there on a leak behind the charger shows, below it recirculation does."""
+UNCHARGED = 1.1
+"""Up to there hardly anything leaks out behind the charger. [CP]"""
 LEAKS = 0.9
 """Less air for each kPa without charge than that of with it: a valve leaks more where little flows,
 a sensor that reads low does so alike."""
@@ -116,9 +118,9 @@ def _shape(view: View, bands: Bands, filling: Filling) -> Finding:
     """High load over the overrun; where the command tells, charged over not charged, shut."""
     subject = Subject(KEY, "shape of the air-flow sensor")
     told = filling.commanded_pct is not None
-    charged = filling.map_kpa >= CHARGED * view.once(find_air).pressure_kpa
-    loaded = filling.shut & (charged if told else ~filling.overrun)
-    little = filling.shut & ~charged if told else filling.overrun
+    ratio_kpa = filling.map_kpa / view.once(find_air).pressure_kpa
+    loaded = filling.shut & (ratio_kpa >= CHARGED if told else ~filling.overrun)
+    little = filling.shut & (ratio_kpa <= UNCHARGED) if told else filling.overrun
     high, low = level_of(filling, loaded), level_of(filling, little)
     if high is None or low is None:
         text = (

@@ -71,6 +71,18 @@ def test_one_pressure_alone_tells_idle():
     assert found_in(scene, "rail")["warm idle"].verdict is Verdict.WATCH
 
 
+def test_one_pressure_alone_tells_a_rail_that_hunts_at_idle():
+    scene = charged(phases=COLD_START)
+    pressure = scene.signals["FRP_A"].copy()
+    scene.drop("FRP_A_CMD").set(FRP_A=pressure)
+    assert found_in(scene, "rail")["steadiness"].verdict is Verdict.WITHIN
+    finding = found_in(
+        scene.set(FRP_A=pressure * (1.0 + 0.1 * np.sin(2.0 * np.pi * scene.t_s / 1.7))), "rail"
+    )["steadiness"]
+    assert finding.verdict is Verdict.WATCH, finding.reason
+    assert finding.causes[0] == CAUSES["rail_hunting"].text
+
+
 def test_port_injection_is_left_alone():
     scene = Scene(warm_drive()).set(FRP=380.0)
     (finding,) = run_checks(scene.recording(), only=["rail"])

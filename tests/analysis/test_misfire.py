@@ -12,8 +12,12 @@ from logbench.analysis.run import run_checks
 from logbench.cli import show_job
 from logbench.report.blocks import Paragraph
 from logbench.report.records import _results_blocks
+from logbench.simulator.drawn import draw_car
+from logbench.simulator.driver import Phase as DrivenPhase
+from logbench.simulator.driver import Schedule
 from logbench.vehicle.records.model import CarReading, MonitorResult
 from tests.analysis.scenes import Phase, Scene
+from tests.analysis.simulated import drive_of
 
 LONG_IDLE = Phase(120, 720)
 
@@ -68,6 +72,31 @@ def test_a_slow_or_short_recording_is_not_judged():
     short = Scene([Phase(15, 720)], hz=10.0)
     assert unrest(short).verdict is Verdict.NOT_JUDGED
     assert unrest(Scene([LONG_IDLE]).drop("RPM")).verdict is Verdict.NOT_JUDGED
+
+
+FROST = Schedule(
+    "start in frost",
+    (
+        DrivenPhase("key on", "key on", 4),
+        DrivenPhase("cranking", "crank", 6),
+        DrivenPhase("idle", "idle", 60),
+    ),
+)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_diesel_that_is_rough_after_a_cold_start_alone(seed):
+    def after_start(fault, degc):
+        given = (FROST, ("RPM", "VSS", "ECT", "MAF", "MAP", "FRP_23"), {"RPM": 10.0})
+        recording = drive_of(draw_car(seed, "diesel"), seed, fault, *given, ambient_degc=degc)
+        found = run_checks(recording, only=["misfire"])
+        return next((f for f in found if f.subject == "unrest after a cold start"), None)
+
+    assert after_start({}, -8.0).verdict is Verdict.WITHIN
+    dark = after_start({"glow_plug": 1.0}, -8.0)
+    assert dark.verdict is Verdict.WATCH, dark.reason
+    assert dark.causes[0] == NAMED["glow_plug"].text
+    assert after_start({"glow_plug": 1.0}, 20.0) is None
 
 
 def counted(this_cycle, mean=()):

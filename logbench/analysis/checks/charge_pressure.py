@@ -238,7 +238,7 @@ def _full_load(view: View, bands: Bands) -> Finding:
         )
         return subject.not_judged(text, "full")
     air = view.once(find_air)
-    highest = float(np.max(found.value))
+    highest, diesel = float(np.max(found.value)), view.engine.holds(Trait.COMPRESSION) is not False
     half = float(np.hypot(1.0, air.pressure_kpa * air.pressure_half))
     return subject.judged(
         "Highest manifold pressure at full load above the air around",
@@ -249,7 +249,7 @@ def _full_load(view: View, bands: Bands) -> Finding:
             air.remarks[:1] if view.baro_kpa is None else (),
             {"highest_kpa": highest},
         ),
-        bands["boost_full_load"],
+        bands["boost_full_load" if diesel else "boost_full_load_petrol"],
         "low_full",
         "high_full",
     )

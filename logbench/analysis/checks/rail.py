@@ -3,11 +3,11 @@
 Inputs: `FRP_A_CMD` with `FRP_A`, the same of B; `FRP` alone; `RPM`. Enabled: a command that moves
 by no more than 5 % in two seconds, five readings of it; of a pressure alone warm idle. A rail below
 1.2 MPa throughout is that of port injection and is left alone. Method: mean of actual over
-commanded, apart for the lower and the upper third of the range of commands, since a weak pump
-shows at much fuel only; scatter about the command within stretches, trends left out; the level at
-warm idle where no command is told; of compression ignition the highest pressure from the starter's
-turning until a second after the engine runs. Uncertainty: the scatter of the samples, of the
-scatter by chi-square. Evidence: those stretches.
+commanded, apart for the lower and the upper third of the range of commands, since a weak pump shows
+at much fuel only; scatter about the command within stretches, trends left out; level and scatter at
+steady warm idle where no command is told; of compression ignition the highest pressure from the
+starter's turning until a second after the engine runs. Uncertainty: the scatter of the samples, of
+the scatter by chi-square. Evidence: those stretches.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
             missing = view.missing(commanded, actual)
             subject = Subject(KEY, f"{of}commanded and actual")
             found.append(subject.not_recorded(view, missing, "commanded"))
-    return [*(found or [_idle(view, bands)]), _start(view, bands)]
+    return [*(found or _idle(view, bands)), _start(view, bands)]
 
 
 def _high(view: View) -> bool:
@@ -107,7 +107,7 @@ def _pair(view: View, bands: Bands, of: str, commanded: str, actual: str) -> lis
 def _hunting(
     bands: Bands, name: str, came: Samples, share: np.ndarray, spans: tuple[Span, ...]
 ) -> Finding:
-    """How far the pressure swings about its command, %, within the stretches of it."""
+    """How far the pressure swings, %, within stretches in which its command is held."""
     subject = Subject(KEY, name)
     good = np.isfinite(share)
     groups, inverse = np.unique(came.group[good], return_inverse=True)
@@ -120,31 +120,33 @@ def _hunting(
     band = bands["rail_hunting"]
     limit = band.within[1] or 0.0
     return subject.judged(
-        "The swing of the rail pressure about its command, standard deviation,",
+        "The swing of the rail pressure, standard deviation,",
         Measured(spread.sd, spread.towards(limit), evidence(spans, came.t_ns[good][many])),
         band,
         "hunting",
     )
 
 
-def _idle(view: View, bands: Bands) -> Finding:
-    """The level at warm idle, where no command is told."""
+def _idle(view: View, bands: Bands) -> list[Finding]:
+    """Level and scatter at warm idle, where no command is told."""
     subject = Subject(KEY, "warm idle")
     compression = view.engine.holds(Trait.COMPRESSION)
     if compression is None:
-        return subject.not_judged("It is not known which fuel it burns.", "record")
+        return [subject.not_judged("It is not known which fuel it burns.", "record")]
     spans = steady_idle(view)
     found = view.samples(spans, "FRP", "FRP_A")
     level = estimate(found.value, found.group, 10.0)
     if level.n < MIN_SAMPLES:
-        return subject.not_judged("Too little steady warm idle was recorded.", "idle")
-    return subject.judged(
+        return [subject.not_judged("Too little steady warm idle was recorded.", "idle")]
+    judged = subject.judged(
         "Rail pressure at warm idle",
         Measured(level.mean, level.half_width, evidence(spans, found.t_ns)),
         bands["rail_idle_diesel" if compression else "rail_idle_petrol"],
         "low",
         "high",
     )
+    share = 100.0 * (found.value / level.mean - 1.0)
+    return [judged, _hunting(bands, "steadiness", found, share, spans)]
 
 
 def _start(view: View, bands: Bands) -> Finding | None:
