@@ -19,6 +19,9 @@ OXYGEN = 0.23
 STORE_LEAST, STORE_MOST, STORE_LOST = 0.6, 1.6, 0.97
 """Oxygen that a good catalyst holds, g for each litre of displacement [from memory], and how much
 of it an aged one has lost at severity 1."""
+_WORN = 0.4
+"""Power of the severity that is lost: a store of half the size still hides the mixture's swings;
+an aged catalyst is found when it holds about a quarter. [CP]"""
 _AIM, _AIM_S = 0.45, 10.0
 _LAG_S = 0.15
 _MEAN_S, _MOST_V_S, _MOST_WIDE_V_S = 40.0, 0.75, 0.40
@@ -61,7 +64,7 @@ class Catalyst(Part):
 
     def _move(self, s: State, faults: Faults, dt: float) -> None:
         oxygen_g = OXYGEN * s.air_cyl_g_s / len(s.banks) * dt
-        active = 1.0 - STORE_LOST * faults.catalyst_aged
+        active = 1.0 - STORE_LOST * faults.catalyst_aged**_WORN
         # gas that has come to its balance in the catalyst reads richer than it is
         switch = 1.0 + 0.007 * active
         judged = s.loop == CLOSED and s.ect_degc > 60.0 and s.speed_m_s > 10.0

@@ -21,6 +21,9 @@ from logbench.simulator.state import State
 
 UNDER, OVER, MISSED = 0.5, 0.6, 0.7
 """At severity 1: fuel that an injector lacks or gives too much, cycles that a cylinder misses."""
+_CLEAR = 0.6
+"""Power of an injector's severity: what a bank's trims or the unrest show is a third of the fuel of
+one cylinder and more. [CP: trims of 10 %]"""
 _EQUALISED = 0.10
 """Difference of fuel that a diesel's computer takes out at idle [from memory: smooth running
 control, some milligrams]."""
@@ -30,6 +33,10 @@ _LEAN, _LEAN_MISSED = 1.4, 2.5
 """Mixture from which on a spark no longer lights every cycle, and how fast that grows."""
 _LIGHT_S, _DARK_S = 0.25, 1.6
 """How much longer a diesel at -10 degC is turned, with all glow plugs and without one."""
+_DARK_FROM_DEGC, _DARK_K = 12.0, 14.0
+"""Coolant below which a cylinder without glow plug misses cycles, and by how much less it first
+misses all of them: a modern diesel is started without glowing above 5 to 10 degC, in frost hardly
+[from memory]."""
 _COUNTED = 0xA2
 _MEAN, _NOW, _COUNT = 0x0B, 0x0C, 0x24
 """Misfire counts of cylinder 1 and, in it, mean of the last ten driving cycles and this one, as
@@ -55,7 +62,7 @@ class Cylinders(Part):
         self._limits: list[float] = []
         self._lost = [False] * n
         self._cycles = 0.0
-        self._cold = 0.0
+        self._cold = self._dark = 0.0
         self._glow_s = 0.0
         self._recent = [0.0] * n
         self._counts = [0.0] * n
@@ -68,6 +75,7 @@ class Cylinders(Part):
     def start(self, s: State, faults: Faults) -> None:
         """What differs, and how cold the cylinders are."""
         self._cold = min(1.0, max(0.0, (12.0 - s.coolant_degc) / 22.0))
+        self._dark = min(1.0, max(0.0, (_DARK_FROM_DEGC - s.coolant_degc) / _DARK_K))
         if not self._car.diesel:
             self._cold = 0.0
         self._glow_s = 9.0 * min(1.0, max(0.0, (25.0 - s.coolant_degc) / 45.0))
@@ -134,7 +142,7 @@ class Cylinders(Part):
         """Fuel, work and missed cycles of each cylinder."""
         dark = 0.0
         if self._cold and faults.glow_plug:
-            dark = faults.glow_plug * self._cold * exp(-s.since_start_s / 25.0)
+            dark = faults.glow_plug * self._dark * exp(-s.since_start_s / 25.0)
             dark = dark if dark > 0.02 else 0.0
         idle = self._car.diesel and s.demand <= 0.001
         cause = [faults.injector_under, faults.injector_over, faults.misfire, dark, float(idle)]
@@ -142,7 +150,8 @@ class Cylinders(Part):
             return
         self._faulty = cause
         gains = list(self._drawn)
-        gains[self._bad] *= 1.0 - UNDER * faults.injector_under + OVER * faults.injector_over
+        gains[self._bad] *= 1.0 - UNDER * faults.injector_under**_CLEAR
+        gains[self._bad] *= 1.0 + OVER * faults.injector_over**_CLEAR
         missing = [0.0] * self._n
         missing[self._bad] = max(MISSED * faults.misfire, dark)
         s.injected = sum(gains) / self._n

@@ -50,7 +50,7 @@ class DieselAir:
         self._litres = car.displacement_l
         self._volume_l = _VOLUMES * car.displacement_l
         self._full_mm2 = 850.0 * car.displacement_l
-        self._leak_mm2 = 24.0 * car.displacement_l
+        self._leak_mm2 = 34.0 * car.displacement_l
         self.rated_g_s = car.ve_peak * 101.3 * self._litres * car.redline_rpm / (CYCLE * 310)
         """Air at the redline without boost: the scale of the flow."""
 

@@ -144,7 +144,7 @@ class Exhaust(Part):
         slow_s = 1.5 + 25.0 / (s.exh_g_s + 4.0)
         for k, true in enumerate(self._true):
             self._seen[k] += (true - self._seen[k]) * dt / (slow_s + dt)
-        self._dead_share = faults.egt_dead
+        self._dead_share = faults.egt_dead**0.4
 
     def _shown(self, place: int) -> Getter:
         gain, offset_k = self._gains[place], self._offsets_k[place]

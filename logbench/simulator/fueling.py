@@ -65,7 +65,7 @@ def narrow_band_v(mixture: float) -> float:
 
 def wrong_blend(faults: Faults) -> float:
     """Air that the fuel of a wrong filling needs, over that of the right one."""
-    return blend_of(WRONG_ETHANOL * faults.wrong_ethanol)
+    return blend_of(WRONG_ETHANOL * faults.wrong_ethanol**0.6)
 
 
 def _held(value: float, limit: float) -> float:

@@ -250,7 +250,7 @@ class Electrical:
     def step(self, s: State, faults: Faults, dt: float) -> None:
         """Balance of currents: what the alternator cannot give comes from the battery."""
         cold = 1.0 + 0.012 * max(0.0, 25.0 - s.t_amb_degc)
-        resistance = self._resistance * cold * (1.0 + 1.5 * faults.worn_battery)
+        resistance = self._resistance * cold * (1.0 + 1.5 * faults.worn_battery**0.6)
         rest_v = 11.95 + 0.75 * s.soc - 0.3 * faults.worn_battery
         load_a = 0.05
         if s.key_on:
@@ -267,7 +267,8 @@ class Electrical:
         can_a = 0.0
         if s.running and s.since_start_s > 0.5:
             can_a = self._max_a * (1.0 - exp(-max(0.0, s.rpm - 300.0) / 600.0))
-            can_a *= 1.0 - 0.88 * faults.weak_alternator
+            # half of its current still carries most loads: what is found has lost more
+            can_a *= 1.0 - 0.88 * faults.weak_alternator**0.15
         # the regulator's aim falls as the battery warms, by 15 to 28 mV/K [open road data, measured
         # against the intake], rises for an empty one and sags under load
         aim_v = self._aim_v - 0.015 * (0.5 * s.intake_degc + 0.5 * s.t_amb_degc)

@@ -120,7 +120,7 @@ class Rail(Part):
             goal *= 1.0 - faults.rail_low * LOW * (0.45 + 0.55 * high)
         if faults.rail_hunting:
             swing = sin(2.0 * pi * self._hunt_hz * s.t_s) + 0.3 * s.noise[s.noise_at - 42]
-            goal *= 1.0 + faults.rail_hunting * HUNTING * swing
+            goal *= 1.0 + faults.rail_hunting**0.6 * HUNTING * swing
         if faults.pump_weak:
             # a worn pump keeps what little is asked of it and falls back as fuel and pressure rise
             can = self._room * (1.0 - faults.pump_weak * WORN)

@@ -284,9 +284,9 @@ def test_a_misfire_is_counted_where_it_happens_and_reads_lean(kind: Kind, seed: 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_one_injector_moves_its_banks_trim_by_its_share(seed: int):
-    """An injector that gives 30 % too much is 30 / n % of its bank's fuel."""
+    """An injector that gives 40 % too much is 40 / n % of its bank's fuel."""
     good, bad = seen("petrol", seed), seen("petrol", seed, "injector_over", 0.5)
-    share = 30.0 / (bad.car.cylinders / bad.car.banks)
+    share = 40.0 / (bad.car.cylinders / bad.car.banks)
     assert too_rich(bad) - too_rich(good) == pytest.approx(share, rel=0.35)
 
 
