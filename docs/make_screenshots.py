@@ -24,7 +24,7 @@ from PySide6.QtWidgets import QApplication
 from logbench.app.commands import CommandList
 from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
-from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, DemoDrive, record_simulated
+from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, record_simulated
 from logbench.cases.settings import Settings
 from logbench.cli.demo import demo_link_url
 from logbench.recording.model import Event, iso_utc
@@ -92,7 +92,7 @@ def drive_file(folder: Path) -> Path:
         folder / "demo-before.parquet",
         drive,
         produce(drive, DEMO_SIGNALS, seed=7),
-        DemoDrive(1.0, 20.0, 7, iso_utc(datetime.now(UTC)), ""),
+        iso_utc(datetime.now(UTC)),
         events=[Event(t_ns=140_000_000_000, kind="marker", text="rattle on the left")],
     )
 

@@ -21,6 +21,7 @@ from logbench.system.private import make_folder
 from logbench.system.version import SOFTWARE
 
 if TYPE_CHECKING:
+    from logbench.simulator.cars import Car as SimulatedCar
     from logbench.simulator.drive import Drive
     from logbench.simulator.produce import Samples
 
@@ -58,7 +59,11 @@ def demo_vehicle() -> Car:
     """Facts of the invented car as its owner's papers give them."""
     from logbench.simulator.cars import named_car
 
-    car = named_car(CAR_NAME)
+    return papers_of(named_car(CAR_NAME))
+
+
+def papers_of(car: SimulatedCar) -> Car:
+    """Facts of a simulated car as papers and plate would give them."""
     return Car(
         label=car.label,
         vin=car.vin,
@@ -103,30 +108,34 @@ def held_demo(
         learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
     )
     samples = produce(drive, DEMO_SIGNALS, seed=how.seed, progress=report)
-    return record_simulated(path, drive, samples, how)
+    return record_simulated(path, drive, samples, how.started_utc, how.note)
 
 
 def record_simulated(
     path: Path,
     drive: Drive,
     samples: dict[tuple[str, str], Samples],
-    how: DemoDrive,
+    started_utc: str,
+    note: str = "",
     events: Collection[Event] = (),
+    *,
+    vehicle: Car | None = None,
+    url: str = "sim:",
 ) -> Path:
-    """Write what a simulated drive gave, with the facts of the invented car. Returns the name of
-    the file, see `write_recording`. Raises `StorageError`."""
+    """Write what a simulated drive gave, with the facts of its car, of the invented one unless
+    told. Returns the name of the file, see `write_recording`. Raises `StorageError`."""
     traces = [
         Trace(signal, ecu, table().by_acronym(signal).unit, t_ns, values)
         for (signal, ecu), (t_ns, values) in samples.items()
     ]
     facts = Facts(
-        started_utc=how.started_utc,
+        started_utc=started_utc,
         software=SOFTWARE,
-        vehicle=demo_vehicle(),
-        link=LinkFacts(url="sim:", adapter="none, computed", protocol="none", simulated=True),
+        vehicle=vehicle or demo_vehicle(),
+        link=LinkFacts(url=url, adapter="none, computed", protocol="none", simulated=True),
         signals=signal_facts(trace.signal for trace in traces),
         ecus={ecu: drive.names[ecu] for ecu in drive.ecus},
         events=list(events),
-        note=how.note,
+        note=note,
     )
     return write_recording(path, traces, facts)

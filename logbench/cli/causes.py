@@ -52,7 +52,7 @@ def causes(
     if as_json:
         print(json.dumps(_document(files, explained, found, done, following), indent=2))
     else:
-        _show(found, following)
+        show_causes(found, following)
     return 0
 
 
@@ -67,7 +67,11 @@ def _done(text: str) -> Done:
     return entered(name.strip(), outcome.strip())
 
 
-def _show(found: Causes, following: Sequence[NextTest]) -> None:
+def show_causes(
+    found: Causes, following: Sequence[NextTest], option: str = "--test {key}=…"
+) -> None:
+    """Causes with their probability, what speaks for the likeliest, the next tests with the option
+    that enters them."""
     from logbench.analysis.causes.sentence import NO_VERDICT, brief, headline, no_test
     from logbench.analysis.engine import percent
     from logbench.cli.show import bullets, console, say, table
@@ -85,7 +89,7 @@ def _show(found: Causes, following: Sequence[NextTest]) -> None:
     if found.unexplained:
         bullets("The likeliest does not explain:", [o.words for o in found.unexplained])
     if following:
-        bullets("What tells most next:", [_proposed(one) for one in following])
+        bullets("What tells most next:", [_proposed(one, option) for one in following])
     else:
         say(no_test(found))
     say(f"\n{NO_VERDICT}", "dim")
@@ -94,8 +98,8 @@ def _show(found: Causes, following: Sequence[NextTest]) -> None:
 _SPEAKS_FOR, _SPEAKS_AGAINST = "For the likeliest speaks:", "Against it speaks:"
 
 
-def _proposed(one: NextTest) -> str:
-    return f"{one.test.title} ({one.test.minutes:g} min, --test {one.test.key}=…)"
+def _proposed(one: NextTest, option: str) -> str:
+    return f"{one.test.title} ({one.test.minutes:g} min, {option.format(key=one.test.key)})"
 
 
 def _document(

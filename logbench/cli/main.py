@@ -22,6 +22,7 @@ from logbench.cli.compare import compare
 from logbench.cli.correct import correct
 from logbench.cli.decode import decode
 from logbench.cli.demo import demo
+from logbench.cli.exercise import exercise
 from logbench.cli.forget import forget
 from logbench.cli.job import job_app
 from logbench.cli.record import record
@@ -141,6 +142,7 @@ def simulate(
 
 app.command()(files.recover)
 app.command()(demo)
+app.command()(exercise)
 app.command()(forget)
 app.add_typer(archive_app)
 app.add_typer(job_app)

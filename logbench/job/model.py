@@ -174,6 +174,10 @@ class Job(_Part):
     """What the customer complains of, by the keys of the list of symptoms."""
     tests: list[JobTest] = Field(default_factory=list, max_length=JOB_ENTRIES)
     """Hand tests in the order in which they were entered; of one test the last counts."""
+    exercise: ToldName = ""
+    """The text of the exercise that it is; what is wrong with the car does not stand here."""
+    committed: list[ToldName] = Field(default_factory=list, max_length=JOB_ENTRIES)
+    """Keys of the causes that were committed to in it."""
     events: list[JobEvent] = Field(default_factory=list, max_length=JOB_ENTRIES)
     sentences: dict[str, Text] = Field(default_factory=dict)
     """Sentences of the report that a person has rewritten, by their key."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from typing import cast, get_args
 from urllib.parse import parse_qsl
@@ -15,6 +16,7 @@ from logbench.simulator.drawn import SHARES, draw_car, draw_kind
 from logbench.simulator.drive import Drive
 from logbench.simulator.driver import SCHEDULE_NAMES, schedule
 from logbench.simulator.ecu import Edition
+from logbench.simulator.exercise import ANY, Exercise, exercise_of
 from logbench.simulator.faults import Faults
 from logbench.simulator.model import CarSource, StillCar
 from logbench.simulator.protocols import CAR_PROTOCOLS, PROTOCOLS
@@ -24,7 +26,6 @@ from logbench.simulator.trouble import Trouble, parse_trouble
 
 DRAWN = "drawn"
 STILL = "still"
-ANY = "any"
 EXAMPLE = "sim:?seed=7&fault=unmetered_air:0.8&schedule=test-drive&speed=20"
 
 
@@ -39,6 +40,8 @@ class SimOptions:
     '': drawn when a seed is given, else the demo car."""
     kind: str = "petrol"
     """What is drawn: a kind of `cars.Kind`, or 'any' as roads have them."""
+    exercise: Exercise | None = None
+    """`exercise=TEXT`: its car, with what is hidden in it, on its drive."""
     faults: tuple[tuple[str, float], ...] = ()
     """`fault=NAME:SEVERITY[,…]`; the key may come more than once, severity 1 may be left out."""
     schedule: str = "test-drive"
@@ -80,6 +83,18 @@ class SimOptions:
             "troubles": self.troubles,
             "edition": self.edition,
         }
+
+
+def _exercise(text: str, keys: Collection[str]) -> Exercise:
+    others = sorted(_OF_CAR & set(keys))
+    if others:
+        raise LinkUnknownError(
+            f"exercise={text} in the sim: link says all of the car: leave out {', '.join(others)}."
+        )
+    try:
+        return exercise_of(text)
+    except UsageError as error:
+        raise LinkUnknownError(str(error)) from error
 
 
 def _number(key: str, text: str, low: float, high: float) -> float:
@@ -139,8 +154,10 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "edition": get_args(Edition),
     "trims": ("learnt", "cleared"),
 }
+_OF_CAR = frozenset({"seed", "car", "kind", "fault", "schedule", "ambient", "altitude"})
+"""What an exercise draws."""
 _NAMES = {**{key: name for key, (name, _, _) in _NUMBERS.items()}, **{key: key for key in _CHOICES}}
-KEYS = ("fault", "trouble", *_NAMES)
+KEYS = ("fault", "trouble", "exercise", *_NAMES)
 
 
 def parse_sim_url(url: str) -> SimOptions:
@@ -162,6 +179,8 @@ def parse_sim_url(url: str) -> SimOptions:
         elif key == "trouble":
             more = tuple(parse_trouble(part) for part in text.split(","))
             options = replace(options, troubles=options.troubles + more)
+        elif key == "exercise":
+            options = replace(options, exercise=_exercise(text, [key for key, _ in pairs]))
         elif key in _NAMES:
             changed: dict[str, object] = {_NAMES[key]: _value(key, text)}
             options = replace(options, **changed)  # type: ignore[arg-type]
@@ -169,6 +188,8 @@ def parse_sim_url(url: str) -> SimOptions:
             raise LinkUnknownError(
                 f"A sim: link knows no {key!r}: its keys are {', '.join(sorted(KEYS))}."
             )
+    if options.exercise is not None:
+        return replace(options, seed=options.exercise.number)
     if not options.car:
         seeded = any(key in ("seed", "kind") for key, _ in pairs)
         options = replace(options, car=DRAWN if seeded else CAR_NAMES[0])
@@ -196,6 +217,9 @@ def _drawn(options: SimOptions) -> Car:
 
 def make_car(options: SimOptions) -> CarSource:
     """The car: still, or at the start of its drive."""
+    learnt = options.trims == "learnt"
+    if options.exercise is not None:
+        return options.exercise.drive(learnt=learnt)
     if options.car == STILL:
         return StillCar()
     return Drive(
@@ -205,7 +229,7 @@ def make_car(options: SimOptions) -> CarSource:
         ambient_degc=options.ambient_degc,
         altitude_m=options.altitude_m,
         seed=options.seed,
-        learnt=options.trims == "learnt",
+        learnt=learnt,
     )
 
 

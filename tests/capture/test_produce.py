@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.capture.demo_drives import DemoDrive, demo_vehicle, held_demo, record_simulated
+from logbench.capture.demo_drives import demo_vehicle, held_demo, record_simulated
 from logbench.errors import StorageError
 from logbench.recording.model import Event
 from logbench.recording.reader import open_recording
@@ -20,8 +20,8 @@ def test_the_file_holds_what_the_simulator_produced(tmp_path):
     events = [Event(t_ns=5_000_000_000, kind="marker", text="here")]
     drive = Drive(draw_car(3), None, schedule("short-drive"), seed=3)
     samples = produce(drive, seed=3, for_s=60.0)
-    how = DemoDrive(0.0, 20.0, 3, "2026-03-01T10:00:00+00:00", "n")
-    path = record_simulated(tmp_path / "drive.parquet", drive, samples, how, events)
+    began = "2026-03-01T10:00:00+00:00"
+    path = record_simulated(tmp_path / "drive.parquet", drive, samples, began, "n", events)
     recording = open_recording(path)
     assert set(recording.keys) == {key for key, (t_ns, _) in samples.items() if len(t_ns)}
     for key, (t_ns, values) in samples.items():
@@ -32,7 +32,7 @@ def test_the_file_holds_what_the_simulator_produced(tmp_path):
     facts = recording.facts
     assert facts.link.simulated
     assert facts.vehicle == demo_vehicle()
-    assert facts.started_utc == "2026-03-01T10:00:00+00:00"
+    assert facts.started_utc == began
     assert (facts.note, facts.events) == ("n", events)
     assert recording.intact()
 

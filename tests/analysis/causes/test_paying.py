@@ -5,9 +5,10 @@ import pytest
 
 from logbench.analysis.causes.catalogue import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS
+from logbench.analysis.causes.walking import Case, advised, drawn, walk
 from logbench.analysis.engine import Engine, Known, Trait
 from tests.analysis.causes.handmade import LEAN, explained
-from tests.analysis.causes.paying import Case, advised, cheapest, drawn, paying, walk
+from tests.analysis.causes.paying import cheapest, paying
 
 PETROL = Engine(
     {
