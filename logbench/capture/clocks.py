@@ -9,14 +9,13 @@ the computer was switched on knows, in the same run of the computer; else two ti
 from __future__ import annotations
 
 import hashlib
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 from logbench.recording.model import CLOCK_KEY, Facts, iso_utc
+from logbench.system.boot import Boot, boot_clock
 from logbench.system.version import RELEASED_UTC
 
 LONGEST_YEARS = 30
@@ -26,25 +25,6 @@ LONGEST_AWAY_S = 24 * 3600.0
 Common practice, no source."""
 SLACK_S = 5.0
 """By so much a time of day may run back between two captures: it is corrected from time to time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Boot:
-    """How long the computer has been on, sleep included. `run`: names this run of it, empty where
-    that is not known; then `ns` means nothing."""
-
-    run: str
-    ns: int
-
-
-def boot_clock() -> Boot:
-    """Of this computer: Linux tells both; elsewhere nothing is known."""
-    clock = getattr(time, "CLOCK_BOOTTIME", None)
-    try:
-        run = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-        return Boot("", 0) if clock is None else Boot(run, time.clock_gettime_ns(clock))
-    except (OSError, ValueError):
-        return Boot("", 0)
 
 
 def utc_clock() -> datetime:

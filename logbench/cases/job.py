@@ -34,7 +34,7 @@ from logbench.errors import (
     LogbenchError,
 )
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
-from logbench.job.folder import JOB_FILE, JobFolder
+from logbench.job.folder import JobFolder, job_folder_of
 from logbench.job.model import Job, JobEvent, Role
 from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
@@ -472,14 +472,6 @@ def settle(running: Running, error: AnotherCarError, same: bool) -> None:
         owner.start(case.confirmed(error), running.done, running.failed)
     else:
         owner.start(AnswerCars(case.cars, error.pairs), failed=running.failed)
-
-
-def job_folder_of(recording: Path) -> Path | None:
-    """The folder of the job that a recording lies in; None where it lies in none."""
-    for folder in recording.resolve().parents[:2]:
-        if (folder / JOB_FILE).is_file():
-            return folder
-    return None
 
 
 def newest_recording(folder: Path) -> Path | None:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from logbench.analysis.learnt import Told
     from logbench.recording.export import Layout, Selection
     from logbench.recording.model import Facts
-    from logbench.recording.notes import Remark
+    from logbench.recording.notes import Keep, Remark
     from logbench.recording.reader import Recording
 
 
@@ -195,7 +195,8 @@ class NotesBeside(Deed[tuple["Remark", ...]]):
         if self.change is None:
             return read_notes(self.recording, self.samples_sha256)
         with _one_at_a_time:
-            return change_notes(self.recording, self.samples_sha256, self.change)
+            keep = _keeper(self.recording)
+            return change_notes(self.recording, self.samples_sha256, self.change, keep)
 
 
 @dataclass(frozen=True)
@@ -215,11 +216,21 @@ class CorrectFacts(Deed["Facts"]):
         from logbench.recording.reader import open_recording
 
         with _one_at_a_time:
-            facts = open_recording(self.path).facts
+            facts, keep = open_recording(self.path).facts, _keeper(self.path)
             if self.take_back:
-                take_back(self.path, facts)
+                take_back(self.path, facts, keep)
                 facts = open_recording(self.path).facts
-            return correct_beside(self.path, facts, self.changes)
+            return correct_beside(self.path, facts, self.changes, keep)
+
+
+def _keeper(recording: Path) -> Keep:
+    """What writes the notes beside a recording: where it lies in a job, with an entry of its
+    ledger."""
+    from logbench.job.folder import JobFolder, job_folder_of
+    from logbench.recording.storage import write_whole
+
+    home = job_folder_of(recording)
+    return write_whole if home is None else JobFolder(home).keep_notes
 
 
 @dataclass(frozen=True)

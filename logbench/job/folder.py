@@ -26,6 +26,9 @@ from logbench.errors import (
     JobTooNewError,
     StorageError,
 )
+from logbench.foreign import raw
+from logbench.job.entering import beside_entries, entries_for
+from logbench.job.ledger import Entry, Ledger
 from logbench.job.model import (
     SCHEMA_VERSION,
     Job,
@@ -36,6 +39,7 @@ from logbench.job.model import (
     now_utc,
 )
 from logbench.job.names import free_name, place_inside, safe_name
+from logbench.job.pieces import REPORT
 from logbench.recording.notes import carry_notes
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import (
@@ -51,7 +55,10 @@ from logbench.system.reading import read_plain, toml_of
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
-HEAD = "A job of logbench: one car's visit. Plain text; edit it while the program is closed."
+HEAD = (
+    "A job of logbench: one car's visit. Plain text; what is edited here by hand is shown as "
+    "altered outside of the program."
+)
 LOCK_FILE = ".job.lock"
 LOCK_TIMEOUT_S = 5.0
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".bmp", ".tif", ".tiff"})
@@ -70,6 +77,11 @@ class JobFolder:
     def file(self) -> Path:
         """The job file."""
         return self.path / JOB_FILE
+
+    @property
+    def ledger(self) -> Ledger:
+        """What entered the job, signed."""
+        return Ledger(self.path)
 
     # --- the job file ---
 
@@ -102,10 +114,27 @@ class JobFolder:
             self._write(job, earlier)
 
     def _write(self, job: Job, earlier: bytes | None) -> None:
+        old = None if earlier is None else parse_job(earlier, str(self.file))
+        job.job_id = job.job_id or uuid.uuid4().hex
+        lines = entries_for(self.ledger, job, old, lambda: _validated(_plain(job), "The job"))
         data = job_text(job, earlier).encode()
         parse_job(data, "The job")  # what is written can be read again
-        write_whole(self.file, data)
+        self.ledger.commit(self.file, data, lines)
         self._seen = _digest(data)
+
+    def keep_notes(self, path: Path, data: bytes) -> None:
+        """Write what stands beside a recording, with its entry where the recording is one of the
+        job's. Raises JobError, StorageError."""
+        with self._locked():
+            job = parse_job(self._bytes(), str(self.file))
+            self.ledger.commit(path, data, beside_entries(self.ledger, job, path, data))
+
+    def enter_report(self, path: Path) -> None:
+        """Enter a report that was written. Raises JobError, StorageError."""
+        with self._locked():
+            job = parse_job(self._bytes(), str(self.file))
+            if job.ledger.begun_utc:
+                self.ledger.enter(Entry(REPORT, file_sha256(path)), raw(job.job_id))
 
     def changed_elsewhere(self) -> bool:
         """Whether the file is not what was last read or written here."""
@@ -262,6 +291,14 @@ def open_job(path: Path) -> tuple[JobFolder, Job]:
     return folder, folder.load()
 
 
+def job_folder_of(recording: Path) -> Path | None:
+    """The folder of the job that a recording lies in; None where it lies in none."""
+    for folder in recording.resolve().parents[:2]:
+        if (folder / JOB_FILE).is_file():
+            return folder
+    return None
+
+
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
@@ -286,6 +323,10 @@ def parse_job(data: bytes, where: str) -> Job:
         raise JobTooNewError(
             f"{where} was written by another major version ({version[:20]}): open it with that."
         )
+    return _validated(content, where)
+
+
+def _validated(content: dict[str, Any], where: str) -> Job:
     try:
         return Job.model_validate(content)
     except ValidationError as error:

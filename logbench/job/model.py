@@ -77,12 +77,14 @@ class RecordingEntry(_Part):
 
 
 class ReadingEntry(_Part):
-    """A reading of the car, a JSON file of `vehicle.records.model.CarReading`."""
+    """A reading of the car, a JSON file of `vehicle.records.model.CarReading`; `sha256` of the file
+    as it was made."""
 
     file: InFolder
     role: Role = "other"
     at_utc: Line = ""
     label: Line = ""
+    sha256: ToldName = ""
 
 
 class OtherCode(_Part):
@@ -98,11 +100,12 @@ class OtherCode(_Part):
 
 
 class Photo(_Part):
-    """A picture or another file."""
+    """A picture or another file; `sha256` of it as it was added."""
 
     file: InFolder
     caption: Line = ""
     at_utc: Line = ""
+    sha256: ToldName = ""
 
 
 class ComparisonEntry(_Part):
@@ -146,6 +149,14 @@ class JobEvent(_Part):
     """The request that was sent, with all that was said about it."""
 
 
+class LedgerMark(_Part):
+    """What the job knows of its ledger: since when there is one, and how many entries it had at
+    least when the job was written."""
+
+    begun_utc: Line = ""
+    entries: int = Field(default=0, ge=0)
+
+
 class Job(_Part):
     """One car's visit."""
 
@@ -181,6 +192,7 @@ class Job(_Part):
     events: list[JobEvent] = Field(default_factory=list, max_length=JOB_ENTRIES)
     sentences: dict[str, Text] = Field(default_factory=dict)
     """Sentences of the report that a person has rewritten, by their key."""
+    ledger: LedgerMark = Field(default_factory=LedgerMark)
 
     @property
     def restraint_work(self) -> bool:

@@ -19,7 +19,8 @@ from logbench.car.model import FACTS as CAR_FACTS
 from logbench.car.model import Car
 from logbench.errors import NotesError, UsageError
 from logbench.recording.model import Correction, Facts, Surroundings, start_of
-from logbench.recording.notes import Beside, change_beside, read_beside
+from logbench.recording.notes import Beside, Keep, change_beside, read_beside
+from logbench.recording.storage import write_whole
 from logbench.words import tr
 
 log = logging.getLogger(__name__)
@@ -63,9 +64,11 @@ def with_corrections(path: Path, facts: Facts) -> Facts:
         return facts
 
 
-def correct_beside(path: Path, facts: Facts, changes: Mapping[str, Any]) -> Facts:
+def correct_beside(
+    path: Path, facts: Facts, changes: Mapping[str, Any], keep: Keep = write_whole
+) -> Facts:
     """Correct facts of the recording in that file, whose facts are these; what they are then. A
-    value None says that nothing is known.
+    value None says that nothing is known. `keep` writes the file beside it.
 
     Raises `UsageError` for what no fact can be, `NotesError`, `StorageError`.
     """
@@ -82,13 +85,13 @@ def correct_beside(path: Path, facts: Facts, changes: Mapping[str, Any]) -> Fact
         document.corrections += fresh
 
     if fresh:
-        change_beside(path, facts.samples_sha256, added)
+        change_beside(path, facts.samples_sha256, added, keep)
     return corrected(facts, fresh)
 
 
-def take_back(path: Path, facts: Facts) -> None:
+def take_back(path: Path, facts: Facts, keep: Keep = write_whole) -> None:
     """Remove all corrections beside a recording. Raises `NotesError`, `StorageError`."""
-    change_beside(path, facts.samples_sha256, lambda document: document.corrections.clear())
+    change_beside(path, facts.samples_sha256, lambda held: held.corrections.clear(), keep)
 
 
 def _checked(facts: Facts, one: Correction) -> Correction:

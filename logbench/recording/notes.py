@@ -180,10 +180,17 @@ def note_cells(t_s: Sequence[float], remarks: Iterable[Remark]) -> list[str]:
     return cells
 
 
+Keep = Callable[[Path, bytes], object]
+"""Writes a file of notes whole, as `write_whole`."""
+
+
 def change_notes(
-    recording: Path, samples_sha256: str, change: Callable[[Sequence[Remark]], Sequence[Remark]]
+    recording: Path,
+    samples_sha256: str,
+    change: Callable[[Sequence[Remark]], Sequence[Remark]],
+    keep: Keep = write_whole,
 ) -> tuple[Remark, ...]:
-    """Read the notes, change them, write them whole; what is there now.
+    """Read the notes, change them, write them whole by `keep`; what is there now.
 
     A file that cannot be read is set aside under another name, never lost. Raises `NotesError`
     when the notes belong to another recording or a newer version, or are too many;
@@ -196,10 +203,15 @@ def change_notes(
             raise NotesError(f"A recording has room for {NOTES} notes: remove some first.")
         document.notes = fresh
 
-    return tuple(change_beside(recording, samples_sha256, changed).notes)
+    return tuple(change_beside(recording, samples_sha256, changed, keep).notes)
 
 
-def change_beside(recording: Path, samples_sha256: str, change: Callable[[Beside], None]) -> Beside:
+def change_beside(
+    recording: Path,
+    samples_sha256: str,
+    change: Callable[[Beside], None],
+    keep: Keep = write_whole,
+) -> Beside:
     """The same of all that stands beside a recording."""
     path = notes_path(recording)
     try:
@@ -210,7 +222,7 @@ def change_beside(recording: Path, samples_sha256: str, change: Callable[[Beside
     change(document)
     document.samples_sha256 = samples_sha256 or document.samples_sha256
     if document.notes or document.corrections or path.exists():
-        write_whole(path, document.model_dump_json(indent=1).encode())
+        keep(path, document.model_dump_json(indent=1).encode())
     return document
 
 

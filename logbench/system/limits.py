@@ -40,6 +40,12 @@ NOTES_SEARCHED_CHARS = 20_000
 """Of a recording's notes, kept for searching in an archive."""
 JOB_ENTRIES = 500
 """Of one list in a job."""
+LEDGER_BYTES = 50_000_000
+"""Of a job's ledger: 60,000 entries, one for each second of sixteen hours of typing."""
+LEDGER_LINE_BYTES = 4000
+"""Of one entry; ours take 800."""
+KEY_BYTES = 10_000
+"""Of the file of a key; ours takes 120."""
 
 # --- what a person or a file says ---
 

@@ -8,7 +8,7 @@ import datetime
 import numpy as np
 import pytest
 
-from logbench.capture.clocks import LONGEST_AWAY_S, Boot, Clocks, boot_clock, plausible
+from logbench.capture.clocks import LONGEST_AWAY_S, Clocks, plausible
 from logbench.capture.messages import CarChanged, CarFound
 from logbench.capture.session import Session
 from logbench.car.model import Car
@@ -16,6 +16,7 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, iso_utc
 from logbench.recording.reader import open_recording
+from logbench.system.boot import Boot, boot_clock
 from tests.capture.fake_source import FakeSource
 from tests.capture.test_session import Listener, request
 

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from logbench.capture.clocks import Boot, Clocks
+from logbench.capture.clocks import Clocks
 from logbench.capture.messages import (
     CaptureRequest,
     CarFound,
@@ -26,6 +26,7 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts, LinkFacts, Surroundings
 from logbench.recording.reader import open_recording
+from logbench.system.boot import Boot
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource
 

@@ -20,9 +20,9 @@ from logbench.cases.causes import (
     explain_judged,
     without,
 )
-from logbench.cases.job import job_folder_of
 from logbench.cases.recording import Judged
 from logbench.cases.runner import Owner
+from logbench.job.folder import job_folder_of
 from logbench.words import tr
 
 

@@ -1,0 +1,411 @@
+"""Whether a job still is what entered its ledger: each piece and each entry looked at, what is
+altered, missing or foreign named. Nothing is written, and nothing is refused for what is found."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+from typing import Literal
+
+from logbench.errors import JobDamagedError, JobError, StorageError
+from logbench.foreign import Foreign
+from logbench.job.folder import JobFolder, job_folder_of
+from logbench.job.keys import Keys, fingerprint
+from logbench.job.ledger import BEGUN, LEDGER_FILE, Entry, entry_in
+from logbench.job.model import Job
+from logbench.job.names import place_inside
+from logbench.job.pieces import (
+    BESIDE,
+    FIELDS,
+    REPORT,
+    Piece,
+    counterpart,
+    kind_text,
+    named,
+    pieces_of,
+    sha256_of,
+)
+from logbench.job.times import parse_time, when_text
+from logbench.recording.notes import notes_path
+from logbench.recording.storage import file_sha256
+from logbench.system.folders import FolderTooLargeError, files_below
+from logbench.words import tr, tr_n
+
+State = Literal["sealed", "other key", "changed", "none"]
+_FOLDERS = ("recordings", "readings", "photos", "files")
+_CLOCK = timedelta(minutes=5)
+"""So far a computer's time of day may move by itself between two entries; ours, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """What verifying a job has found.
+
+    `sealed`: every piece is what entered the ledger, every entry as it was signed by this
+    installation. `other key`: the same, with entries that another installation signed. `changed`:
+    something is not. `none`: there is no ledger, nothing is claimed.
+    """
+
+    state: State = "none"
+    sentence: str = ""
+    """What that means, for whoever reads nothing else."""
+    problems: tuple[str, ...] = ()
+    """A sentence for each thing that is altered, missing or foreign."""
+    remarks: tuple[str, ...] = ()
+    """What else was noticed; it takes nothing from the seal."""
+    begun_utc: str = ""
+    entries: int = 0
+    head: str = ""
+    """SHA-256 of the ledger's last line, in hex: with it, nobody can make another that ends so."""
+    key: str = ""
+    """The public key of the last entry, in hex."""
+    reports: tuple[str, ...] = ()
+    """SHA-256 of the reports that were entered."""
+
+
+@dataclass(slots=True)
+class _Replay:
+    """What stands in the job by its ledger, as far as it was gone through."""
+
+    standing: dict[str, list[Entry]] = field(default_factory=lambda: defaultdict(list))
+    """By kind; of `BESIDE` by recording."""
+    reports: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    keys: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
+    """Public keys, with the numbers of the entries they signed."""
+    head: bytes = b""
+    last: Entry | None = None
+    count: int = 0
+    begun_utc: str = ""
+
+
+def seal_of(folder: JobFolder, keys: Keys | None = None) -> Seal:
+    """Verify a job on disk. Raises JobError where there is no job that can be read, StorageError
+    where the ledger cannot."""
+    job = JobFolder(folder.path).load()
+    try:
+        lines = folder.ledger.lines()
+    except ValueError as error:
+        return _changed([tr("The ledger cannot be read: {why}.", why=error)], _Replay(), job)
+    if not lines and not job.ledger.begun_utc:
+        return Seal(sentence=tr(
+            "This job is not sealed: it has no ledger, and nothing shows whether it was altered. "
+            "A ledger begins with the next change."
+        ))  # fmt: skip
+    replay = _replayed(lines)
+    problems = [*_mark(job, replay), *replay.problems]
+    problems += _held_against(job, replay)
+    problems += _files(folder, job, replay)
+    replay.remarks += _strangers(folder, job)
+    if problems:
+        return _changed(problems, replay, job)
+    return _whole(replay, keys or Keys())
+
+
+# --- the ledger by itself ---
+
+
+def _replayed(lines: Iterable[bytes]) -> _Replay:
+    replay = _Replay()
+    for number, line in enumerate(lines):
+        found = entry_in(line)
+        previous = sha256_of(replay.head) if replay.head else ""
+        replay.head, replay.count = line, number + 1
+        if found is None:
+            replay.problems.append(
+                tr("Line {n} of the ledger is no entry: it was altered or damaged.", n=number + 1)
+            )
+            continue
+        entry, signed = found
+        if not signed:
+            replay.problems.append(
+                tr("{entry} was altered: its signature does not fit.", entry=_called(entry))
+            )
+            continue
+        if entry.number != number or entry.previous != previous:
+            replay.problems.append(
+                tr(
+                    "{entry} does not follow what stands before it in the ledger: entries were "
+                    "altered, removed, added or moved there.",
+                    entry=_called(entry),
+                )
+            )
+        replay.keys[entry.key].append(number)
+        _clocks(replay, entry)
+        _take(replay, entry)
+    return replay
+
+
+def _take(replay: _Replay, entry: Entry) -> None:
+    """Let an entry change what stands."""
+    if entry.kind == BEGUN:
+        if replay.begun_utc:
+            replay.problems.append(tr("{entry}: the ledger begins twice.", entry=_called(entry)))
+        replay.begun_utc = replay.begun_utc or entry.at_utc
+        return
+    if entry.kind == REPORT:
+        replay.reports.append(entry.sha256)
+        return
+    standing = replay.standing[_place(entry.kind, entry.of)]
+    if entry.was:
+        former = next((one for one in standing if one.names == entry.was), None)
+        if former is None:
+            replay.problems.append(
+                tr(
+                    "The {kind} that {entry} replaces never entered the ledger: it was altered "
+                    "outside of the program before.",
+                    kind=kind_text(entry.kind),
+                    entry=_called(entry),
+                )
+            )
+            if entry.kind in (*FIELDS, BESIDE):  # there is one of them only
+                standing.clear()
+        else:
+            standing.remove(former)
+    if entry.sha256 or entry.said:
+        standing.append(entry)
+
+
+def _place(kind: str, of: str) -> str:
+    return f"{kind} {of}" if kind == BESIDE else kind
+
+
+def _clocks(replay: _Replay, entry: Entry) -> None:
+    """Hold the time of day against the clock that nobody sets."""
+    last, replay.last = replay.last, entry
+    if last is None or not entry.run or entry.run != last.run:
+        return
+    then, now = parse_time(last.at_utc), parse_time(entry.at_utc)
+    if then is None or now is None:
+        return
+    moved = (now - then) - timedelta(milliseconds=entry.up_ms - last.up_ms)
+    if abs(moved) > _CLOCK:
+        replay.remarks.append(
+            tr(
+                "The computer's time of day was set by {minutes} min before {entry}.",
+                minutes=round(moved.total_seconds() / 60),
+                entry=_called(entry),
+            )
+        )
+
+
+def _called(entry: Entry) -> str:
+    """`Entry 7 (note of 2026-05-04 09:40 UTC+2)`."""
+    kind = tr("beginning") if entry.kind == BEGUN else entry.kind
+    return tr("Entry {n} ({what})", n=entry.number, what=named(kind, entry.at_utc))
+
+
+def _mark(job: Job, replay: _Replay) -> Iterator[str]:
+    """What the job knows of its ledger, against what there is."""
+    if not replay.count:
+        yield tr(
+            "{file} is missing: the job has had a ledger since {when}.",
+            file=LEDGER_FILE,
+            when=when_text(job.ledger.begun_utc),
+        )
+    elif replay.count < job.ledger.entries:
+        yield tr(
+            "The ledger ends with entry {last}, but the job knows of {n}: entries were removed at "
+            "its end.",
+            last=replay.count - 1,
+            n=job.ledger.entries,
+        )
+    elif not job.ledger.begun_utc:
+        yield tr("The job says nothing of its ledger: job.toml was altered, or replaced.")
+    if replay.count and not replay.begun_utc:
+        yield tr("The beginning of the ledger is missing.")
+
+
+# --- the job against it ---
+
+
+def _held_against(job: Job, replay: _Replay) -> Iterator[str]:
+    """Pieces of the job that are not what entered, never entered, or are gone."""
+    left: dict[str, list[Entry]] = {
+        kind: list(entries)
+        for kind, entries in replay.standing.items()
+        if not kind.startswith(f"{BESIDE} ")
+    }
+    unknown = []
+    for piece in pieces_of(job):
+        standing = left.get(piece.kind, [])
+        entry = next((one for one in standing if one.names == piece.key), None)
+        if entry is None:
+            unknown.append(piece)
+        else:
+            standing.remove(entry)
+    gone = [
+        Piece(entry.kind, entry.sha256, entry.said, at_utc=entry.at_utc)
+        for entries in left.values()
+        for entry in entries
+    ]
+    entered = {id(p): e for p, e in zip(gone, (e for es in left.values() for e in es), strict=True)}
+    for piece in unknown:
+        former = _former(piece, gone)
+        if former is None:
+            yield tr(
+                "The {piece} never entered the ledger: it was added or altered outside of the "
+                "program.",
+                piece=piece.name,
+            )
+        else:
+            gone.remove(former)
+            yield tr(
+                "The {piece} is not what entered the ledger ({entry}): it was altered outside of "
+                "the program.",
+                piece=piece.name,
+                entry=_called(entered[id(former)]),
+            )
+    for piece in gone:
+        yield tr(
+            "What entered the ledger as {entry} is missing in the job: it was taken out or altered "
+            "outside of the program.",
+            entry=_called(entered[id(piece)]),
+        )
+
+
+def _former(piece: Piece, gone: list[Piece]) -> Piece | None:
+    """What a piece was, where that can be said: by its file, or where it is the only one."""
+    same = [one for one in gone if one.kind == piece.kind]
+    found = counterpart(piece, [one for one in same if one.sha256 == piece.sha256])
+    return found or (same[0] if len(same) == 1 else None)
+
+
+def _files(folder: JobFolder, job: Job, replay: _Replay) -> Iterator[str]:
+    """Files of the job that are not what entered, or are gone."""
+    done = set()
+    for piece in pieces_of(job):
+        if not piece.file or piece.file in done:
+            continue
+        done.add(piece.file)
+        yield from _file(folder, piece.file, piece.sha256, piece.name)
+        if piece.kind == "recording":
+            beside = replay.standing[_place(BESIDE, piece.sha256)]
+            yield from _notes(folder, piece.file, beside)
+
+
+def _file(folder: JobFolder, file: str, sha256: str, name: Foreign) -> Iterator[str]:
+    try:
+        found = file_sha256(folder.place(file))
+    except StorageError:
+        yield tr("The {piece} is missing, or cannot be read.", piece=name)
+    except JobDamagedError as error:
+        yield str(error)
+    else:
+        if found != sha256:
+            yield tr("The {piece} was altered: it is not the file that entered.", piece=name)
+
+
+def _notes(folder: JobFolder, file: str, standing: list[Entry]) -> Iterator[str]:
+    """What stands beside a recording."""
+    try:
+        path = notes_path(folder.place(file))
+        there = file_sha256(path) if path.exists() else ""
+    except (StorageError, JobDamagedError):
+        there = "unreadable"
+    if there == (standing[-1].sha256 if standing else ""):
+        return
+    name = Foreign(file)
+    if not there:
+        yield tr("The notes and corrections beside {file} are missing.", file=name)
+    elif not standing:
+        yield tr("The notes and corrections beside {file} never entered the ledger.", file=name)
+    else:
+        yield tr(
+            "The notes and corrections beside {file} were altered: they are not what entered.",
+            file=name,
+        )
+
+
+def _strangers(folder: JobFolder, job: Job) -> Iterator[str]:
+    """Files in the job's folders that belong to none of its pieces."""
+    known = set()
+    for piece in pieces_of(job):
+        if piece.file:
+            with suppress(JobDamagedError):
+                known |= {folder.place(piece.file), notes_path(folder.place(piece.file))}
+    for name in _FOLDERS:
+        with suppress(FolderTooLargeError, JobDamagedError):
+            for path in files_below(place_inside(folder.path, name)):
+                if path.resolve() not in known and not path.name.startswith("."):
+                    shown = Foreign(f"{name}/{path.name}")
+                    yield tr("{file} lies in the folder and is no part of the job.", file=shown)
+
+
+# --- what it comes to ---
+
+
+def _changed(problems: list[str], replay: _Replay, job: Job) -> Seal:
+    begun = replay.begun_utc or job.ledger.begun_utc
+    sentence = tr("This job was CHANGED since it was sealed. {first}", first=problems[0])
+    if len(problems) > 1:
+        more = tr_n("{n} more thing was found.", "{n} more things were found.", len(problems) - 1)
+        sentence = " ".join((sentence, more))
+    return _seal("changed", sentence, replay, begun, tuple(problems))
+
+
+def _whole(replay: _Replay, keys: Keys) -> Seal:
+    since = when_text(replay.begun_utc)
+    own = keys.public()
+    others = {key: numbers for key, numbers in replay.keys.items() if key not in own}
+    if not others:
+        sentence = tr_n(
+            "Sealed since {since}: {n} entry, and every piece is what entered.",
+            "Sealed since {since}: {n} entries, and every piece is what entered.",
+            replay.count,
+            since=since,
+        )
+        return _seal("sealed", sentence, replay, replay.begun_utc)
+    signed = sum(len(numbers) for numbers in others.values())
+    sentence = tr_n(
+        "Every piece is what entered since {since}, but {n} entry of {all} is signed by another "
+        "installation, with the key {keys}.",
+        "Every piece is what entered since {since}, but {n} entries of {all} are signed by another "
+        "installation, with the key {keys}.",
+        signed,
+        all=replay.count,
+        since=since,
+        keys=", ".join(fingerprint(key) for key in others),
+    )
+    return _seal("other key", sentence, replay, replay.begun_utc)
+
+
+def _seal(
+    state: State, sentence: str, replay: _Replay, begun: str, problems: tuple[str, ...] = ()
+) -> Seal:
+    return Seal(
+        state=state,
+        sentence=sentence,
+        problems=problems,
+        remarks=tuple(replay.remarks),
+        begun_utc=begun,
+        entries=replay.count,
+        head=sha256_of(replay.head) if replay.head else "",
+        key=replay.last.key if replay.last else "",
+        reports=tuple(replay.reports),
+    )
+
+
+def file_problems(path: Path) -> tuple[str, ...]:
+    """Why a recording in a job, or what stands beside it, is not what entered the job's ledger;
+    nothing where it is, or the file lies in no job that has one."""
+    home = job_folder_of(path)
+    if home is None:
+        return ()
+    folder = JobFolder(home)
+    try:
+        job, replay = folder.load(), _replayed(folder.ledger.lines())
+    except (JobError, StorageError, ValueError):
+        return ()
+    found: list[str] = []
+    for piece in pieces_of(job) if replay.count else ():
+        with suppress(JobDamagedError):
+            if piece.file and folder.place(piece.file) == path.resolve():
+                found += _file(folder, piece.file, piece.sha256, piece.name)
+                found += _notes(folder, piece.file, replay.standing[_place(BESIDE, piece.sha256)])
+    return tuple(found)
