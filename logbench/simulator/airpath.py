@@ -28,6 +28,8 @@ _STOP_MM2_PER_L = 4.2
 _OPEN_PURGE_MM2_PER_L = 1.2
 """What a purge valve lets by that does not close: with hose and canister a quarter of the idle's
 air [CP]."""
+_PURGE_OPENS = 0.6
+"""Power of the severity that it stays open by: half of its gap already passes most of it. [CP]"""
 _SCAVENGED_RPM = 2600.0
 """Below it a charged engine's overlap blows air through. [CP]"""
 _BLOWN = 0.7
@@ -56,7 +58,7 @@ def drawn_g_s(severity: float, litres: float, p_man: float, p_amb: float, charge
     """Gas through a purge valve that does not close and lets nothing back; kPa, K."""
     if p_man >= p_amb:
         return 0.0
-    area = severity * _OPEN_PURGE_MM2_PER_L * litres
+    area: float = severity**_PURGE_OPENS * _OPEN_PURGE_MM2_PER_L * litres
     return area * p_amb * CHOKED / sqrt(charge_k) * nozzle(p_man / p_amb)
 
 

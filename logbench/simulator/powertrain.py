@@ -166,7 +166,8 @@ class Thermal:
         opening = (t - (self._regulating_degc - 4.0)) / 8.0
         opening = max(0.0, min(1.0, opening))
         s.thermostat += (opening - s.thermostat) * dt / (9.0 + dt)
-        stuck = 0.6 * faults.thermostat_open
+        # a small gap already passes much of what flows
+        stuck = 0.6 * faults.thermostat_open**0.6
         flow = max(s.thermostat, stuck)
         if s.ect_degc > self._fan_degc:
             s.fan_on = s.running or s.key_on

@@ -34,10 +34,10 @@ _WEIGH = (
     " at severity 1, so that it stays the plain fault it is meant to be: leaking_injector,"
     " biased_o2 and lazy_o2. Their figures lean on that choice more than the others'.",
     "Severity 0.5 is meant to be what a technician finds with care, not half of a quantity: half a"
-    " catalyst or half an alternator still does its work. Seven faults were made stronger there"
+    " catalyst or half an alternator still does its work. Some faults were made stronger there"
     " with that in view (weak_alternator, worn_battery, catalyst_aged, rail_hunting, egt_dead,"
-    " wrong_ethanol and an injector's), the charge leak behind the sensor and, near freezing, the"
-    " glow plug at every severity; no band was moved for them.",
+    " wrong_ethanol, purge_open, thermostat_open and an injector's), the charge leak behind"
+    " the sensor and, near freezing, the glow plug at every severity; no band was moved for them.",
     "A drive of the fleet holds what a good test drive holds: a cold start, idle, cruise and a"
     " pull. A shorter recording is judged less; it says what is missing.",
     "Above 18 degC the air conditioning of healthy cars is on, and its compressor comes and goes;"

@@ -37,8 +37,8 @@ def total(drive: Drive, seconds: float) -> float:
 def test_wrong_ethanol_moves_all_trims_alike(key: str):
     healthy, wrong = short(key), short(key, "wrong_ethanol", 0.5)
     moved = [wrong.trims[p][0] - healthy.trims[p][0] for p in (IDLE, HOLD, HILL, CRUISE)]
-    # 22.5 % ethanol: 14.7 / (14.7 - 0.225 x 5.7) is 9.6 % more fuel
-    assert fmean(moved) == pytest.approx(9.6, abs=1.2)
+    # 30 % ethanol: 14.7 / (14.7 - 0.30 x 5.7) is 13 % more fuel
+    assert fmean(moved) == pytest.approx(13.0, abs=1.2)
     assert max(moved) - min(moved) < 2.0
 
 
