@@ -65,8 +65,13 @@ def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
     yield from _changes(comparison, material.units)
     rows = _finding_rows(comparison, material.units)
     if rows:
-        yield Heading("What became of each finding", 2)
-        yield Table(("finding", "now", "in figures"), rows, (30, 14, 56), small=True)
+        yield Table(
+            "What became of each finding",
+            ("finding", "now", "in figures"),
+            rows,
+            (30, 14, 56),
+            small=True,
+        )
     quiet = [r for r in comparison.findings if r.check != "recording"]
     counts = {v: sum(r.verdict is v for r in quiet) for v in _QUIET}
     text = ", ".join(f"{count} {v.value}" for v, count in counts.items() if count)
@@ -174,7 +179,8 @@ def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:
         for change in changes
     )
     if rows:
-        yield Table(("code", "meaning", "change", "states"), rows, (10, 46, 14, 30), small=True)
+        header = ("code", "meaning", "change", "states")
+        yield Table("What became of each code", header, rows, (10, 46, 14, 30), small=True)
     if diff.monitors_run:
         yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
     for warning in diff.warnings:

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """`level` 1: a section; 2: within one. `new_page`: starts a page where there are pages."""
+    """`level` 1: a section; 2: within one. `key`: by which `More` finds it."""
 
     text: str
     level: Literal[1, 2] = 1
-    new_page: bool = False
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,16 @@ class Paragraph:
 
     text: str
     kind: Literal["normal", "lead", "small", "quote", "caution"] = "normal"
+
+
+@dataclass(frozen=True, slots=True)
+class More:
+    """How much of something is not here but further on, as `4 more findings`; where there are
+    pages, their number follows. `key`, `under`: of the heading under which it is, and its text."""
+
+    text: str
+    key: str
+    under: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +49,18 @@ class Bullets:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Names and values side by side."""
+    """Names and values side by side, in so many pairs a row."""
 
     pairs: tuple[tuple[str, str], ...]
+    columns: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text or drawings. `widths`: shares of the width. `marked`: rows to stress."""
+    """Rows of text or drawings. `caption`: what it shows, above it. `widths`: shares of the width.
+    `marked`: rows to stress."""
 
+    caption: str
     header: tuple[str, ...]
     rows: tuple[tuple[str | Chart, ...], ...]
     widths: tuple[float, ...]
@@ -73,20 +86,37 @@ class Picture:
     caption: str
 
 
-Block = Heading | Paragraph | Bullets | Facts | Table | Figure | Picture
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Pictures beside each other."""
+
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """Lines to sign on, with who signs what below each, and a line for the `date` beside it."""
+
+    lines: tuple[str, ...]
+    date: str
+
+
+Block = Heading | Paragraph | More | Bullets | Facts | Table | Figure | Pictures | Signatures
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole report. `shop`: name and lines; `foot`: at the foot of every page."""
+    """A whole report. `front`: its first page, never more than one; `blocks`: what follows.
+    `shop`: name and lines; `foot`: at the foot of every page; `mark`: for its metadata."""
 
     title: str
     subtitle: str
-    blocks: tuple[Block, ...]
+    front: tuple[Block, ...]
+    blocks: tuple[Block, ...] = ()
     shop: tuple[str, ...] = ()
     logo: Picture | None = None
     foot: str = ""
-    one_page: bool = False
+    mark: str = ""
     undated: bool = False
     """Its file does not say when it was made."""
     problems: tuple[str, ...] = field(default=())

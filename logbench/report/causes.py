@@ -34,7 +34,6 @@ def section(material: Material) -> Iterator[Block]:
         yield Heading("What the first of them does not explain", 2)
         yield Bullets(words, "small")
     if done:
-        yield Heading("Tests done by hand", 2)
         yield _tests(material, material.causes)
     proposed = next_tests(now, material.engine, done)
     if proposed:
@@ -48,7 +47,11 @@ def _table(causes: Causes, units: Units) -> Table:
     shown = [one for one in causes.ranked if one.probability >= LEAST_SHOWN][:MOST_SHOWN]
     rows = tuple(_row(one, units) for one in shown)
     return Table(
-        ("cause", "probability", "for it", "against it"), rows, (34, 12, 30, 24), small=True
+        "Causes, with how probable each is",
+        ("cause", "probability", "for it", "against it"),
+        rows,
+        (34, 12, 30, 24),
+        small=True,
     )
 
 
@@ -75,4 +78,10 @@ def _tests(material: Material, recorded: Causes) -> Table:
         words = joined(". ", in_units(test.done.words, material.units), test.remark)
         rows.append((short_time(test.at_utc), words, did))
         before = after
-    return Table(("when", "test and outcome", "what it did"), tuple(rows), (16, 44, 40), small=True)
+    return Table(
+        "Tests done by hand",
+        ("when", "test and outcome", "what it did"),
+        tuple(rows),
+        (16, 44, 40),
+        small=True,
+    )

@@ -18,10 +18,9 @@ from logbench.recording.storage import write_whole
 from logbench.report import sections
 from logbench.report.blocks import Document
 from logbench.report.gather import Material, gather
-from logbench.report.html import render_html
 from logbench.report.options import ReportOptions
-from logbench.report.pdf import render_pdf
 from logbench.report.sentences import sentences
+from logbench.report.typeset import render_html, render_pdf
 
 SUFFIXES = (".pdf", ".html", ".htm")
 
@@ -74,11 +73,11 @@ def make_document(material: Material) -> Document:
     return Document(
         title=title,
         subtitle=subtitle,
-        blocks=tuple(blocks),
+        front=tuple(blocks) if options.short else (),
+        blocks=() if options.short else tuple(blocks),
         shop=() if options.private else tuple(filter(None, shop)),
         logo=material.logo,
         foot=joined(" · ", job.title or title, material.software),
-        one_page=options.short,
         problems=tuple(material.problems),
         undated=options.private,
     )

@@ -61,6 +61,7 @@ def _codes_blocks(reading: CarReading) -> Iterator[Block]:
     if rows:
         names = {ecu.address: ecu.name for ecu in reading.identity.ecus}
         yield Table(
+            "Codes",
             ("code", "meaning by the standard", "state", "ECU"),
             tuple(
                 (code, texts[ecu, code], ", ".join(states), joined(" ", ecu, names.get(ecu, "")))
@@ -81,7 +82,6 @@ def _frozen_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
         text = "No freeze frame is stored." if known else "Freeze frames were not told."
         yield Paragraph(text, "small")
     for frame in reading.freeze_frames:
-        yield Heading(f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}", 2)
         yield _frame_table(frame, units)
 
 
@@ -97,7 +97,10 @@ def _frame_table(frame: FreezeFrame, units: Units) -> Table:
         cells.append(("", ""))
     pairs = zip(cells[::2], cells[1::2], strict=True)
     rows = tuple((*left, *right) for left, right in pairs)
-    return Table(("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True)
+    caption = f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}"
+    return Table(
+        caption, ("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True
+    )
 
 
 def _readiness_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
@@ -144,7 +147,6 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
     """Monitor results with their margin as a bar."""
     if not reading.monitor_results:
         return
-    yield Heading("On-board monitor results", 2)
     rows = tuple(
         (
             r.monitor,
@@ -158,7 +160,9 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
     )
     marked = frozenset(i for i, r in enumerate(reading.monitor_results) if r.passed is False)
     header = ("monitor", "test", "value", "limits", "margin", "")
-    yield Table(header, rows, (27, 24, 14, 17, 18, 10), marked, small=True)
+    yield Table(
+        "On-board monitor results", header, rows, (27, 24, 14, 17, 18, 10), marked, small=True
+    )
     yield Paragraph(
         "The line in the middle of each bar is the limit: right of it is inside.", "small"
     )
@@ -179,7 +183,13 @@ def _use_blocks(reading: CarReading) -> Iterator[Block]:
             (u.monitor, str(u.ran), str(u.of), "–" if u.ratio is None else f"{u.ratio:.2f}")
             for u in entry.counted
         )
-        yield Table(("monitor", "ran", "of", "ratio"), rows, (52, 16, 16, 16), small=True)
+        yield Table(
+            "Runs of each monitor",
+            ("monitor", "ran", "of", "ratio"),
+            rows,
+            (52, 16, 16, 16),
+            small=True,
+        )
         yield Paragraph(MEANING, "small")
 
 
@@ -194,6 +204,6 @@ def other_blocks(material: Material, when: str) -> Iterator[Block]:
     codes = [code for code in material.job.other_codes if code.when == when]
     if not codes:
         return
-    yield Heading("Other modules, read with other equipment", 2)
     rows = tuple((c.module, c.code, c.state or "–", c.remark) for c in codes)
-    yield Table(("module", "code", "state", "remark"), rows, (24, 16, 18, 42))
+    caption = "Other modules, read with other equipment"
+    yield Table(caption, ("module", "code", "state", "remark"), rows, (24, 16, 18, 42))

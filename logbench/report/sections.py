@@ -13,7 +13,7 @@ from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.recording.notes import Remark
 from logbench.report import after, causes, records
-from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Table
+from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Pictures, Table
 from logbench.report.gather import Drive, Material, out_of_range
 from logbench.report.options import Section
 from logbench.report.plots import finding_figures
@@ -164,7 +164,6 @@ def _found(material: Material) -> Iterator[Block]:
         against = after[-1] if after else None
         yield from finding_figures(drive, material.units, MOST_FIGURES, against)
     if drives:
-        yield Heading("All checks of the first drive", 2)
         yield _finding_table(drives[0], material.units)
 
 
@@ -181,7 +180,8 @@ def _finding_table(drive: Drive, units: Units) -> Table:
         for f in order
     )
     marked = frozenset(i for i, f in enumerate(order) if f.verdict.severity)
-    return Table(("what", "value", "usual range", "verdict"), rows, (42, 22, 22, 14), marked, True)
+    header = ("what", "value", "usual range", "verdict")
+    return Table("All checks of the first drive", header, rows, (40, 19, 20, 21), marked, True)
 
 
 def _range(band: Band | None, units: Units) -> str:
@@ -215,9 +215,8 @@ def _options(material: Material) -> Iterator[Block]:
         rows = tuple(
             (o.what, o.cost or "–", o.consequence, o.safety, answers[o.agreed]) for o in job.options
         )
-        marked = frozenset(i for i, o in enumerate(job.options) if o.agreed)
         header = ("option", "cost", "what follows", "safety", "owner")
-        yield Table(header, rows, (26, 12, 28, 22, 12), marked)
+        yield Table("Options put to the owner", header, rows, (26, 12, 28, 22, 12))
     if job.agreement:
         yield Paragraph(job.agreement)
 
@@ -231,7 +230,9 @@ def _done(material: Material) -> Iterator[Block]:
         yield Bullets(tuple(_noted(note) for note in job.work))
     if job.parts:
         rows = tuple((p.name, p.number or "–", f"{p.quantity:g}", p.remark) for p in job.parts)
-        yield Table(("part", "number", "quantity", "remark"), rows, (34, 22, 12, 32))
+        yield Table(
+            "Parts fitted", ("part", "number", "quantity", "remark"), rows, (34, 22, 12, 32)
+        )
     for event in job.events:
         yield Bullets(
             (joined(": ", when_text(event.at_utc), joined(". ", event.kind, event.text)),)
@@ -247,7 +248,7 @@ def _photos(material: Material) -> Iterator[Block]:
     if not material.photos:
         return
     yield Heading("Photos")
-    yield from material.photos
+    yield Pictures(tuple(material.photos))
 
 
 def _limits(material: Material) -> Iterator[Block]:
@@ -268,7 +269,7 @@ def _methods(material: Material) -> Iterator[Block]:
         for f in drive.findings
         if f.band is not None
     }
-    yield Heading("Methods, usual ranges and their basis", new_page=True)
+    yield Heading("Methods, usual ranges and their basis")
     yield Paragraph(
         "Each check looks only at stretches where its condition held (warm, closed loop, steady, "
         "full throttle …), gives the number with its 95 % interval, and holds it against a usual "
@@ -290,7 +291,7 @@ def _methods(material: Material) -> Iterator[Block]:
         (in_units(band.title, units), _range(band, units), in_units(band.basis, units))
         for band in sorted(used.values(), key=lambda b: b.key)
     )
-    yield Table(("range", "within", "basis"), rows, (30, 18, 52), small=True)
+    yield Table("Usual ranges", ("range", "within", "basis"), rows, (30, 18, 52), small=True)
     yield Paragraph(
         "Basis: Pub: a publication or a maker's text; Weak: a tutorial only; CP: common practice, "
         "no source; Mem: from memory; measured: on open road data.",
@@ -311,7 +312,8 @@ def _files(material: Material) -> Iterator[Block]:
         rows.append((drive.entry.file, f"{state}, {began}, {minutes}", drive.sha256))
     marked = frozenset(i for i, drive in enumerate(material.drives) if drive.altered)
     if rows:
-        yield Table(("file", "what", "SHA-256"), tuple(rows), (26, 30, 44), marked, True)
+        header = ("file", "what", "SHA-256")
+        yield Table("Recordings", header, tuple(rows), (26, 30, 44), marked, True)
     yield Paragraph(
         f"Made with {material.software} from the job's own files; schema of the job "
         f"{material.job.schema_version}.",

@@ -3,6 +3,7 @@ export."""
 
 from __future__ import annotations
 
+import base64
 import re
 from dataclasses import dataclass
 from itertools import pairwise
@@ -171,6 +172,8 @@ def in_document(path: Path, folder: Path) -> list[Said]:
     document = build_report(job, entered, folder / "report.html")
     build_report(job, entered, folder / "report.pdf")
     page = (folder / "report.html").read_text("utf-8")
+    drawn = re.findall(r"svg\+xml;base64,([\w+/=]+)", page)
+    page += " ".join(base64.b64decode(chart).decode() for chart in drawn)
     pdf = " ".join(p.extract_text() for p in PdfReader(folder / "report.pdf").pages)
     found = []
     for figure in (b for b in document.blocks if isinstance(b, Figure)):

@@ -138,7 +138,7 @@ def test_answers_of_other_threads_come_on_the_windows_own(qtbot):
 def test_the_window_comes_up_without_what_only_later_pages_need():
     code = (
         "import sys, logbench.app.window;"
-        "heavy = {'pandas', 'scipy', 'reportlab', 'pyqtgraph', 'obd', 'duckdb', 'pyarrow'};"
+        "heavy = {'pandas', 'scipy', 'typst', 'pyqtgraph', 'obd', 'duckdb', 'pyarrow'};"
         "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run(
