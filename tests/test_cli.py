@@ -199,7 +199,7 @@ def test_verify_tells_intact_from_changed(tmp_path: Path, capsys: pytest.Capture
     forged = tmp_path / "forged.parquet"
     pq.write_table(table.replace_schema_metadata(metadata), forged)
     capsys.readouterr()
-    assert main(["verify", str(forged)]) == 3
+    assert main(["verify", str(forged)]) == 5
     assert "CHANGED" in capsys.readouterr().out
 
 

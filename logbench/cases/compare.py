@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbench.cases.cars import CarsFile
+from logbench.cases.recording import changes_of
 from logbench.cases.work import Work, only_looks
 from logbench.errors import LogbenchError
 from logbench.foreign import joined, raw
@@ -66,6 +67,8 @@ class Compared:
     """What so many drives of each side would show, in lines."""
     remarks: tuple[tuple[tuple[Remark, ...], ...], ...] = ((), ())
     """What is said of each recording of each side."""
+    changed: tuple[str, ...] = ()
+    """Why a recording is not what was recorded, or not what entered the ledger of its job."""
 
     @property
     def drives(self) -> list[list[tuple[Facts, str]]]:
@@ -228,7 +231,9 @@ def compare_files(
     problem = " ".join(filter(None, problems))
     repeats = repeats.of_engine(of_compression([view for side in views for view in side]))
     told = told_of(powers_for([f.before for f in result.findings if f.before], repeats))
-    return Compared((before, after), result, (views[0], views[1]), problem, told, remarks)
+    changed = tuple(text for side in opened for r in side for text in changes_of(r))
+    both = views[0], views[1]
+    return Compared((before, after), result, both, problem, told, remarks, changed)
 
 
 def shown_signals(compared: Compared) -> list[str]:

@@ -36,6 +36,7 @@ from logbench.errors import (
 from logbench.job.comparisons import first_and_last, keep_comparison, sides_named
 from logbench.job.folder import JobFolder, job_folder_of
 from logbench.job.model import Job, JobEvent, Role
+from logbench.job.seal import Seal, seal_of
 from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
 from logbench.recording.reader import open_recording
@@ -392,6 +393,8 @@ class Written:
 
     path: Path
     problems: tuple[str, ...]
+    seal: Seal = field(default_factory=Seal)
+    """What verifying the job has found."""
 
 
 @dataclass(frozen=True)
@@ -409,12 +412,16 @@ class WriteReport(JobCase[Written], Deed[Written]):
         from logbench.report.document import build_report
 
         document = build_report(self.folder, self.job, self.path, self.options, CarsFile().load())
-        return Written(self.path, document.problems)
+        seal = Seal() if self.options.private else seal_of(self.folder)
+        self.folder.enter_report(self.path)
+        return Written(self.path, document.problems, seal)
 
     def outcome(self, answer: Written) -> Outcome:
         """Where it is, and what it lacks."""
         text = tr("Report written: {path}.", path=answer.path)
-        return Outcome(" ".join((text, *answer.problems)), not answer.problems)
+        changed = [answer.seal.sentence] if answer.seal.state == "changed" else []
+        texts = text, *changed, *answer.problems
+        return Outcome(" ".join(texts), not (changed or answer.problems))
 
 
 @only_looks

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
@@ -13,7 +14,7 @@ from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.cars import CarsFile
 from logbench.cases.work import Deed, Outcome, Work, only_looks
-from logbench.errors import NotesError, RecordingDamagedError, UsageError
+from logbench.errors import NotesError, RecordingDamagedError, RecordingError, UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
@@ -40,6 +41,8 @@ class Judged:
     """Drives of the same car that told how far it moves from one to the next."""
     kind: Engine = field(default_factory=Engine)
     """The same of the engine, for further analysis."""
+    changed: tuple[str, ...] = ()
+    """Why it is not what was recorded, or not what entered the ledger of its job."""
 
 
 @only_looks
@@ -67,7 +70,8 @@ def judge(
     findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
     learnt_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
     told = engine_told(view)
-    return Judged(conditions, findings, told, loaded.problem, learnt_from, view.engine)
+    changed = changes_of(recording)
+    return Judged(conditions, findings, told, loaded.problem, learnt_from, view.engine, changed)
 
 
 @only_looks
@@ -97,19 +101,48 @@ class Verified(NamedTuple):
 
     samples: bool | None
     exchanges: bool | None
+    in_job: tuple[str, ...] = ()
+    """Why it is not what entered the ledger of the job it lies in."""
 
 
 @only_looks
 def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, Verified]:
     """Whether recordings still are what was recorded. Raises the reader's errors."""
+    from logbench.job.seal import file_problems
     from logbench.recording.reader import open_recording
 
     found = {}
     for number, path in enumerate(paths):
         work.report(tr("Verifying {name}", name=path.name), number / len(paths))
         recording = open_recording(path)
-        found[path] = Verified(recording.intact(), _exchanges_intact(recording))
+        intact = recording.intact(), _exchanges_intact(recording)
+        found[path] = Verified(*intact, file_problems(path))
     return found
+
+
+def changes_of(recording: Recording) -> tuple[str, ...]:
+    """What shows that a recording is not what was recorded, or not what entered the ledger of the
+    job it lies in; a sentence each."""
+    from logbench.job.seal import file_problems
+
+    path = recording.path
+    if path is None:
+        return ()
+    found = []
+    with suppress(RecordingError):  # one that cannot be read is told by whoever reads it
+        if recording.intact() is False:
+            found.append(
+                tr("{file} was CHANGED: its samples are not what was recorded.", file=path.name)
+            )
+        if _exchanges_intact(recording) is False:
+            found.append(
+                tr(
+                    "{file} was CHANGED: the exchanges with the car in it are not what was "
+                    "recorded.",
+                    file=path.name,
+                )
+            )
+    return (*found, *file_problems(path))
 
 
 def _exchanges_intact(recording: Recording) -> bool | None:

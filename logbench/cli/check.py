@@ -6,12 +6,13 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import (
+    CHANGED,
     Altitude,
     ArchivePlace,
     AsJson,
@@ -24,6 +25,9 @@ from logbench.cli.options import (
     surroundings_of,
     vehicle_of,
 )
+
+if TYPE_CHECKING:
+    from logbench.cases.recording import Judged
 
 NOT_JUDGED = 4
 """Exit code where a required check was not judged."""
@@ -52,12 +56,11 @@ def check(
     archive: ArchivePlace = None,
 ) -> int:
     """Hold a recording against the bands; exit code 0, 1 (watch) or 2 (act), and 4 where a check
-    that --require names was not judged. Code 0 alone does not say that everything was judged: the
+    that --require names was not judged; 5 where the file is not what was recorded, which is
+    said first. Code 0 alone does not say that everything was judged: the
     last line says what was not."""
     from logbench.analysis.run import (
         coverage_text,
-        coverage_to_dict,
-        finding_to_dict,
         not_judged_of,
         parts_of,
         worst,
@@ -72,20 +75,17 @@ def check(
     severity = worst(judged.findings).severity
     parts = parts_of(judged.findings)
     lacking = not_judged_of(parts, _names(require or ()))
+    for text in judged.changed:
+        show.warn(text)
     show.warn(judged.problem)
     if as_json:
-        document = {
+        named = {
             "file": str(file),
             "recording_id": recording.facts.recording_id,
-            "severity": severity,
-            "coverage": coverage_to_dict(parts),
-            "required_not_judged": [f"{part.check}:{part.subject}" for part in lacking],
-            "engine": [asdict(told) for told in judged.engine],
             "archive": place,
-            "repeats_learnt_from": judged.learnt_from,
-            "findings": [finding_to_dict(f) for f in judged.findings],
+            "required_not_judged": [f"{part.check}:{part.subject}" for part in lacking],
         }
-        print(json.dumps(document, indent=2))
+        print(json.dumps(named | _document(judged), indent=2))
     else:
         show_findings.heading(recording)
         show_findings.engine(judged.engine)
@@ -103,7 +103,23 @@ def check(
         plot_recording(recording, judged.conditions, judged.findings, png)
     for part in lacking:
         show.warn(f"{part.heading} is required and not judged: {part.reason}")
+    if judged.changed:
+        return CHANGED
     return NOT_JUDGED if lacking else severity
+
+
+def _document(judged: Judged) -> dict[str, object]:
+    """What was found, for machines."""
+    from logbench.analysis.run import coverage_to_dict, finding_to_dict, parts_of, worst
+
+    return {
+        "changed": list(judged.changed),
+        "severity": worst(judged.findings).severity,
+        "coverage": coverage_to_dict(parts_of(judged.findings)),
+        "engine": [asdict(told) for told in judged.engine],
+        "repeats_learnt_from": judged.learnt_from,
+        "findings": [finding_to_dict(f) for f in judged.findings],
+    }
 
 
 def _names(required: Sequence[str]) -> list[str]:

@@ -3,7 +3,8 @@
 Exit codes: 0 nothing has changed that matters, or only for the better (a finding resolved or
 improved, none worse); 1 something has changed at equal operating points that no finding calls
 better or worse; 2 a finding is worse; 3 it could not be compared: a file that cannot be read, sides
-that may be different cars and nobody has said otherwise, or nothing in common to compare.
+that may be different cars and nobody has said otherwise, or nothing in common to compare; 5 a
+recording is not what was recorded, which is said first.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import ArchivePlace, AsJson, SameCar, archive_of
+from logbench.cli.options import CHANGED, ArchivePlace, AsJson, SameCar, archive_of
 from logbench.cli.show import console, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
 
@@ -56,7 +57,8 @@ def compare(
 ) -> int:
     """Compare before with after at equal operating points.
 
-    Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison).
+    Exit code 0 (nothing that matters, or better), 1 (changed), 2 (worse), 3 (no comparison), 5 (a
+    file is not what was recorded).
     """
     from logbench.cases.compare import compare_files
 
@@ -81,6 +83,8 @@ def compare(
 def show_compared(compared: Compared, same_car: bool) -> int:
     """Print a comparison; returns the exit code. Raises LogbenchError when the sides may be
     different cars; `same_car`: the user says that they are not."""
+    for changed in compared.changed:
+        warn(changed)
     warn(compared.problem)
     if compared.result.needs_confirmation and not same_car:
         for concern in compared.result.concerns:
@@ -93,7 +97,7 @@ def show_compared(compared: Compared, same_car: bool) -> int:
     show_comparison(compared.result)
     for sentence in compared.powers:
         say(sentence, "dim")
-    return exit_code(compared.result)
+    return CHANGED if compared.changed else exit_code(compared.result)
 
 
 def _remember(compared: Compared, same_car: bool) -> None:
@@ -184,7 +188,8 @@ def _print_json(compared: Compared, same_car: bool, archive: str) -> int:
     result = compared.result
     refused = result.needs_confirmation and not same_car
     _remember(compared, same_car)
-    code = LogbenchError.exit_code if refused else exit_code(result)
+    code = CHANGED if compared.changed else exit_code(result)
+    code = LogbenchError.exit_code if refused else code
     before, after = ([str(file) for file in side] for side in compared.files)
     concerns = {"concerns": [concern.text for concern in result.concerns], "refused": True}
     document = {
@@ -193,6 +198,7 @@ def _print_json(compared: Compared, same_car: bool, archive: str) -> int:
         "exit_code": code,
         "confirmed": same_car,
         "archive": archive,
+        "changed": list(compared.changed),
         **(concerns if refused else result.to_dict()),
     }
     print(json.dumps(document, indent=2, allow_nan=False))

@@ -282,32 +282,6 @@ def export(
     say(f"Exported {run_here(case)}")
 
 
-def verify(
-    files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
-) -> int:
-    """Show whether recordings, and the exchanges with the car in them, still are what was recorded;
-    exit code 0, or 3 if one is not."""
-    from logbench.cases.recording import verify_files
-
-    words = {
-        True: ("intact: the samples are what was recorded", "green"),
-        False: ("CHANGED: the samples are not what was recorded", "bold red"),
-        None: ("not known: the file carries no checksum", "yellow"),
-    }
-    exchanges = {
-        True: ("; so are the exchanges with the car", "green"),
-        False: ("; the EXCHANGES with the car are changed or gone", "bold red"),
-        None: ("", "green"),
-    }
-    found = run_here(verify_files(tuple(files)))
-    for file, state in found.items():
-        meaning, style = words[state.samples]
-        more, worse = exchanges[state.exchanges]
-        say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
-    good = all(state.samples and state.exchanges is not False for state in found.values())
-    return 0 if good else LogbenchError.exit_code
-
-
 def recover(
     folder: Annotated[Path, typer.Argument(help="Folder with journals left by a crash.")] = Path(),
     second: Annotated[

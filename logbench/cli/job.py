@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import ArchivePlace, SameCar, archive_of, make_group, refused
+from logbench.cli.options import CHANGED, ArchivePlace, SameCar, archive_of, make_group, refused
 from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
@@ -76,15 +76,21 @@ def new_command(
 
 
 @job_app.command("show")
-def show_command(folder: Folder) -> None:
-    """Show a job: car, concern, what it holds, its timeline."""
+def show_command(folder: Folder) -> int:
+    """Show a job: whether it is as it entered its ledger, car, concern, what it holds, its
+    timeline. Exit code 5 where it was changed."""
+    from logbench.cases.evidence import verify_job
     from logbench.cases.job import load_timeline
     from logbench.cli import show_job
+    from logbench.cli.evidence import show_seal
     from logbench.job.folder import open_job
 
     home, job = open_job(folder)
     moments = run_here(load_timeline(home, job))
+    seal = run_here(verify_job(home))
+    show_seal(seal)
     show_job.job(job, job.title or home.path.name, moments)
+    return CHANGED if seal.state == "changed" else 0
 
 
 @job_app.command("read")

@@ -1,8 +1,9 @@
 """The command line: its groups of commands, and what a failure looks like.
 
 Everything heavy is imported inside the command that needs it, so that `--help` stays quick.
-Exit codes: 0 done; `check` also 1 (watch) and 2 (act); 3 an error, told in one sentence;
-130 stopped by Ctrl-C before anything was worth keeping.
+Exit codes: 0 done; `check` also 1 (watch) and 2 (act); 3 an error, told in one sentence; 5 a file
+or a piece of a job is not what was recorded or entered (options.CHANGED); 130 stopped by Ctrl-C
+before anything was worth keeping.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from logbench.cli.compare import compare
 from logbench.cli.correct import correct
 from logbench.cli.decode import decode
 from logbench.cli.demo import demo
+from logbench.cli.evidence import key_app, verify
 from logbench.cli.exercise import exercise
 from logbench.cli.forget import forget
 from logbench.cli.job import job_app
@@ -89,7 +91,7 @@ app.command("import")(files.import_files)
 app.command()(correct)
 app.command()(files.export)
 app.command()(report)
-app.command()(files.verify)
+app.command()(verify)
 app.command()(decode)
 
 
@@ -146,6 +148,7 @@ app.command()(exercise)
 app.command()(forget)
 app.add_typer(archive_app)
 app.add_typer(job_app)
+app.add_typer(key_app)
 
 
 def main(argv: list[str] | None = None) -> int:

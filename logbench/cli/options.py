@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from logbench.car.model import Car
     from logbench.recording.model import Surroundings
 
+CHANGED = 5
+"""Exit code where a recording, or a piece of a job, is not what was recorded or entered."""
+
 SoakHours = Annotated[
     float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
 ]

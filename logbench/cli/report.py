@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import ArchivePlace, Private, archive_of
+from logbench.cli.options import CHANGED, ArchivePlace, Private, archive_of
 from logbench.cli.show import say
 from logbench.errors import UsageError
 
@@ -25,8 +25,10 @@ def report(
     private: Private = False,
     archive: ArchivePlace = None,
 ) -> int:
-    """Write the report of a job, for the customer to keep."""
+    """Write the report of a job, for the customer to keep. Exit code 1 where something is missing
+    from it, 5 where the job is not what entered its ledger."""
     from logbench.cases.job import WriteReport
+    from logbench.cli.evidence import show_seal
     from logbench.job.folder import open_job
     from logbench.report.options import SECTIONS, ReportOptions, sections_from
 
@@ -47,7 +49,10 @@ def report(
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"
     written = run_here(WriteReport(folder, content, path, options))
+    changed = written.seal.state == "changed"
+    if changed:
+        show_seal(written.seal)
     for problem in written.problems:
         say(problem, "yellow")
     say(f"Report written: {written.path}")
-    return 1 if written.problems else 0
+    return CHANGED if changed else int(bool(written.problems))

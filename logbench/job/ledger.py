@@ -138,6 +138,12 @@ class Ledger:
         except ValueError:
             return 0
 
+    def head(self, count: int) -> str:
+        """SHA-256 of the last of so many lines, which is what a report says of its ledger; `` where
+        there are fewer. Raises as `lines`."""
+        lines = self.lines()
+        return sha256_of(lines[count - 1]) if 0 < count <= len(lines) else ""
+
     def lines(self) -> list[bytes]:
         """All lines, without their ends; a last one that broke off is one, too, unless what was put
         aside goes on with it. None where there is no ledger. Raises StorageError; ValueError for

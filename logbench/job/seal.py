@@ -3,6 +3,7 @@ altered, missing or foreign named. Nothing is written, and nothing is refused fo
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -63,8 +64,34 @@ class Seal:
     """SHA-256 of the ledger's last line, in hex: with it, nobody can make another that ends so."""
     key: str = ""
     """The public key of the last entry, in hex."""
-    reports: tuple[str, ...] = ()
-    """SHA-256 of the reports that were entered."""
+    keys: tuple[str, ...] = ()
+    """All public keys that signed, in hex."""
+    reports: tuple[Entry, ...] = ()
+    """Reports that were entered."""
+
+    @property
+    def mark(self) -> str:
+        """What a report says of the ledger it was made with, for `mark_in`; `` where there is
+        none."""
+        return f"logbench-ledger:{self.entries}:{self.head}:{self.key}" if self.head else ""
+
+
+_MARK = re.compile(rb"logbench-ledger:(\d{1,9}):([0-9a-f]{64}):([0-9a-f]{64})")
+
+
+def mark_in(data: bytes) -> Seal | None:
+    """What a report (PDF or HTML, its bytes) says of the ledger it was made with: entries, head and
+    key; None where it says nothing, or two things."""
+    found = {match.groups() for match in _MARK.finditer(data)}
+    if len(found) != 1:
+        return None
+    entries, head, key = (part.decode() for part in found.pop())
+    return Seal(entries=int(entries), head=head, key=key)
+
+
+def head_text(head: str) -> str:
+    """A ledger's head as people compare it: all of it, in groups of eight."""
+    return " ".join(head[at : at + 8] for at in range(0, len(head), 8))
 
 
 @dataclass(slots=True)
@@ -73,7 +100,7 @@ class _Replay:
 
     standing: dict[str, list[Entry]] = field(default_factory=lambda: defaultdict(list))
     """By kind; of `BESIDE` by recording."""
-    reports: list[str] = field(default_factory=list)
+    reports: list[Entry] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     keys: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
@@ -149,7 +176,7 @@ def _take(replay: _Replay, entry: Entry) -> None:
         replay.begun_utc = replay.begun_utc or entry.at_utc
         return
     if entry.kind == REPORT:
-        replay.reports.append(entry.sha256)
+        replay.reports.append(entry)
         return
     standing = replay.standing[_place(entry.kind, entry.of)]
     if entry.was:
@@ -387,6 +414,7 @@ def _seal(
         entries=replay.count,
         head=sha256_of(replay.head) if replay.head else "",
         key=replay.last.key if replay.last else "",
+        keys=tuple(replay.keys),
         reports=tuple(replay.reports),
     )
 

@@ -79,5 +79,6 @@ def make_document(material: Material) -> Document:
         logo=material.logo,
         foot=joined(" · ", job.title or title, material.software),
         problems=tuple(material.problems),
+        mark=material.seal.mark,
         undated=options.private,
     )

@@ -30,6 +30,7 @@ from logbench.job.folder import JobFolder
 from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
 from logbench.job.pictures import read_picture
 from logbench.job.privacy import private_job, private_reading, stand_ins
+from logbench.job.seal import Seal, seal_of
 from logbench.recording.notes import Remark, read_remarks
 from logbench.recording.privacy import private_recording
 from logbench.recording.reader import Recording
@@ -94,6 +95,8 @@ class Material:
     logo: Picture | None = None
     remarks: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    seal: Seal = field(default_factory=Seal)
+    """Whether the job is what entered its ledger; of a private report nothing is said."""
 
     def drives_of(self, role: str) -> list[Drive]:
         """Drives of one role, in the job's order."""
@@ -151,6 +154,7 @@ def gather(
     _compare(material, known, repeats)
     if not private:
         _pictures(folder, material)
+        material.seal = seal_of(folder)
     _remarks(material)
     if private and material.problems:
         material.problems[:] = [UNSAID]

@@ -44,6 +44,8 @@ LEDGER_BYTES = 50_000_000
 """Of a job's ledger: 60,000 entries, one for each second of sixteen hours of typing."""
 LEDGER_LINE_BYTES = 4000
 """Of one entry; ours take 800."""
+REPORT_BYTES = 300_000_000
+"""Of a report that is verified; one with 500 photos takes 100 MB."""
 KEY_BYTES = 10_000
 """Of the file of a key; ours takes 120."""
 

@@ -30,7 +30,7 @@ FIELDS = {
     "parts": [{"name": "intake hose", "number": "EX-1"}],
     "options": [{"what": "renew", "cost": "80", "agreed": True}, {"what": "wait"}],
     "other_codes": [{"module": "airbag", "code": "B1000", "restraint": True}],
-    "comparisons": [{"before": ["recordings/a.parquet"], "after": ["recordings/a.parquet"]}],
+    "comparisons": [{"before": ["recordings/a.parquet"], "after": ["recordings/b.parquet"]}],
     "tests": [{"at_utc": "2026-05-04T08:00:00+00:00", "test": "smoke", "outcome": "leak"}],
 }
 
@@ -50,6 +50,7 @@ def sealed_job(parent: Path) -> JobFolder:
     (parent / "invoice.txt").write_text("80", encoding="utf-8")
     drive = write_drive(parent / "a.parquet")
     folder.add_recording(job, drive, "before")
+    folder.add_recording(job, write_drive(parent / "b.parquet", 900.0), "after")
     folder.add_reading(job, CarReading(read_utc="2026-05-04T07:00:00+00:00"), "before")
     folder.add_photo(job, parent / "hose.png", "split")
     folder.add_photo(job, parent / "invoice.txt")

@@ -190,8 +190,8 @@ class ComparePage(QWidget):
         self._turn_to(_SHOWING)
         self.results.show_comparison(compared)
         self.results.show_tab(FINDINGS if compared.result.findings else SIGNALS)
-        if compared.problem:
-            self.notice.trouble(compared.problem)
+        if compared.changed or compared.problem:
+            self.notice.trouble(" ".join(filter(None, (*compared.changed, compared.problem))))
         store, sentence = self._services.job_store, compared.result.summary
         keep = KeepComparison(store, *compared.files, sentence, same_car=confirmed)
         self._owner.do(keep, lambda said: self.notice.tell(said, self._services.runner.unowned))

@@ -12,12 +12,14 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
 from logbench.car.model import Car
+from logbench.cases.evidence import verify_job
 from logbench.cases.job import settle
 from logbench.cases.runner import Done
 from logbench.cases.work import Case, Outcome
 from logbench.errors import JobError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
+from logbench.job.seal import Seal
 from logbench.words import tr
 
 _TICK_MS = 500
@@ -137,6 +139,15 @@ class OpenJob(QObject):
         if not self.owner.closed:
             self.started.emit()
         self.owner.start(deed, finished, self.trouble)
+
+    def verify(self) -> None:
+        """Look whether it is what entered its ledger; `ended` says where it is not."""
+
+        def found(seal: Seal) -> None:
+            if seal.state in ("changed", "other key"):
+                self.trouble(seal.sentence)
+
+        self.start(verify_job(self.folder), found, "seal")
 
     def trouble(self, sentence: str) -> None:
         """Something went wrong with it."""

@@ -247,6 +247,7 @@ class JobPage(QWidget):
         self._pages.setCurrentIndex(1)
         car, folder = opened.snapshot().vehicle, str(opened.folder.path.resolve())
         opened.owner.start(RememberCar(car=car, job=folder))
+        opened.verify()
         opened.edited.connect(lambda: self.job_shown.emit(opened.held))
         self.job_shown.emit(opened.held)
         return True

@@ -304,8 +304,8 @@ class ReviewPage(QWidget):
         self.findings.show_findings(judged.findings, engine=judged.engine)
         if self.opened is not None:
             self.causes.judged(judged, self.opened.recording.path)
-        if judged.problem:
-            self.notice.trouble(judged.problem)
+        if judged.changed or judged.problem:
+            self.notice.trouble(" ".join(filter(None, (*judged.changed, judged.problem))))
 
     # --- small things ---
 

@@ -1,0 +1,146 @@
+"""`logbench verify` and `logbench key …`: whether all is what it was, and what signs it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbench.cases.work import run_here
+from logbench.cli.options import CHANGED, make_group
+from logbench.cli.show import say, warn
+from logbench.errors import LogbenchError, UsageError
+
+if TYPE_CHECKING:
+    from logbench.job.seal import Seal
+
+key_app = make_group("key", "This installation's key, which signs what enters a job.")
+
+_REPORTS = frozenset({".pdf", ".html", ".htm"})
+
+
+def verify(
+    files: Annotated[list[Path], typer.Argument(help="Recordings, a job's folder, or a report.")],
+    job: Annotated[
+        Path | None, typer.Option("--job", help="The job that a report was made of.")
+    ] = None,
+    key: Annotated[
+        str, typer.Option(help="Fingerprint of another installation's key that you know.")
+    ] = "",
+) -> int:
+    """Show whether recordings, the exchanges with the car in them, jobs and reports still are what
+    they were; exit code 0, 3 where that is not known, or 5 where one is changed."""
+    jobs = [file for file in files if file.is_dir() or file.name == "job.toml"]
+    reports = [file for file in files if file.suffix.lower() in _REPORTS]
+    if reports and job is None:
+        raise UsageError("Name the job that the report was made of: --job FOLDER.")
+    codes = [_verify_job(path, key) for path in jobs]
+    codes += [_verify_report(path, job) for path in reports if job is not None]
+    rest = [file for file in files if file not in jobs and file not in reports]
+    codes += _verify_recordings(rest) if rest else []
+    return max(codes, default=0)
+
+
+def _verify_recordings(files: Sequence[Path]) -> list[int]:
+    from logbench.cases.recording import verify_files
+
+    words = {
+        True: ("intact: the samples are what was recorded", "green"),
+        False: ("CHANGED: the samples are not what was recorded", "bold red"),
+        None: ("not known: the file carries no checksum", "yellow"),
+    }
+    exchanges = {
+        True: ("; so are the exchanges with the car", "green"),
+        False: ("; the EXCHANGES with the car are changed or gone", "bold red"),
+        None: ("", "green"),
+    }
+    codes = []
+    for file, state in run_here(verify_files(tuple(files))).items():
+        meaning, style = words[state.samples]
+        more, worse = exchanges[state.exchanges]
+        say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
+        for problem in state.in_job:
+            say(f"  {problem}", "bold red")
+        changed = False in (state.samples, state.exchanges) or state.in_job
+        unknown = LogbenchError.exit_code if state.samples is None else 0
+        codes.append(CHANGED if changed else unknown)
+    return codes
+
+
+def _verify_job(path: Path, key: str) -> int:
+    from logbench.cases.evidence import verify_job
+    from logbench.job.folder import open_job
+    from logbench.job.keys import fingerprint
+    from logbench.job.seal import head_text
+
+    seal = run_here(verify_job(open_job(path)[0]))
+    show_seal(seal)
+    if seal.head:
+        say(f"Head of the ledger: {head_text(seal.head)}")
+        say(f"Signed with the key {fingerprint(seal.key)}")
+    if seal.state == "changed":
+        return CHANGED
+    known = all(fingerprint(one) == " ".join(key.upper().split()) for one in seal.keys)
+    sealed = seal.state == "sealed" or (seal.state == "other key" and known)
+    return 0 if sealed else LogbenchError.exit_code
+
+
+def _verify_report(path: Path, job: Path) -> int:
+    from logbench.cases.evidence import verify_report
+    from logbench.job.folder import open_job
+
+    found = run_here(verify_report(path, open_job(job)[0]))
+    if found.problems:
+        say("CHANGED: the report and the job are not what they were", "bold red")
+    for problem in found.problems:
+        say(f"  {problem}", "bold red")
+    for text in found.said:
+        say(text)
+    return CHANGED if found.problems else 0
+
+
+def show_seal(seal: Seal) -> None:
+    """What was found of a job; each thing that is not as it entered."""
+    style = {"sealed": "green", "changed": "bold red"}.get(seal.state, "yellow")
+    say(seal.sentence, style)
+    for problem in seal.problems[1:]:
+        say(f"  {problem}", "bold red")
+    for remark in seal.remarks:
+        say(f"  {remark}", "dim")
+
+
+@key_app.command("show")
+def show_command() -> None:
+    """Show the key's fingerprint, which is in every report, and where the key is."""
+    from logbench.job.keys import Keys, fingerprint, public_of
+
+    keys = Keys()
+    public = public_of(keys.own())
+    say(f"Fingerprint: {fingerprint(public)}")
+    say(f"Public key (for anybody): {public}")
+    say(f"The key itself (for nobody): {keys.file}")
+    earlier = sorted(fingerprint(one) for one in keys.public() - {public})
+    for one in earlier:
+        say(f"Of before: {one}")
+
+
+@key_app.command("backup")
+def backup_command(file: Annotated[Path, typer.Argument(help="A new file.")]) -> None:
+    """Write a copy of the key, for a new computer or a second one; keep it like a rubber stamp."""
+    from logbench.job.keys import Keys
+
+    Keys().back_up(file)
+    say(f"Key copied to {file}.")
+    warn("Whoever has this file can sign in your name: keep it where nobody else comes.")
+
+
+@key_app.command("restore")
+def restore_command(file: Annotated[Path, typer.Argument(help="A copy of a key.")]) -> None:
+    """Sign with the key of a copy from now on; the present one stays known."""
+    from logbench.job.keys import Keys, fingerprint, public_of
+
+    keys = Keys()
+    keys.restore(file)
+    say(f"Signing with {fingerprint(public_of(keys.own()))} from now on.")
