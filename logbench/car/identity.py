@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logbench.errors import UsageError
 from logbench.foreign import ToldLine, ToldName, raw
 from logbench.words import tr
 
@@ -72,6 +73,22 @@ def check_vin(vin: str) -> VinCheck:
             "look again, or the maker does not use it."
         )
     return VinCheck(vin, notice=notice)
+
+
+def stated_vin(text: str) -> str:
+    """A VIN as a person states it, in capitals; `` is none. Raises `UsageError` where it cannot be
+    one."""
+    checked = check_vin(text)
+    if checked.vin and checked.problem:
+        raise UsageError(
+            tr(
+                "'{text}' cannot be the VIN. {why} Look again; a frame number that is none goes "
+                "into the car's name.",
+                text=checked.vin,
+                why=checked.problem,
+            )
+        )
+    return checked.vin
 
 
 def check_digit(vin: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from logbench.car.identity import Identity
 from logbench.foreign import Line, ToldLine, ToldName, joined, raw
@@ -36,7 +36,7 @@ class Car(BaseModel):
     make: Line = ""
     model: Line = ""
     year: int | None = Field(default=None, ge=1900, le=2200)
-    displacement_l: float | None = Field(default=None, gt=0.0, le=20.0)
+    displacement_l: float | None = Field(default=None, ge=0.05, le=20.0)
     cylinders: int | None = Field(default=None, ge=1, le=16)
     turbo: bool | None = None
     fuel: Line = ""
@@ -49,7 +49,7 @@ class Car(BaseModel):
     """It stops the engine while the car stands."""
     hybrid: bool | None = None
     gearbox: Line = ""
-    regulating_temp_degc: float | None = Field(default=None, gt=40.0, lt=130.0)
+    regulating_temp_degc: float | None = Field(default=None, ge=40.0, le=130.0)
     """Nominal regulating temperature of the thermostat."""
     odometer_km: float | None = Field(default=None, ge=0, le=10_000_000)
     identity: Identity = Field(default_factory=Identity)
@@ -70,6 +70,11 @@ class Car(BaseModel):
         taken = dict(content)
         source = _FORMER.get(taken.pop("odometer_source"))
         return {"sources": {"odometer_km": source}, **taken} if source else taken
+
+    @field_validator("vin")
+    @classmethod
+    def _in_capitals(cls, vin: str) -> str:
+        return vin.upper()
 
     @property
     def name(self) -> str:
@@ -122,6 +127,7 @@ class Car(BaseModel):
         cannot be."""
         before, read = getattr(self, fact), self.source(fact) == "read"
         self._set(fact, value, None, None)
+        value = getattr(self, fact)
         if read and before != value:
             self.read_instead[fact] = before
         elif fact in self.read_instead and _alike(self.read_instead[fact], value):

@@ -16,12 +16,12 @@ from logbench.analysis.model import Finding
 from logbench.cases.cars import CarsFile, let_through
 from logbench.cases.recording import check_recording, judge
 from logbench.cases.work import Deed, Work, only_looks
-from logbench.errors import JobDamagedError, JobError
+from logbench.errors import JobDamagedError
 from logbench.job.comparisons import drives_before, first_and_last
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job, JobTest
 from logbench.job.store import JobStore
-from logbench.system.limits import JOB_ENTRIES
+from logbench.job.typed import append
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -136,9 +136,7 @@ class TakeTestBack(Deed[None]):
 def add_test(job: Job, test: JobTest) -> None:
     """Put an outcome behind those of the job. Raises JobError, with nothing changed, where the list
     would be too long."""
-    if len(job.tests) >= JOB_ENTRIES:
-        raise JobError(tr("A list of the job holds {most} entries at most.", most=JOB_ENTRIES))
-    job.tests = [*job.tests, test]
+    append(job, "tests", test)
 
 
 def remove_test(job: Job, done: Done) -> None:

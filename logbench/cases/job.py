@@ -54,7 +54,7 @@ from logbench.vehicle.records.clearing import (
     list_control_tests,
 )
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
-from logbench.vehicle.records.model import CarReading
+from logbench.vehicle.records.model import CarOutcome, CarReading
 from logbench.vehicle.records.read import read_car
 from logbench.words import tr, tr_n
 
@@ -232,7 +232,8 @@ class _ChangesCar(Commits[Changed]):
 
         try:
             if made.after is not None:
-                folder.add_reading(scratch, made.after, "other").label = "right after clearing"
+                entry = folder.add_reading(scratch, made.after, "other")
+                entry.label = _AFTER.get(made.change.outcome, _AFTER_UNKNOWN)
             self.bring(scratch)
             self.jobs.commit(self.folder, say_all)
         except LogbenchError as error:  # what was done to the car is said in any case
@@ -243,6 +244,14 @@ class _ChangesCar(Commits[Changed]):
     def outcome(self, answer: Changed) -> Outcome:
         """Its own sentence."""
         return Outcome(answer.sentence, bool(answer.change.accepted))
+
+
+_AFTER: dict[CarOutcome, str] = {
+    "accepted": tr("right after clearing"),
+    "refused": tr("after a clearing that the car refused"),
+}
+_AFTER_UNKNOWN = tr("after a clearing of which it is not known whether it was done")
+"""What the reading is that follows the request."""
 
 
 class ClearCodes(_ChangesCar):

@@ -112,12 +112,6 @@ class Settings(BaseModel):
         if name in type(self).model_fields and self._path is not None:
             _write(self._path, self.model_dump(mode="json", include={name, "schema_version"}))
 
-    @staticmethod
-    def bounds(name: str) -> tuple[float, float]:
-        """The lowest and highest legal value of a number."""
-        limits = {type(m).__name__: m for m in Settings.model_fields[name].metadata}
-        return float(limits["Ge"].ge), float(limits["Le"].le)
-
     @property
     def units(self) -> Units:
         """`us_units` with the units of single quantities."""

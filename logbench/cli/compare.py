@@ -72,17 +72,21 @@ def compare(
         later = [before.pop()]
     place = archive_of(archive)
     compared = run_here(compare_files(tuple(before), tuple(later), place))
-    code = _print_json(compared, same_car, place) if as_json else show_compared(compared, same_car)
-    if png is not None and (same_car or not compared.result.needs_confirmation):
-        paths = draw_comparison(compared, png)
-        if not as_json:
-            say(f"\nPlots: {', '.join(str(path) for path in paths)}")
+    if not as_json:
+        confirm(compared, same_car)
+    drawn = png is not None and (same_car or not compared.result.needs_confirmation)
+    paths = draw_comparison(compared, png) if png is not None and drawn else []
+    if as_json:
+        return _print_json(compared, same_car, place)
+    code = show_compared(compared)
+    if paths:
+        say(f"\nPlots: {', '.join(str(path) for path in paths)}")
     return code
 
 
-def show_compared(compared: Compared, same_car: bool) -> int:
-    """Print a comparison; returns the exit code. Raises LogbenchError when the sides may be
-    different cars; `same_car`: the user says that they are not."""
+def confirm(compared: Compared, same_car: bool) -> None:
+    """Raises LogbenchError when the sides may be different cars; `same_car`: the user says that
+    they are not, which is remembered."""
     for changed in compared.changed:
         warn(changed)
     warn(compared.problem)
@@ -94,6 +98,10 @@ def show_compared(compared: Compared, same_car: bool) -> int:
             " it is the same car with --same-car."
         )
     _remember(compared, same_car)
+
+
+def show_compared(compared: Compared) -> int:
+    """Print a comparison that is of one car; returns the exit code."""
     show_comparison(compared.result)
     for sentence in compared.powers:
         say(sentence, "dim")

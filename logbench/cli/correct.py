@@ -80,7 +80,7 @@ def _fact_of(text: str) -> tuple[str, object]:
         raise UsageError(f"'{fact}' is no fact of a car: choose one of {', '.join(FACTS)}.")
     if value.lower() == _UNKNOWN:
         return fact, None
-    with refused("The vehicle's {name}: {problem}."):
+    with refused(Car, "The vehicle's {name} is not taken: {problem}."):
         return fact, getattr(Car.model_validate({fact: value}), fact)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import CHANGED, ArchivePlace, SameCar, archive_of, make_group, refused
+from logbench.cli.options import CHANGED, ArchivePlace, SameCar, archive_of, make_group
 from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
@@ -33,20 +33,19 @@ def new_command(
     vehicle_label: Annotated[str, typer.Option(help="A name for the car, or its plate.")] = "",
     vin: Annotated[str, typer.Option(help="Vehicle identification number.")] = "",
     displacement: Annotated[
-        float | None, typer.Option(min=0.05, max=30.0, help="Engine displacement in litres.")
+        float | None, typer.Option(help="Engine displacement in litres.")
     ] = None,
-    cylinders: Annotated[
-        int | None, typer.Option(min=1, max=16, help="Number of cylinders.")
-    ] = None,
-    odometer: Annotated[float | None, typer.Option(min=0, help="Odometer, km, as read.")] = None,
+    cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
+    odometer: Annotated[float | None, typer.Option(help="Odometer, km, as read.")] = None,
     customer: Annotated[str, typer.Option(help="Who brought the car.")] = "",
     technician: Annotated[str, typer.Option(help="Who works on it.")] = "",
 ) -> None:
     """Make the folder of a new job."""
-    from logbench.car.model import Car
+    from logbench.car.identity import check_vin
     from logbench.job.folder import create_job
-    from logbench.job.model import Customer, Job
+    from logbench.job.model import Job
     from logbench.job.names import safe_name
+    from logbench.job.typed import set_values
 
     folder = folder.resolve()
     if folder.exists():
@@ -55,20 +54,20 @@ def new_command(
         raise UsageError(
             f"{folder.name!r} is no name for every file system: try {safe_name(folder.name)!r}."
         )
-    with refused("The job's {name} is not taken: {problem}."):
-        job = Job(
-            title=title or folder.name,
-            concern=concern,
-            technician=technician,
-            customer=Customer(name=customer),
-            vehicle=Car(
-                label=vehicle_label,
-                vin=vin.upper(),
-                displacement_l=displacement,
-                cylinders=cylinders,
-                odometer_km=odometer,
-            ),
-        )
+    job = Job()
+    given = {
+        "title": title or folder.name,
+        "concern": concern,
+        "technician": technician,
+        "customer.name": customer,
+        "vehicle.label": vehicle_label,
+        "vehicle.vin": vin,
+        "vehicle.displacement_l": displacement,
+        "vehicle.cylinders": cylinders,
+        "vehicle.odometer_km": odometer,
+    }
+    set_values(job, {path: value for path, value in given.items() if value not in ("", None)})
+    warn(check_vin(vin).notice if vin else "")
     if not folder.parent.is_dir():
         raise StorageError(f"There is no folder {folder.parent}: make it first.")
     made, _ = create_job(folder.parent, folder.name, job)
@@ -212,16 +211,18 @@ def compare_command(
     """
     from logbench.cases.compare import compare_files
     from logbench.cases.job import KeepComparison
-    from logbench.cli.compare import show_compared
+    from logbench.cli.compare import confirm, show_compared
     from logbench.job.comparisons import chosen_sides
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
 
     first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
     compared = run_here(compare_files(first, second, archive_of(archive, folder)))
-    code = show_compared(compared, same_car)
+    confirm(compared, same_car)
     sentence = compared.result.summary
-    if not run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car)):
+    kept = run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car))
+    code = show_compared(compared)
+    if not kept:
         raise UsageError("The recordings were taken out of the job meanwhile: nothing was kept.")
     say("Kept in the job.", "dim")
     return code

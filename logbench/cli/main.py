@@ -15,7 +15,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from logbench.cli import files
+from logbench.cli import files, job_entries
 from logbench.cli.archive import archive_app
 from logbench.cli.causes import causes
 from logbench.cli.check import check
@@ -149,6 +149,11 @@ app.command()(forget)
 app.add_typer(archive_app)
 app.add_typer(job_app)
 app.add_typer(key_app)
+job_app.command()(job_entries.note)
+job_app.command()(job_entries.work)
+job_app.command()(job_entries.part)
+job_app.command()(job_entries.option)
+job_app.command("set")(job_entries.set_fields)
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbench.errors import UsageError
+from logbench.foreign import fill
 
 if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
+
+    from pydantic import BaseModel
 
     from logbench.car.model import Car
     from logbench.recording.model import Surroundings
@@ -109,18 +112,20 @@ def listed(text: str) -> tuple[str, ...]:
 
 
 @contextmanager
-def refused(sentence: str) -> Iterator[None]:
+def refused(model: type[BaseModel], sentence: str) -> Iterator[None]:
     """Turn what a model refuses into a UsageError: `sentence` with {name}, {option}, {problem}."""
     from pydantic import ValidationError
+
+    from logbench.system.refusal import refusal_of
 
     try:
         yield
     except ValidationError as error:
-        first = error.errors()[0]
-        name = " ".join(str(part) for part in first["loc"])
-        option = "--" + name.removesuffix("_pct").replace("_", "-")
-        problem = first["msg"][:1].lower() + first["msg"][1:]
-        raise UsageError(sentence.format(name=name, option=option, problem=problem)) from None
+        refusal = refusal_of(error, model)
+        option = "--" + refusal.field.removesuffix("_pct").replace("_", "-")
+        raise UsageError(
+            fill(sentence, name=refusal.name, option=option, problem=refusal.why)
+        ) from None
 
 
 def vehicle_of(
@@ -133,7 +138,7 @@ def vehicle_of(
     """Facts of the car; UsageError names the one that is not legal and its interval."""
     from logbench.car.model import Car
 
-    with refused("The vehicle's {name}: {problem}."):
+    with refused(Car, "The vehicle's {name} is not taken: {problem}."):
         return Car(
             label=label,
             displacement_l=displacement_l,
@@ -164,5 +169,5 @@ def surroundings_of(
     """What a person states of the surroundings; UsageError names the option and its interval."""
     from logbench.recording.model import Surroundings
 
-    with refused("{option}: {problem}."):
+    with refused(Surroundings, "{option} is not taken: {problem}."):
         return Surroundings(soak_hours=soak_hours, altitude_m=altitude_m, humidity_pct=humidity_pct)

@@ -3,6 +3,7 @@ command imports it."""
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -30,6 +31,11 @@ def console() -> Console:
 
         def render_str(self, text: str, *args: Any, **how: Any) -> Text:
             return super().render_str(in_terminal(text, lines=True), *args, **how)
+
+        def on_broken_pipe(self) -> None:
+            """Nobody reads on (`| head`): what is being done goes on, without a word."""
+            self.quiet = True
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
     return Plain(highlight=False, markup=False, emoji=False)
 

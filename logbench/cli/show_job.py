@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logbench.analysis.misfire_counts import misfire_sentence
+from logbench.car.identity import check_vin
 from logbench.cli.show import say
 from logbench.foreign import joined
 from logbench.job.account import account
@@ -41,6 +42,17 @@ def job(shown: Job, title: str, moments: Sequence[Moment]) -> None:
     ):
         if fact:
             say(joined(": ", name, fact))
+    checked = check_vin(car.vin)
+    if car.vin and (checked.problem or checked.notice):
+        say(joined(" ", "VIN:", checked.problem or checked.notice), "yellow")
+    for option in shown.options:
+        decision = {None: "not decided", True: "agreed", False: "declined"}[option.agreed]
+        more = joined("; ", option.cost, option.consequence, option.safety, decision)
+        say(joined(": ", "Option", option.what, more))
+    for part in shown.parts:
+        many = "" if part.quantity == 1 else f"{part.quantity:g} ×"
+        what = joined(", ", part.name, part.number, part.remark)
+        say(joined(": ", "Part", joined(" ", many, what)))
     if shown.restraint_work:
         say(RESTRAINT_CAUTION, "yellow")
     say("")

@@ -52,6 +52,7 @@ from logbench.recording.storage import (
 from logbench.system.limits import COPIED_FILE_BYTES, JOB_BYTES, READING_BYTES
 from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
 from logbench.system.reading import read_plain, toml_of
+from logbench.system.refusal import refusal_of
 from logbench.vehicle.records.model import CarReading
 
 JOB_FILE = "job.toml"
@@ -61,7 +62,6 @@ HEAD = (
 )
 LOCK_FILE = ".job.lock"
 LOCK_TIMEOUT_S = 5.0
-PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".bmp", ".tif", ".tiff"})
 
 
 class JobFolder:
@@ -218,8 +218,11 @@ class JobFolder:
     def add_photo(self, job: Job, source: Path, caption: str = "") -> Photo:
         """Copy a picture or another file into the job and enter it under photos or files.
 
-        Raises StorageError for one that cannot be read, is no plain file or is too large.
+        Raises StorageError for one that cannot be read, is no plain file or is too large,
+        JobDamagedError for a picture that cannot be shown.
         """
+        from logbench.job.pictures import is_photo  # the decoder takes time to load
+
         with storage_trouble(source):
             size = source.stat().st_size if source.is_file() else -1
         if size < 0 or size > COPIED_FILE_BYTES:
@@ -227,10 +230,10 @@ class JobFolder:
                 f"{source.name[:80]} is not taken in: only plain files of up to "
                 f"{COPIED_FILE_BYTES / 1e6:.0f} MB are."
             )
-        is_photo = source.suffix.lower() in PHOTO_SUFFIXES
-        file = self._take_in(source, "photos" if is_photo else "files")
+        photo = is_photo(source)
+        file = self._take_in(source, "photos" if photo else "files")
         entry = Photo(file=file, caption=caption, at_utc=now_utc())
-        (job.photos if is_photo else job.files).append(entry)
+        (job.photos if photo else job.files).append(entry)
         return entry
 
     def _subfolder(self, name: str) -> Path:
@@ -330,9 +333,8 @@ def _validated(content: dict[str, Any], where: str) -> Job:
     try:
         return Job.model_validate(content)
     except ValidationError as error:
-        first = error.errors()[0]
-        field = ".".join(str(part) for part in first["loc"])
-        raise JobDamagedError(f"{where}: the field {field} {first['msg']}.") from error
+        wrong = refusal_of(error, Job)
+        raise JobDamagedError(f"{where}: the field {wrong.field}: {wrong.why}.") from error
 
 
 def job_text(job: Job, earlier: bytes | None = None) -> str:

@@ -23,6 +23,12 @@ log = logging.getLogger(__name__)
 
 Image.MAX_IMAGE_PIXELS = limits.PICTURE_PIXELS
 FORMATS = ("JPEG", "PNG", "GIF", "WEBP", "BMP", "TIFF")
+_PHOTOS = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".gif", ".webp", ".bmp", ".tif",
+                     ".tiff"})  # fmt: skip
+_OTHER_PICTURES = frozenset({".heic", ".heif", ".avif", ".jxl", ".jp2", ".svg", ".svgz", ".psd",
+                             ".eps", ".dng", ".raw", ".cr2", ".cr3", ".nef", ".arw"})  # fmt: skip
+"""Kinds of pictures, by the ends of their names, that are not decoded here."""
+_TRIED_PX = 64
 _SCAN = b"\xff\xda"
 """Begins a scan of a JPEG."""
 
@@ -41,6 +47,27 @@ class Pixels:
         size = self.width_px, self.height_px
         Image.frombytes("RGB", size, self.rgb).save(out, "JPEG", quality=82)
         return out.getvalue()
+
+
+def is_photo(path: Path) -> bool:
+    """Whether a file is taken in as a photo; what is no picture is taken in as a file.
+
+    Raises JobDamagedError for a picture that could never be shown: damaged, too large, or of a kind
+    that is not decoded.
+    """
+    suffix = path.suffix.lower()
+    if suffix in _OTHER_PICTURES:
+        raise JobDamagedError(
+            f"{path.name} is not added, for pictures of this kind cannot be shown: save it as JPEG "
+            "or PNG."
+        )
+    if suffix not in _PHOTOS:
+        return False
+    try:
+        read_picture(path, _TRIED_PX)
+    except JobDamagedError as error:
+        raise JobDamagedError(f"{error} It is not added: save it anew as JPEG or PNG.") from error
+    return True
 
 
 def read_picture(path: Path, side_px: int) -> Pixels:

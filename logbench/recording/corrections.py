@@ -15,12 +15,14 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from logbench.car.identity import stated_vin
 from logbench.car.model import FACTS as CAR_FACTS
 from logbench.car.model import Car
 from logbench.errors import NotesError, UsageError
 from logbench.recording.model import Correction, Facts, Surroundings, start_of
 from logbench.recording.notes import Beside, Keep, change_beside, read_beside
 from logbench.recording.storage import write_whole
+from logbench.system.refusal import refusal_of
 from logbench.words import tr
 
 log = logging.getLogger(__name__)
@@ -98,12 +100,15 @@ def _checked(facts: Facts, one: Correction) -> Correction:
     """Raises `UsageError` where it cannot be."""
     if one.fact == STARTED and facts.started_utc and not facts.is_imported:
         raise UsageError(tr("When it began was recorded with it: that is not corrected."))
+    if one.fact == "vin" and isinstance(one.value, str):
+        stated_vin(one.value)
     try:
         _put(facts.model_copy(deep=True), one.fact, one.value)
     except ValidationError as error:
-        problem = error.errors()[0]["msg"]
+        model = Car if one.fact in CAR_FACTS else Surroundings
+        refusal = refusal_of(error, model)
         raise UsageError(
-            tr("{fact}: {problem}.", fact=one.fact.replace("_", " "), problem=problem)
+            tr("The {fact} is not taken: {why}.", fact=refusal.name, why=refusal.why)
         ) from error
     except ValueError as error:
         raise UsageError(

@@ -13,6 +13,7 @@ import pytest
 from filelock import FileLock
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from logbench.errors import (
     JobBusyError,
@@ -275,7 +276,7 @@ def test_recordings_readings_photos_and_a_copy_elsewhere(tmp_path):
     kept = folder.add_reading(job, reading(), "before")
     twice = folder.add_reading(job, reading(), "before")
     photo = tmp_path / "bay <1>.JPG"
-    photo.write_bytes(b"not really a photo")
+    Image.new("RGB", (60, 40)).save(photo, "JPEG")
     folder.add_photo(job, photo, "the bay")
     note = tmp_path / "note.pdf"
     note.write_bytes(b"%PDF")
@@ -323,7 +324,7 @@ def test_a_hostile_subfolder_does_not_lead_out(tmp_path):
     outside.mkdir()
     (folder.path / "photos").symlink_to(outside)
     photo = tmp_path / "a.png"
-    photo.write_bytes(b"x")
+    Image.new("RGB", (60, 40)).save(photo)
     with pytest.raises(JobDamagedError, match="leads out"):
         folder.add_photo(job, photo)
     assert list(outside.iterdir()) == []

@@ -77,7 +77,7 @@ def test_all_of_it_can_be_taken_back(trip: Path):
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"displacement_l": -1.0}, "displacement l"),
+        ({"displacement_l": -1.0}, "displacement is not taken"),
         ({"cylinders": "many"}, "cylinders"),
         ({"started": "yesterday"}, "is no started"),
         ({"soak_hours": -3.0}, "soak hours"),
@@ -153,7 +153,11 @@ def test_an_archive_follows_and_judges_anew(tmp_path: Path):
     correct(tmp_path / "archive/van/a.parquet", label="blue van", displacement_l=1.9)
     archive.refresh()
     (row,) = archive.rows("SELECT car, displacement_l, corrected FROM recordings")
-    assert row == {"car": "blue van", "displacement_l": 1.9, "corrected": "label, displacement l"}
+    assert row == {
+        "car": "blue van",
+        "displacement_l": 1.9,
+        "corrected": "label, displacement l",
+    }
     assert [entry.path for entry in archive.pending()] == ["van/a.parquet"]
     archive.findings_of("van/a.parquet")
     from logbench.recording.notes import change_notes

@@ -25,10 +25,11 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, heads_left, lay, muted, named, text_button
 from logbench.app.plain import Choice, TableCell, plain_tip
 from logbench.app.tables import Index
+from logbench.errors import JobError
 from logbench.foreign import raw
 from logbench.job.model import Job, Role
 from logbench.job.times import short_time
-from logbench.system.limits import JOB_ENTRIES
+from logbench.job.typed import append
 from logbench.words import inside, tr, word
 
 AGREED = {tr("not decided"): None, tr("agreed"): True, tr("declined"): False}
@@ -225,14 +226,13 @@ class EntryTable(Tab):
         """A new entry, its first field open."""
         if self._open is None or self._make is None:
             return
-        if len(self.entries) >= JOB_ENTRIES:
-            self._open.trouble(
-                tr("A list of the job holds {most} entries at most.", most=JOB_ENTRIES)
-            )
-            return
         entry = self._make()
         title = self.add_button.accessibleName()
-        self._open.edit(lambda job: getattr(job, self.attribute).append(entry), title)
+        try:
+            self._open.edit(lambda job: append(job, self.attribute, entry), title)
+        except JobError as error:
+            self._open.trouble(str(error))
+            return
         self.refresh()
         row = self.table.rowCount() - 1
         first = next(n for n, c in enumerate(self.columns) if not (c.fixed or c.choices or c.tick))

@@ -7,19 +7,19 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from logbench.app.services import Services
-from logbench.car.model import Car
 from logbench.cases.evidence import verify_job
 from logbench.cases.job import settle
 from logbench.cases.runner import Done
 from logbench.cases.work import Case, Outcome
-from logbench.errors import JobError
+from logbench.errors import JobError, UsageError
 from logbench.job.folder import JobFolder
 from logbench.job.model import Job
 from logbench.job.seal import Seal
+from logbench.job.typed import set_value
 from logbench.words import tr
 
 _TICK_MS = 500
@@ -91,17 +91,10 @@ class OpenJob(QObject):
         `typed` as for `HeldJob.edit`."""
         if getattr(part, field) == value:
             return
-        change = part.state if isinstance(part, Car) else partial(setattr, part)
         try:
-            self.edit(lambda _: change(field, value), title, typed=typed)
-        except ValidationError as error:
-            self.trouble(
-                tr(
-                    "The {field} was not changed: {reason}.",
-                    field=field.replace("_", " "),
-                    reason=error.errors()[0]["msg"],
-                )
-            )
+            self.edit(lambda _: set_value(part, field, value), title, typed=typed)
+        except UsageError as error:
+            self.trouble(str(error))
 
     def edit(
         self, change: Callable[[Job], object], title: str = _CHANGE, *, typed: bool = False

@@ -17,13 +17,12 @@ from PySide6.QtWidgets import (
 from logbench.app.parts import Answers, Dialog, EmptyState, Form, lay, muted, named, text_button
 from logbench.cases.settings import Settings
 from logbench.errors import LogbenchError
+from logbench.foreign import MOST_LINE
 from logbench.job.folder import JOB_FILE, create_job
 from logbench.job.names import safe_name
 from logbench.recording.storage import storage_trouble
 from logbench.system.private import make_folder
 from logbench.words import tr
-
-_MOST_TITLE = 300
 
 
 class NewJobDialog(Dialog):
@@ -32,7 +31,7 @@ class NewJobDialog(Dialog):
     def __init__(self, parent_folder: Path, parent: QWidget) -> None:
         super().__init__(tr("New job"), parent, 560)
         example = tr("For example the car and its complaint")
-        title = QLineEdit(maxLength=_MOST_TITLE, placeholderText=example)
+        title = QLineEdit(maxLength=MOST_LINE, placeholderText=example)
         self.title = named(title, tr("Title of the job"))
         self.place = named(QLineEdit(str(parent_folder)), tr("Where the job's folder goes"))
         choose = text_button(tr("Choose …"), self._choose, tr("Choose where the job's folder goes"))

@@ -39,6 +39,7 @@ from logbench.cases.settings import Settings
 from logbench.cases.work import Outcome
 from logbench.job.model import Job
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
+from logbench.system.refusal import refusal_of
 from logbench.words import tr, word
 
 REPORT = "report.pdf"
@@ -226,10 +227,9 @@ class Reporting:
         try:
             options = dialog.options()
         except ValidationError as error:
-            what = error.errors()[0]
-            where = " ".join(str(part) for part in what["loc"]).replace("_", " ")
+            refusal = refusal_of(error, ReportOptions)
             opened.trouble(
-                tr("The report's {where} is not taken: {msg}.", where=where, msg=what["msg"])
+                tr("The report's {name} is not taken: {why}.", name=refusal.name, why=refusal.why)
             )
             return
         report = WriteReport(opened.folder, opened.snapshot(), dialog.path, options)

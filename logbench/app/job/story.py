@@ -23,12 +23,13 @@ from logbench.app.job.opened import OpenJob
 from logbench.app.parts import STRETCH, Form, lay, muted, named, pad
 from logbench.app.plain import Label
 from logbench.app.theme import Look
+from logbench.car.identity import check_vin
 from logbench.car.model import Car
-from logbench.foreign import in_label, joined
+from logbench.foreign import MOST_LINE, in_label, joined
 from logbench.job.model import Note, Option, Part
+from logbench.system.refusal import ends_of
 from logbench.words import tr
 
-_MOST_LINE = 300
 _TEXT_PX = 84
 _CARS: tuple[tuple[str, str], ...] = (
     ("label", tr("Name of the car")),
@@ -38,11 +39,11 @@ _CARS: tuple[tuple[str, str], ...] = (
     ("model", tr("Model")),
 )
 _ENGINE: tuple[tuple[str, str], ...] = (("fuel", tr("Fuel")), ("gearbox", tr("Gearbox")))
-_NUMBERS: tuple[tuple[str, str, str, int, float], ...] = (
-    ("year", tr("Year"), "", 0, 2200),
-    ("displacement_l", tr("Displacement"), " l", 2, 20),
-    ("cylinders", tr("Cylinders"), "", 0, 16),
-    ("odometer_km", tr("Odometer"), " km", 0, 9_999_999),
+_NUMBERS: tuple[tuple[str, str, str, int], ...] = (
+    ("year", tr("Year"), "", 0),
+    ("displacement_l", tr("Displacement"), " l", 2),
+    ("cylinders", tr("Cylinders"), "", 0),
+    ("odometer_km", tr("Odometer"), " km", 0),
 )
 
 
@@ -79,7 +80,7 @@ class Fields(Tab):
 
     def add_line(self, path: str, name: str) -> QLineEdit:
         """One line of text."""
-        edit = named(QLineEdit(maxLength=_MOST_LINE), name)
+        edit = named(QLineEdit(maxLength=MOST_LINE), name)
         edit.textEdited.connect(lambda text: self._set(path, text))
         self._add(path, edit)
         return edit
@@ -92,13 +93,12 @@ class Fields(Tab):
         self._add(path, edit)
         return edit
 
-    def add_number(
-        self, path: str, name: str, suffix: str, decimals: int, most: float
-    ) -> QDoubleSpinBox:
-        """A number; at its lowest it is unknown."""
+    def add_number(self, path: str, name: str, suffix: str, decimals: int) -> QDoubleSpinBox:
+        """A number of the car; at its lowest it is unknown."""
         box = named(QDoubleSpinBox(decimals=decimals, suffix=suffix), name)
         pad(box)
-        box.setRange(1899.0 if path.endswith("year") else 0.0, most)
+        least, most = ends_of(Car, path.removeprefix("vehicle."))
+        box.setRange(max(least - 1.0, 0.0), most)
         box.setSpecialValueText(tr("unknown"))
         box.setKeyboardTracking(False)
         box.valueChanged.connect(lambda value: self._set_number(path, value))
@@ -215,13 +215,14 @@ class StoryPanel(Fields):
             for field, name, values in FEW
         ]
         boxes = [
-            (name, self.add_number(f"vehicle.{field}", name, suffix, decimals, most))
-            for field, name, suffix, decimals, most in _NUMBERS
+            (name, self.add_number(f"vehicle.{field}", name, suffix, decimals))
+            for field, name, suffix, decimals in _NUMBERS
         ]
         _add_pairs(left, facts)
         _add_pairs(right, boxes)
-        self.worked_out, self.read_instead = muted(), muted()
+        self.worked_out, self.read_instead, self.vin_remark = muted(), muted(), muted()
         left.addRow(self.worked_out)
+        right.addRow(self.vin_remark)
         right.addRow(self.read_instead)
         # a form alone would spread its rows
         columns = [(lay(QVBoxLayout(), form, STRETCH), 1) for form in (left, right)]
@@ -231,10 +232,14 @@ class StoryPanel(Fields):
         self._show_units()
 
     def refresh(self) -> None:
-        """Show what the car gives beside what was typed, where they differ, and how sure what was
-        worked out is."""
+        """Show what the car gives beside what was typed, where they differ, what a VIN lacks, and
+        how sure what was worked out is."""
         super().refresh()
         self._show_worked_out()
+        vin = "" if self._open is None else self._open.job.vehicle.vin
+        checked = check_vin(vin)
+        self.vin_remark.setText(in_label(checked.problem or checked.notice))
+        self.vin_remark.setVisible(bool(vin) and bool(self.vin_remark.text()))
         read = {} if self._open is None else self._open.job.vehicle.read_instead
         names = _named_facts()
         shown = [

@@ -16,6 +16,7 @@ from logbench.cases.settings import Settings
 from logbench.errors import UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import Units
+from logbench.system.refusal import ends_of
 from logbench.words import tr
 
 _AMBIGUOUS = re.compile(r"[-−]?\d{1,3}(,\d{3})+")
@@ -131,20 +132,22 @@ class CarBox(QWidget):
         self._vehicle = Car()
         self.label = named(QLineEdit(), tr("Name of the car"))
         self.label.setPlaceholderText(tr("Name or plate (optional)"))
-        self.displacement = NumberField(
-            tr("Displacement"), tr("engine displacement"), (0.05, 20.0), "l"
-        )
+        legal_l = ends_of(Car, "displacement_l")
+        self.displacement = NumberField(tr("Displacement"), tr("engine displacement"), legal_l, "l")
+        legal_degc = ends_of(Car, "regulating_temp_degc")
         self.regulating = NumberField(
-            tr("Thermostat"), tr("thermostat's regulating temperature"), (41.0, 129.0), "°C"
+            tr("Thermostat"), tr("thermostat's regulating temperature"), legal_degc, "°C"
         )
-        self.soak = NumberField(tr("Soak time"), tr("hours the car stood"), (0.0, 10_000.0), "h")
+        legal_h = ends_of(Surroundings, "soak_hours")
+        self.soak = NumberField(tr("Soak time"), tr("hours the car stood"), legal_h, "h")
         self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
-        legal_m = settings.bounds("altitude_m")
+        legal_m = ends_of(Surroundings, "altitude_m")
         self.altitude = NumberField(tr("Altitude"), tr("altitude above sea level"), legal_m, "m")
         self.altitude.setToolTip(
             tr("Above sea level, where the drive begins: the pressure to expect")
         )
-        self.humidity = NumberField(tr("Humidity"), tr("relative humidity"), (0.0, 100.0), "%")
+        legal_pct = ends_of(Surroundings, "humidity_pct")
+        self.humidity = NumberField(tr("Humidity"), tr("relative humidity"), legal_pct, "%")
         self.humidity.setToolTip(tr("Relative humidity of the air outside"))
         self.altitude.set_number(settings.altitude_m)
         self.job = muted(tr("Of no job"))

@@ -17,6 +17,7 @@ from logbench.app.parts import lay, named, pad, styled
 from logbench.capture.messages import Status
 from logbench.cases.settings import Settings
 from logbench.signals.numbers import time_text
+from logbench.system.refusal import ends_of
 from logbench.words import tr
 
 _LARGE_PX = 46
@@ -44,7 +45,7 @@ class RecordBox(QWidget):
         self.minutes = named(
             QSpinBox(suffix=" min"), tr("Minutes kept before a recording is begun")
         )
-        self.minutes.setRange(*map(int, settings.bounds("held_min")))
+        self.minutes.setRange(*map(int, ends_of(Settings, "held_min")))
         pad(self.minutes)
         self.minutes.setValue(settings.held_min)
         self.minutes.valueChanged.connect(self._minutes_chosen)

@@ -31,6 +31,7 @@ from logbench.errors import LinkUnknownError, StorageError
 from logbench.recording.model import Surroundings
 from logbench.signals.table import table
 from logbench.system.private import make_folder
+from logbench.system.refusal import ends_of
 from logbench.words import tr
 
 _WIDTH = 560
@@ -114,7 +115,7 @@ class UnattendedDialog(Dialog):
     def _spin(self, name: str, suffix: str, key: str) -> QDoubleSpinBox:
         """A field for a number of the settings."""
         box = named(QDoubleSpinBox(decimals=1, suffix=suffix), name)
-        box.setRange(*self._settings.bounds(key))
+        box.setRange(*ends_of(Settings, key))
         box.setValue(getattr(self._settings, key))
         pad(box)
         return box
