@@ -228,6 +228,33 @@ def compare_command(
     return code
 
 
+@job_app.command("export")
+def export_command(
+    folder: Folder,
+    out: Annotated[Path, typer.Option("--out", "-o", help="A new .zip file.")],
+    shorten: Annotated[
+        bool,
+        typer.Option(
+            "--shorten",
+            help="Shorten names, plates and VINs; leave photos, files and raw exchanges out.",
+        ),
+    ] = False,
+    letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
+) -> int:
+    """Pack job, ledger, public key, report and a page that verifies them into one file for third
+    parties; exit code 5 where the job is not what entered its ledger."""
+    from logbench.cases.handover import HandOver
+    from logbench.cli.evidence import show_seal
+    from logbench.job.folder import open_job
+    from logbench.report.options import ReportOptions
+
+    options = ReportOptions(paper="letter" if letter else "A4")
+    seal = run_here(HandOver(open_job(folder)[0], out, options, shorten), _progress)
+    show_seal(seal)
+    say(f"Written to {out}")
+    return CHANGED if seal.state == "changed" else 0
+
+
 def _role(text: str) -> Role:
     from logbench.job.model import Role
 

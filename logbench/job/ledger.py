@@ -40,6 +40,8 @@ LEDGER_FILE = "ledger.jsonl"
 NEXT_FILE = ".ledger.next"
 BEGUN = "begun"
 """The kind of the first entry."""
+SHORTENED = "shortened copy"
+"""The kind of the entry behind which a copy for third parties stands instead of the job."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +167,9 @@ class Ledger:
         new, old = [c.new for c in changes], [c.old for c in changes]
         entries = [Entry(BEGUN)] if begun else []
         for change, come, gone in zip(changes, new, old, strict=True):
-            entry = Entry(change.kind, was=gone.key if gone else "")
+            entry = Entry(change.kind)
+            if gone is not None:
+                entry = replace(entry, was=gone.key, of=gone.of)
             if come is not None:
                 entry = replace(entry, sha256=come.sha256, said=come.said, of=come.of)
             entries.append(entry)

@@ -16,7 +16,7 @@ from logbench.errors import JobDamagedError, JobError, StorageError
 from logbench.foreign import Foreign
 from logbench.job.folder import JobFolder, job_folder_of
 from logbench.job.keys import Keys, fingerprint
-from logbench.job.ledger import BEGUN, LEDGER_FILE, Entry, entry_in
+from logbench.job.ledger import BEGUN, LEDGER_FILE, SHORTENED, Entry, entry_in
 from logbench.job.model import Job
 from logbench.job.names import place_inside
 from logbench.job.pieces import (
@@ -174,6 +174,15 @@ def _take(replay: _Replay, entry: Entry) -> None:
         if replay.begun_utc:
             replay.problems.append(tr("{entry}: the ledger begins twice.", entry=_called(entry)))
         replay.begun_utc = replay.begun_utc or entry.at_utc
+        return
+    if entry.kind == SHORTENED:
+        replay.remarks.append(
+            tr(
+                "This is a copy in which names, plates and VINs are shortened, made on {when}; "
+                "each piece names its original by its SHA-256.",
+                when=when_text(entry.at_utc),
+            )
+        )
         return
     if entry.kind == REPORT:
         replay.reports.append(entry)

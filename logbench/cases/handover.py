@@ -1,0 +1,106 @@
+"""All of a job for third parties in one file: job, ledger, public key, report, and a page that
+verifies them in a browser."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+from logbench.cases.cars import CarsFile
+from logbench.cases.work import Deed, Outcome, Work
+from logbench.errors import JobDamagedError, UsageError
+from logbench.job.folder import JOB_FILE, JobFolder
+from logbench.job.keys import fingerprint
+from logbench.job.ledger import LEDGER_FILE
+from logbench.job.pieces import pieces_of
+from logbench.job.seal import Seal, seal_of
+from logbench.recording.notes import notes_path
+from logbench.recording.storage import replacing, storage_trouble
+from logbench.report.options import ReportOptions
+from logbench.system.private import owner_only
+from logbench.words import tr
+
+PAGE = "verify.html"
+PIECES_FILE = "pieces.json"
+README = "handover.md"
+"""What lies in it, in words; English, for nobody knows who will read it."""
+
+
+@dataclass(frozen=True)
+class HandOver(Deed[Seal]):
+    """Write the zip, whose name must end so and be free. `shortened`: with names, plates and VINs
+    shortened, without photos, files and raw exchanges. Raises UsageError, JobError, StorageError,
+    and the reader's errors for a shortened one."""
+
+    folder: JobFolder
+    out: Path
+    options: ReportOptions
+    shortened: bool = False
+    title: ClassVar[str] = tr("Writing the files for third parties")
+
+    def run(self, work: Work) -> Seal:
+        """What verifying the job that lies in it has found."""
+        from logbench.job.shortened import shortened_copy
+        from logbench.report.document import build_report
+
+        if self.out.suffix.lower() != ".zip" or self.out.exists():
+            raise UsageError(tr("Name a new file that ends in .zip, not {path}.", path=self.out))
+        with tempfile.TemporaryDirectory() as place:
+            work.report(tr("Copying the job"))
+            folder = self.folder
+            if self.shortened:
+                folder = shortened_copy(self.folder, Path(place, "job"))
+            report = Path(place, "report.pdf")
+            work.report(tr("Writing the report"))
+            build_report(folder, folder.load(), report, self.options, CarsFile().load())
+            folder.enter_report(report)
+            seal = seal_of(folder)
+            work.report(tr("Packing"))
+            with (
+                storage_trouble(self.out),
+                replacing(self.out) as part,
+                open(part, "xb", opener=owner_only) as file,
+                zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed,
+            ):
+                _pack(packed, folder, report, seal)
+        return seal
+
+    def outcome(self, answer: Seal) -> Outcome:
+        """Where it is, and whether the job in it is sealed."""
+        text = tr("Written to {path}.", path=self.out)
+        return Outcome(" ".join((text, answer.sentence)), answer.state != "changed")
+
+
+def _pack(packed: zipfile.ZipFile, folder: JobFolder, report: Path, seal: Seal) -> None:
+    job = folder.load()
+    packed.write(Path(__file__).parent / README, "README.txt")
+    packed.write(report, "report.pdf")
+    packed.write(Path(__file__).parent / PAGE, PAGE)
+    keys = "".join(f"{key}\n    fingerprint {fingerprint(key)}\n" for key in seal.keys)
+    packed.writestr("key.txt", keys)
+    texts = [piece.text for piece in pieces_of(job)]
+    packed.writestr(PIECES_FILE, json.dumps({"texts": texts}, ensure_ascii=False))
+    lines = b"".join(line + b"\n" for line in folder.ledger.lines())
+    packed.writestr(f"job/{LEDGER_FILE}", lines)
+    packed.write(folder.file, f"job/{JOB_FILE}")
+    for name, path in dict(_files(folder)).items():
+        packed.write(path, f"job/{name}")
+
+
+def _files(folder: JobFolder) -> Iterator[tuple[str, Path]]:
+    """Files of the job that are there, by their place in it."""
+    for piece in pieces_of(folder.load()):
+        if not piece.file:
+            continue
+        try:
+            path = folder.place(piece.file)
+        except JobDamagedError:
+            continue
+        for one in (path, notes_path(path)):
+            if one.is_file():
+                yield one.relative_to(folder.path.resolve()).as_posix(), one
