@@ -327,6 +327,8 @@ _PAGE = b"""#set page(width: 524pt, height: auto, margin: 12pt, fill: white)
 #image(bytes(sys.inputs.chart), format: "svg", width: 100%)
 """
 _PPI = 216.0
+DESCRIPTION = "Description"
+"""The PNG standard's key for what a picture shows."""
 
 
 def write_png(chart: Chart, path: Path, title: str) -> None:
@@ -344,7 +346,7 @@ def write_png(chart: Chart, path: Path, title: str) -> None:
         font_paths=typst.Fonts(include_system_fonts=False, font_paths=[fonts.FOLDER]),
     )
     said = PngInfo()
-    said.add_itxt("Description", "\n".join(filter(None, (in_label(title), chart.words))))
+    said.add_itxt(DESCRIPTION, "\n".join(filter(None, (in_label(title), chart.words))))
     out = io.BytesIO()
     with Image.open(io.BytesIO(made)) as image:
         image.convert("RGB").save(out, "PNG", pnginfo=said)

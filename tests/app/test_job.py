@@ -108,7 +108,7 @@ def test_work_parts_options_in_their_tables(page: JobPage, qtbot):
     assert (job.parts[0].name, job.parts[0].quantity) == ("Hose", 2.5)
 
     parts.table.item(0, 2).setText("many")  # refused: the old value stays, with a sentence
-    assert "quantity was not changed" in page.notice.text
+    assert "quantity is not taken" in page.notice.text
     assert parts.table.item(0, 2).text() == "2.5"
     work.table.selectRow(0)
     qtbot.keyClick(work.table, Qt.Key.Key_Delete)

@@ -92,7 +92,7 @@ def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWind
         ("humidity", "nan", "leave the field empty"),
         ("soak", "inf", "hours the car stood"),
         ("displacement", "1800", "from 0.05 to 20 l"),
-        ("regulating", "20", "from 41 to 129 °C"),
+        ("regulating", "20", "from 40 to 130 °C"),
     ],
 )
 def test_wrong_input_is_a_sentence(settings: Settings, qtbot, name, text, said):

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication, QFileDialog
 from logbench.analysis.expression.checked import condition as read
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.analysis.search import find_spans
+from logbench.app.review.exporting import Sheet
 from logbench.app.review.values import row_of
 from logbench.app.window import MainWindow
 from logbench.errors import SignalUnsupportedError, UsageError
@@ -334,7 +335,8 @@ def test_png_and_svg_show_the_strips(reviewing: MainWindow, tmp_path: Path):
     shown = (review.stack.width(), review.ribbon.height() + strips)
     review.exporting.export(tmp_path / "out.png")
     image = QImage(str(tmp_path / "out.png"))
-    assert (image.width(), image.height()) == shown
+    sheet = Sheet(review.plots, review.ribbon.look.theme, review.opened.recording)
+    assert (image.width(), image.height() - sheet.head - sheet.foot) == shown
     review.exporting.export(tmp_path / "out.svg")
     root = ET.parse(tmp_path / "out.svg").getroot()
     names = [element.tag.rsplit("}")[-1] for element in root.iter()]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QBuffer, QIODeviceBase, QPoint, QRect, QSize
+from PySide6.QtCore import QBuffer, QIODeviceBase, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
 from PySide6.QtWidgets import QFileDialog, QWidget
 
@@ -18,12 +18,22 @@ from logbench.app.theme import Theme
 from logbench.cases.recording import ExportRecording, ExportSpan
 from logbench.cases.runner import Owner
 from logbench.errors import StorageError
+from logbench.foreign import in_label
 from logbench.recording.export import Selection
 from logbench.recording.storage import write_whole
+from logbench.report.drawing import DESCRIPTION
+from logbench.report.plots import drive_title
+from logbench.signals.numbers import time_text
+from logbench.system.limits import NOTE_CHARS
 from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.recording.reader import Recording
+
+_EDGE_PX = 10
+_MOST_TOLD = 40
+"""Remarks written out below a picture."""
+_WRAP = int(Qt.TextFlag.TextWordWrap) | int(Qt.AlignmentFlag.AlignLeft)
 
 
 class Exporting:
@@ -80,7 +90,8 @@ class Exporting:
             return
         if path.suffix.lower() != ".csv":
             try:
-                write_whole(path, _picture_file(path.suffix.lower(), plots, self._look.theme))
+                sheet = Sheet(plots, self._look.theme, recording)
+                write_whole(path, sheet.file(path.suffix.lower()))
                 self._exported(path)
             except StorageError as error:
                 self._notice.trouble(str(error))
@@ -94,63 +105,106 @@ class Exporting:
 
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""
-        QGuiApplication.clipboard().setImage(_picture(self._plots, self._look.theme))
+        if self._recording is None:
+            return
+        sheet = Sheet(self._plots, self._look.theme, self._recording)
+        QGuiApplication.clipboard().setImage(sheet.image())
         self._notice.passing(tr("The picture is in the clipboard."))
 
     def _exported(self, path: Path) -> None:
         self._notice.passing(tr("Written to {path}", path=path))
 
 
-def _picture_file(ending: str, plots: ReviewPlots, theme: Theme) -> bytes:
-    """Ribbon and what is below it, as SVG (traces as lines) or PNG. Of a `StripStack` all strips
-    are drawn, also those scrolled out of sight."""
-    out = QBuffer()
-    out.open(QIODeviceBase.OpenModeFlag.WriteOnly)
-    if ending != ".svg":
-        _picture(plots, theme).save(out, "PNG")  # type: ignore[call-overload]
-        # WORKAROUND: the stubs of PySide6 6.11 say bytes, it takes text
+class Sheet:
+    """What is shown as one picture: which car, drive and date; the ribbon and what is below it; and
+    what is said of the drive, each with its whole text. Of a `StripStack` all strips are drawn,
+    also those scrolled out of sight."""
+
+    def __init__(self, plots: ReviewPlots, theme: Theme, recording: Recording) -> None:
+        self._plots, self._theme = plots, theme
+        name = recording.path.name if recording.path is not None else ""
+        self.title = in_label(drive_title(recording.facts, name))
+        remarks = plots.ribbon.content.remarks
+        told = [
+            f"{time_text(remark.start_ns / 1e9)}  {in_label(remark.said, most=NOTE_CHARS)}"
+            for remark in remarks[:_MOST_TOLD]
+        ]
+        if len(remarks) > _MOST_TOLD:
+            told.append(tr("{n} more are in the recording.", n=len(remarks) - _MOST_TOLD))
+        self.told = "\n".join(told)
+        self.head, self.foot = (self._height_of(text) for text in (self.title, self.told))
+        """Pixels above and below what is shown."""
+
+    def file(self, ending: str) -> bytes:
+        """As SVG (traces as lines) or PNG."""
+        out = QBuffer()
+        out.open(QIODeviceBase.OpenModeFlag.WriteOnly)
+        if ending != ".svg":
+            image = self.image()
+            image.setText(DESCRIPTION, "\n".join(filter(None, (self.title, self.told))))
+            image.save(out, "PNG")  # type: ignore[call-overload]
+            # WORKAROUND: the stubs of PySide6 6.11 say bytes, it takes text
+            return bytes(out.data().data())
+        from PySide6.QtSvg import QSvgGenerator
+
+        generator = QSvgGenerator()
+        generator.setOutputDevice(out)
+        generator.setViewBox(QRect(QPoint(), self.size))
+        generator.setTitle(self.title)
+        generator.setDescription(self.told)
+        painter = QPainter(generator)
+        self._draw(painter)
+        painter.end()
         return bytes(out.data().data())
-    from PySide6.QtSvg import QSvgGenerator
 
-    generator = QSvgGenerator()
-    generator.setOutputDevice(out)
-    generator.setViewBox(QRect(QPoint(), _size(plots)))
-    generator.setTitle("logbench")
-    painter = QPainter(generator)
-    _draw(painter, plots, theme)
-    painter.end()
-    return bytes(out.data().data())
+    def image(self) -> QImage:
+        """As pixels of the screen."""
+        ratio = self._plots.devicePixelRatioF()
+        image = QImage(self.size * ratio, QImage.Format.Format_RGB32)
+        image.setDevicePixelRatio(ratio)
+        painter = QPainter(image)
+        self._draw(painter)
+        painter.end()
+        return image
 
+    @property
+    def size(self) -> QSize:
+        """Of the whole picture."""
+        below = self._plots.shown
+        height = below.height()
+        if isinstance(below, StripStack):
+            height = sum(s.height() for s in below.strips) + below.axis.height()
+        whole = self.head + self._plots.ribbon.height() + height + self.foot
+        return QSize(below.width(), whole)
 
-def _picture(plots: ReviewPlots, theme: Theme) -> QImage:
-    ratio = plots.devicePixelRatioF()
-    image = QImage(_size(plots) * ratio, QImage.Format.Format_RGB32)
-    image.setDevicePixelRatio(ratio)
-    painter = QPainter(image)
-    _draw(painter, plots, theme)
-    painter.end()
-    return image
+    def _room(self, y: int, height: int) -> QRect:
+        return QRect(_EDGE_PX, y, self._plots.shown.width() - 2 * _EDGE_PX, height)
 
+    def _height_of(self, text: str) -> int:
+        metrics = self._plots.fontMetrics()
+        box = metrics.boundingRect(self._room(0, 1_000_000), _WRAP, text)
+        return box.height() + _EDGE_PX if text else 0
 
-def _size(plots: ReviewPlots) -> QSize:
-    below = plots.shown
-    height = below.height()
-    if isinstance(below, StripStack):
-        height = sum(s.height() for s in below.strips) + below.axis.height()
-    return QSize(below.width(), plots.ribbon.height() + height)
+    def _write(self, painter: QPainter, y: int, height: int, text: str) -> None:
+        painter.setFont(self._plots.font())
+        painter.setPen(QColor(self._theme.text))
+        painter.drawText(self._room(y, height), _WRAP, text)
 
-
-def _draw(painter: QPainter, plots: ReviewPlots, theme: Theme) -> None:
-    painter.fillRect(QRect(QPoint(), _size(plots)), QColor(theme.window))
-    plots.ribbon.render(painter, QPoint(0, 0))
-    below, y = plots.shown, plots.ribbon.height()
-    if not isinstance(below, StripStack):
-        below.render(painter, QPoint(0, y))
-        return
-    for strip in below.strips:
-        painter.save()
-        painter.translate(0, y)
-        strip.draw_on(painter)
-        painter.restore()
-        y += strip.height()
-    below.axis.render(painter, QPoint(0, y))
+    def _draw(self, painter: QPainter) -> None:
+        plots, whole = self._plots, self.size
+        painter.fillRect(QRect(QPoint(), whole), QColor(self._theme.window))
+        self._write(painter, _EDGE_PX // 2, self.head, self.title)
+        self._write(painter, whole.height() - self.foot, self.foot, self.told)
+        y = self.head
+        plots.ribbon.render(painter, QPoint(0, y))
+        below, y = plots.shown, y + plots.ribbon.height()
+        if not isinstance(below, StripStack):
+            below.render(painter, QPoint(0, y))
+            return
+        for strip in below.strips:
+            painter.save()
+            painter.translate(0, y)
+            strip.draw_on(painter)
+            painter.restore()
+            y += strip.height()
+        below.axis.render(painter, QPoint(0, y))
