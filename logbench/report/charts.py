@@ -249,8 +249,8 @@ def _margin_said(margin: float | None) -> str:
     if margin is None:
         return "The margin to the limit is not known."
     if margin < 0.0:
-        return f"Outside its limits, by {-100 * margin:.0f} % of the width of this bar's half."
-    return f"Inside its limits, {100 * margin:.0f} % of the way from the limit."
+        return "Outside its limits."
+    return f"Inside its limits, {100 * margin:.0f} % of the way from the limit to the middle."
 
 
 # --- cells ---

@@ -132,7 +132,7 @@ def _shades(findings: Sequence[Finding]) -> tuple[Shade, ...]:
 def _panel_title(drive: Drive) -> Foreign:
     role = drive.entry.role.capitalize() if drive.entry.role != "other" else "Drive"
     started = drive.recording.facts.started
-    name = joined(" ", f"{role}:", drive.entry.label or drive.entry.file)
+    name = joined(" ", f"{role}:", drive.entry.label or drive.entry.file.rpartition("/")[2])
     return joined(" · ", name, when_text(started) if started else "")
 
 
