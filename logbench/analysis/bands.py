@@ -183,20 +183,25 @@ def load_limits(user_file: Path | None = None) -> Limits:
 
 
 _TAG = re.compile(r"(^|; )?\[([^\]]+)\]( (?=[^;\s])|)")
-_TAG_WORDS = {"CP": "common practice, no source", "Weak": "a weak source", "Calc": "worked out"}
+_TAG_WORDS = {
+    "CP": "rule of thumb of the trade",
+    "Weak": "teaching material",
+    "Calc": "worked out",
+}
 
 
 def basis_in_words(basis: str) -> str:
-    """The band file's tags spelt out: `[CP] 10 to 15` is `common practice, no source: 10 to 15`."""
+    """The band file's tags in words for outsiders: `[CP] 10 to 15` is `rule of thumb of the trade:
+    10 to 15`."""
 
     def words(tag: str) -> str:
         kind, _, source = tag.partition(": ")
         if not source:
             return _TAG_WORDS.get(kind, kind)
         return {
-            "Pub": source,
-            "Weak": f"{source} (a weak source)",
-            "Mem": f"from memory, verify in {source}",
+            "Pub": f"published: {source}",
+            "Weak": f"teaching material: {source}",
+            "Mem": f"after {source}, not compared with its text",
             "Calc": f"worked out: {source}",
         }.get(kind, tag)
 

@@ -35,10 +35,10 @@ def test_every_band_carries_the_tag_of_its_basis():
 def test_tags_are_spelt_out_for_people():
     assert all("[" not in band.basis for band in load_bands())
     assert basis_in_words("[CP] 10 to 15 watch; [Pub: 13 CCR 1968.2] faulty") == (
-        "common practice, no source: 10 to 15 watch; 13 CCR 1968.2: faulty"
+        "rule of thumb of the trade: 10 to 15 watch; published: 13 CCR 1968.2: faulty"
     )
     assert basis_in_words("[Mem: J1979] scaling; outer ends [CP]") == (
-        "from memory, verify in J1979: scaling; outer ends (common practice, no source)"
+        "after J1979, not compared with its text: scaling; outer ends (rule of thumb of the trade)"
     )
     assert basis_in_words("the maker's manual, page 7") == "the maker's manual, page 7"
 

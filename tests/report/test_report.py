@@ -69,7 +69,7 @@ def test_everything_a_reader_needs_is_there(example, material):
         "on the wire 30 34 0D", "7E8 44 (done) after 0.05 s",
         "The hose with its split.", "The idle is steady.", "resolved",
         "No stored codes.", "gone", "samples of a drive follow each other",
-        "common practice, no source",
+        "rule of thumb of the trade",
         f"logbench {__version__}", *DEFERRAL, RESTRAINT_CAUTION,
     ):  # fmt: skip
         assert " ".join(part.split()) in text, part
