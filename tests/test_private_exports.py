@@ -235,8 +235,8 @@ def test_a_signal_of_ones_own_is_refused_by_name(drive: Path, tmp_path: Path, ca
 def test_no_report_holds_it(job: JobFolder, tmp_path: Path):
     out = tmp_path / "out"
     out.mkdir()
-    for name, more in (("a.pdf", ()), ("b.html", ()), ("c.pdf", ("--short", "--us")),
-                       ("d.html", ("--short", "--letter"))):  # fmt: skip
+    for name, more in (("a.pdf", ()), ("b.html", ()), ("c.pdf", ("--for", "owner", "--us")),
+                       ("d.html", ("--for", "owner", "--letter"))):  # fmt: skip
         run("report", job.path, "--out", out / name, "--private", "--shop", secret(), *more)
     assert_private(out)
     text = (out / "b.html").read_text("utf-8")

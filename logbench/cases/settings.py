@@ -93,6 +93,7 @@ class Settings(BaseModel):
     """Address that trouble codes are looked up at."""
     report_shop: str = ""
     report_logo: str = ""
+    report_audience: Literal["owner", "technician", "claims"] = "claims"
     report_paper: Literal["A4", "letter"] = "A4"
     report_units: Literal["metric", "us"] = "metric"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -13,13 +14,24 @@ from logbench.cli.show import say
 from logbench.errors import UsageError
 
 
+class Audience(StrEnum):
+    """Whom a report is for."""
+
+    OWNER = "owner"
+    TECHNICIAN = "technician"
+    CLAIMS = "claims"
+
+
 def report(
     job: Annotated[Path, typer.Argument(help="The job's folder.")],
     out: Annotated[Path | None, typer.Option("--out", "-o", help="A .pdf or .html file.")] = None,
     letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
     us: Annotated[bool, typer.Option("--us", help="US units instead of metric.")] = False,
     sections: Annotated[str, typer.Option(help="Section names with commas; all if left out.")] = "",
-    short: Annotated[bool, typer.Option("--short", help="One page.")] = False,
+    audience: Annotated[
+        Audience,
+        typer.Option("--for", help="owner: one page; technician: all; claims: evidence, too."),
+    ] = Audience.CLAIMS,
     shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
     logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
     private: Private = False,
@@ -39,7 +51,7 @@ def report(
         paper="letter" if letter else "A4",
         units="us" if us else "metric",
         sections=sections_from(sections) if sections else SECTIONS,
-        short=short,
+        audience=audience.value,
         shop_name=name,
         shop_lines=tuple(lines),
         logo=logo,

@@ -17,9 +17,10 @@ from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import Change, changes_chart
 from logbench.report.gather import Material
+from logbench.report.judged import finding_tables
 from logbench.report.plots import findings_chart
 from logbench.report.records import other_blocks, reading_blocks
-from logbench.report.sentences import sentences
+from logbench.report.sentences import printed
 from logbench.signals.units import Units
 from logbench.vehicle.records.diff import ReadingDiff
 
@@ -41,14 +42,14 @@ def section(material: Material) -> Iterator[Block]:
             yield Heading("Conclusion")
             yield Paragraph(material.job.conclusion, "lead")
         return
-    yield Heading("What the second drive shows")
-    for key, text in sentences(material).items():
-        if key.startswith("after:"):
-            yield Paragraph(text, "lead" if key == "after: comparison" else "normal")
+    yield Heading("What the drives after the work show")
+    for key, text in printed(material, "after").items():
+        yield Paragraph(text, "lead" if key == "after: comparison" else "normal")
     if material.job.conclusion:
         yield Paragraph(material.job.conclusion, "lead")
     if material.comparison is not None:
         yield from _comparison(material, material.comparison)
+    yield from finding_tables(material.drives_of("after"), material.units)
     if material.after is not None:
         yield Heading("Codes and monitors after the work", 2)
         yield from reading_blocks(material.after, _diff_blocks(material.diff), material.units)

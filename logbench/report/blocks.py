@@ -70,10 +70,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A chart, whose words are its text for those who cannot see it, with a caption."""
+    """A chart, whose words are its text for those who cannot see it, with a caption. `width`: share
+    of the page's, where there are pages."""
 
     chart: Chart
     caption: str
+    width: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

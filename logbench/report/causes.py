@@ -14,7 +14,7 @@ from logbench.foreign import fill, joined
 from logbench.job.times import short_time
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.gather import Material
-from logbench.report.sentences import sentences
+from logbench.report.sentences import printed
 from logbench.signals.units import Units
 
 LEAST_SHOWN, MOST_SHOWN, MOST_WEIGHTS = 0.02, 6, 3
@@ -27,7 +27,7 @@ def section(material: Material) -> Iterator[Block]:
     done = [test.done for test in material.job.tests]
     now = after_tests(material.causes, done)
     yield Heading("What may explain it")
-    yield Paragraph(sentences(material)["causes: summary"])
+    yield Paragraph(printed(material, "causes")["causes: summary"])
     yield _table(now, material.units)
     if now.unexplained:
         words = tuple(in_units(one.words, material.units) for one in now.unexplained)

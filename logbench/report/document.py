@@ -17,6 +17,7 @@ from logbench.job.times import short_time
 from logbench.recording.storage import write_whole
 from logbench.report import sections
 from logbench.report.blocks import Document
+from logbench.report.front import front
 from logbench.report.gather import Material, gather
 from logbench.report.options import ReportOptions
 from logbench.report.sentences import sentences
@@ -62,9 +63,8 @@ def report_sentences(
 
 
 def make_document(material: Material) -> Document:
-    """The blocks of all wanted sections."""
+    """The first page, and all wanted sections."""
     job, options = material.job, material.options
-    blocks = sections.short_form(material) if options.short else sections.full_form(material)
     vehicle = job.vehicle.label or job.vehicle.name
     title = "Vehicle diagnosis report"
     shop = (options.shop_name, *options.shop_lines)
@@ -73,11 +73,11 @@ def make_document(material: Material) -> Document:
     return Document(
         title=title,
         subtitle=subtitle,
-        front=tuple(blocks) if options.short else (),
-        blocks=() if options.short else tuple(blocks),
+        front=tuple(front(material)),
+        blocks=() if options.audience == "owner" else tuple(sections.appendix(material)),
         shop=() if options.private else tuple(filter(None, shop)),
         logo=material.logo,
-        foot=joined(" · ", job.title or title, material.software),
+        foot=joined(" · ", job.title or title, material.number, material.software),
         problems=tuple(material.problems),
         mark=material.seal.mark,
         undated=options.private,

@@ -27,7 +27,7 @@ from logbench.errors import JobDamagedError, JobError, RecordingError, StorageEr
 from logbench.foreign import raw
 from logbench.job.comparisons import drives_before, first_and_last
 from logbench.job.folder import JobFolder
-from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role
+from logbench.job.model import ComparisonEntry, Job, RecordingEntry, Role, now_utc
 from logbench.job.pictures import read_picture
 from logbench.job.privacy import private_job, private_reading, stand_ins
 from logbench.job.seal import Seal, seal_of
@@ -93,6 +93,8 @@ class Material:
     engine: Engine = field(default_factory=Engine)
     photos: list[Picture] = field(default_factory=list)
     logo: Picture | None = None
+    made_utc: str = ""
+    """When the report was made; empty for a private one."""
     remarks: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     seal: Seal = field(default_factory=Seal)
@@ -101,6 +103,12 @@ class Material:
     def drives_of(self, role: str) -> list[Drive]:
         """Drives of one role, in the job's order."""
         return [drive for drive in self.drives if drive.entry.role == role]
+
+    @property
+    def number(self) -> str:
+        """The report's number: of its job and of when it was made, to the minute."""
+        when = "".join(filter(str.isdigit, self.made_utc))[:12]
+        return f"{self.job.job_id[:8]}-{when}" if when else ""
 
     @property
     def units(self) -> Units:
@@ -118,6 +126,7 @@ def gather(
     private = options.private
     limits = Limits(load_bands()) if private else load_limits()
     material = Material(private_job(job) if private else job, options, SOFTWARE, limits.bands)
+    material.made_utc = "" if private else now_utc()
     names = stand_ins(job) if private else {}
     if limits.problem:
         material.problems.append(limits.problem)

@@ -1,4 +1,4 @@
-"""What a report shall hold and how it looks."""
+"""What a report shall hold, for whom, and how it looks."""
 
 from __future__ import annotations
 
@@ -15,9 +15,13 @@ Section = Literal[
     "photos", "limits", "methods", "files",
 ]  # fmt: skip
 SECTIONS: tuple[Section, ...] = get_args(Section)
-"""In the order of the report."""
+"""What may follow the first page, in the order of the report."""
 ALWAYS: frozenset[Section] = frozenset({"limits"})
-"""Limits and cautions are never left out."""
+"""Limits and cautions are never left out of what follows the first page."""
+EVIDENCE: frozenset[Section] = frozenset({"methods", "files"})
+"""What a claims file asks for beside all that a technician does."""
+Audience = Literal["owner", "technician", "claims"]
+AUDIENCES: tuple[Audience, ...] = get_args(Audience)
 
 
 class ReportOptions(BaseModel):
@@ -25,11 +29,12 @@ class ReportOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
+    audience: Audience = "claims"
+    """`owner`: the first page alone. `technician`: all that follows it, too. `claims`: methods,
+    limits and the fingerprints of the evidence besides. All of the same statements."""
     paper: Literal["A4", "letter"] = "A4"
     units: Literal["metric", "us"] = "metric"
     sections: tuple[Section, ...] = SECTIONS
-    short: bool = False
-    """One page: concern, findings, work, result, cautions."""
     shop_name: Line = ""
     shop_lines: tuple[Line, ...] = Field(default=(), max_length=6)
     """Address, telephone …"""
@@ -43,7 +48,9 @@ class ReportOptions(BaseModel):
     drive; not used for a private one."""
 
     def has(self, section: Section) -> bool:
-        """Whether a section is wanted."""
+        """Whether a section is wanted after the first page."""
+        if self.audience == "owner" or (self.audience == "technician" and section in EVIDENCE):
+            return False
         return section in self.sections or section in ALWAYS
 
 

@@ -20,12 +20,12 @@ from logbench.analysis.findings import ends_in
 from logbench.analysis.grid import Traces
 from logbench.analysis.model import ConditionSpan, Finding, Span, heading
 from logbench.analysis.run import strips_of as signals_of
-from logbench.foreign import Foreign, joined
+from logbench.foreign import Foreign, fill, joined
 from logbench.job.times import when_text
 from logbench.recording.model import Facts
 from logbench.recording.notes import read_remarks
 from logbench.recording.reader import Recording
-from logbench.report.blocks import Block, Figure, Heading
+from logbench.report.blocks import Block, Figure
 from logbench.report.charts import Bar, Cell, Change, bars_chart, cells_chart, detectable_chart
 from logbench.report.drawing import VERDICT_COLORS, Chart, write_png
 from logbench.report.gather import Drive, out_of_range
@@ -70,7 +70,7 @@ def sides_title(sides: Sequence[Sequence[tuple[Facts, str]]]) -> Foreign:
 def finding_figures(
     drive: Drive, units: Units, most: int, against: Drive | None = None
 ) -> Iterator[Block]:
-    """A heading and one figure for each check with something out of range, at most `most`; beside
+    """One figure for each check with something out of range, at most `most`; beside
     it, on the same scales, the same of a drive `against` it."""
     by_check: dict[str, list[Finding]] = {}
     for finding in out_of_range(drive.findings):
@@ -81,13 +81,12 @@ def finding_figures(
         panels = _panels(check, findings, (drive, against), units)
         if not panels:
             continue
-        if number == 0:
-            yield Heading(joined(" ", "Recorded:", drive.entry.label or drive.entry.file), 2)
         names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
         shaded = " Shaded: the stretches that were judged." if panels[0].shades else ""
-        yield Figure(
-            strips_chart(panels, _MINUTES), f"{heading(check).capitalize()}: {names}.{shaded}"
-        )
+        what, name = heading(check).capitalize(), drive.entry.label or drive.entry.file
+        text = "{what}: {names}. Recorded in {name}.{shaded}"
+        caption = fill(text, what=what, names=names, name=name, shaded=shaded)
+        yield Figure(strips_chart(panels, _MINUTES), caption)
 
 
 def _panels(

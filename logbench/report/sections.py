@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from logbench.analysis.findings import number_text, range_of
-from logbench.analysis.model import Band
 from logbench.analysis.statement import in_units
-from logbench.foreign import fill, joined
+from logbench.foreign import fill, joined, raw
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.times import when_text
 from logbench.recording.notes import Remark
 from logbench.report import after, causes, records
 from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Pictures, Table
-from logbench.report.gather import Drive, Material, out_of_range
+from logbench.report.front import TITLES, cut, odometer
+from logbench.report.gather import Material
+from logbench.report.judged import finding_tables, range_to_act, usual_range
 from logbench.report.options import Section
 from logbench.report.plots import finding_figures
-from logbench.report.sentences import sentences
+from logbench.report.sentences import lacking_parts, looked_at, printed
 from logbench.signals.numbers import time_text
-from logbench.signals.units import Units
 
 DEFERRAL = (
     "The usual ranges in this report are rules of thumb, not a maker's specification: where the "
@@ -34,16 +33,13 @@ PRIVATE = (
     "This report can be handed to anybody: whose car it is, where and when it was driven and what "
     "was written about it are left out, and the usual ranges are the program's own."
 )
-SIMULATED = "This report is about a simulated car: no such vehicle exists."
 MOST_FIGURES = 4
 MOST_REMARKS = 60
 """Of one drive."""
-_SHORT_TEXT = 420
-_SHORT_ITEMS = 4
 
 
-def full_form(material: Material) -> list[Block]:
-    """All wanted sections, in order."""
+def appendix(material: Material) -> list[Block]:
+    """All that is wanted after the first page, in order."""
     made: dict[Section, Iterator[Block]] = {
         "concern": _concern(material),
         "vehicle": _vehicle(material),
@@ -66,47 +62,11 @@ def full_form(material: Material) -> list[Block]:
     return blocks
 
 
-def short_form(material: Material) -> list[Block]:
-    """One page: concern, findings, work, result and cautions, each cut to what fits."""
-    job, said = material.job, sentences(material)
-    blocks: list[Block] = []
-    if job.concern:
-        blocks += [Heading("Your concern"), Paragraph(_cut(job.concern), "quote")]
-    found = [text for key, text in said.items() if key.startswith("found:")]
-    if found:
-        items = tuple(_cut(text) for text in found[:_SHORT_ITEMS])
-        blocks += [Heading("What was found"), Bullets(items)]
-    work = [_cut(note.text) for note in job.work]
-    if job.parts:
-        parts = (fill("{n:g} x {name}", n=p.quantity, name=p.name) for p in job.parts)
-        work.append("Parts: " + _cut(", ".join(parts)))
-    if work:
-        blocks += [Heading("What was done"), Bullets(tuple(work[:6]))]
-    result = [text for key, text in said.items() if key.startswith("after:")]
-    if result or job.conclusion:
-        blocks.append(Heading("What it shows now"))
-        blocks += [Paragraph(_cut(text)) for text in result[:_SHORT_ITEMS]]
-        if job.conclusion:
-            blocks.append(Paragraph(_cut(job.conclusion), "lead"))
-    figure = after.bars_figure(material)
-    if figure is not None:
-        blocks.append(figure)
-    if job.restraint_work:
-        blocks.append(Paragraph(RESTRAINT_CAUTION, "caution"))
-    if _simulated(material):
-        blocks.append(Paragraph(SIMULATED, "caution"))
-    blocks += [Paragraph(text, "small") for text in (*DEFERRAL, *material.problems)]
-    return blocks
-
-
 def _concern(material: Material) -> Iterator[Block]:
-    job = material.job
-    if _simulated(material):
-        yield Paragraph(SIMULATED, "caution")
-    if not job.concern:
-        return
-    yield Heading("The customer's concern")
-    yield Paragraph(job.concern, "quote")
+    """Where the first page has no room for it."""
+    if cut(material.job.concern) != " ".join(raw(material.job.concern).split()):
+        yield Heading("The customer's concern")
+        yield Paragraph(material.job.concern, "quote")
 
 
 def _vehicle(material: Material) -> Iterator[Block]:
@@ -119,7 +79,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
         ("Registration", car.registration),
         ("VIN", vin),
         ("Engine", car.engine),
-        ("Odometer", _odometer(material)),
+        ("Odometer", odometer(material)),
         ("Technician", job.technician),
     ]
     shown = tuple((name, value) for name, value in pairs if value)
@@ -135,57 +95,39 @@ def _vehicle(material: Material) -> Iterator[Block]:
         )
 
 
-def _odometer(material: Material) -> str:
-    car = material.job.vehicle
-    if car.odometer_km is None:
-        return ""
-    source = " (read from the car)" if car.source("odometer_km") == "read" else " (typed in)"
-    read = car.read_instead.get("odometer_km")
-    if isinstance(read, float):
-        source += f"; the car gives {material.units.thousands(read, 'km')}"
-    return material.units.thousands(car.odometer_km, "km") + source
-
-
 def _found(material: Material) -> Iterator[Block]:
-    drives = material.drives_of("before") or material.drives_of("other")
-    said = [(k, text) for k, text in sentences(material).items() if k.startswith("found:")]
-    if not drives and not said and not material.job.notes:
-        return
-    yield Heading("What was found")
-    for _, text in said:
+    drives = looked_at(material)
+    yield Heading(TITLES["found"], key="found")
+    for text in printed(material, "found").values():
         yield Paragraph(text)
     for remark in material.remarks:
         yield Paragraph(remark, "caution")
     if material.job.notes:
         yield Heading("Notes", 2)
         yield Bullets(tuple(_noted(note) for note in material.job.notes))
-    after = material.drives_of("after")
+    after_work = material.drives_of("after")
     for drive in drives:
-        against = after[-1] if after else None
+        against = after_work[-1] if after_work else None
         yield from finding_figures(drive, material.units, MOST_FIGURES, against)
-    if drives:
-        yield _finding_table(drives[0], material.units)
+    yield from finding_tables(drives, material.units)
+    yield from _lacking(material)
 
 
-def _finding_table(drive: Drive, units: Units) -> Table:
-    chosen = [f for f in drive.findings if f.check != "recording"]
-    order = [*out_of_range(chosen), *(f for f in chosen if not f.verdict.severity)]
+def _lacking(material: Material) -> Iterator[Block]:
+    """The parts that were not judged, each with what to record."""
     rows = tuple(
         (
-            f.heading,
-            number_text(f, units) or "–",
-            _range(f.band, units),
-            ", ".join(f.outcome),
+            part.heading,
+            part.coverage.value,
+            in_units(part.reason, material.units),
+            " ".join(in_units(step, material.units) for step in part.next_steps) or "–",
         )
-        for f in order
+        for part in lacking_parts(material)
     )
-    marked = frozenset(i for i, f in enumerate(order) if f.verdict.severity)
-    header = ("what", "value", "usual range", "verdict")
-    return Table("All checks of the first drive", header, rows, (40, 19, 20, 21), marked, True)
-
-
-def _range(band: Band | None, units: Units) -> str:
-    return "–" if band is None else in_units(range_of(band, band.within), units)
+    if rows:
+        yield Heading(TITLES["lacking"], 2, key="lacking")
+        header = ("part", "why", "in words", "what to record")
+        yield Table("None of it is vouched for", header, rows, (24, 12, 30, 34), small=True)
 
 
 def _notes(material: Material) -> Iterator[Block]:
@@ -225,7 +167,7 @@ def _done(material: Material) -> Iterator[Block]:
     job = material.job
     if not job.work and not job.parts and not job.events:
         return
-    yield Heading("What was done")
+    yield Heading(TITLES["done"], key="done")
     if job.work:
         yield Bullets(tuple(_noted(note) for note in job.work))
     if job.parts:
@@ -252,7 +194,7 @@ def _photos(material: Material) -> Iterator[Block]:
 
 
 def _limits(material: Material) -> Iterator[Block]:
-    yield Heading("Limits and cautions")
+    yield Heading(TITLES["limits"], key="limits")
     yield Bullets(DEFERRAL)
     if material.options.private:
         yield Paragraph(PRIVATE, "small")
@@ -288,15 +230,16 @@ def _methods(material: Material) -> Iterator[Block]:
         return
     units = material.units
     rows = tuple(
-        (in_units(band.title, units), _range(band, units), in_units(band.basis, units))
+        (
+            in_units(band.title, units),
+            usual_range(band, units),
+            range_to_act(band, units),
+            in_units(band.basis, units),
+        )
         for band in sorted(used.values(), key=lambda b: b.key)
     )
-    yield Table("Usual ranges", ("range", "within", "basis"), rows, (30, 18, 52), small=True)
-    yield Paragraph(
-        "Basis: Pub: a publication or a maker's text; Weak: a tutorial only; CP: common practice, "
-        "no source; Mem: from memory; measured: on open road data.",
-        "small",
-    )
+    header = ("what", "usual range", "act outside", "where that comes from")
+    yield Table("Usual ranges", header, rows, (28, 15, 15, 42), small=True)
 
 
 def _files(material: Material) -> Iterator[Block]:
@@ -324,15 +267,5 @@ def _files(material: Material) -> Iterator[Block]:
 # --- small things ---
 
 
-def _simulated(material: Material) -> bool:
-    return any(drive.recording.facts.link.simulated for drive in material.drives)
-
-
 def _noted(note: Note) -> str:
     return joined(": ", when_text(note.at_utc), note.text) if note.at_utc else note.text
-
-
-def _cut(text: str) -> str:
-    """One paragraph of a length that leaves room for the others."""
-    text = " ".join(text.split())
-    return text if len(text) <= _SHORT_TEXT else text[:_SHORT_TEXT].rstrip() + " …"

@@ -1,58 +1,93 @@
-"""Plain sentences for the owner, made from findings; each has a key and can be rewritten.
+"""The statements of a report in plain words, made from findings, codes and comparison; each has a
+key and can be rewritten.
 
-A rewritten sentence is kept in the job under its key and printed as it stands.
+A rewritten one is kept in the job under its key, printed as it stands, and marked as the
+technician's own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from pathlib import PurePosixPath
 
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.sentence import owners_paragraph
 from logbench.analysis.comparison.results import FOR_THE_WORSE
 from logbench.analysis.findings import owners_sentence
-from logbench.analysis.model import Coverage, Finding
+from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import parts_of, plain_words
 from logbench.analysis.statement import Quantity, in_units, joined, said
-from logbench.report.gather import Material, out_of_range
+from logbench.foreign import fill, in_label
+from logbench.report.gather import Drive, Material
+from logbench.report.steps import next_steps
 from logbench.vehicle.records.model import CarReading, Code
 from logbench.words import inside
 
 TOTAL_TRIM = "fuel_trim_total"
 """The band of what the engine computer adds or takes away; other trim bands are differences."""
+SAFETY = frozenset({"charging", "rail", "warm_up"})
+"""Checks whose findings come before others of the same result: an engine that overheats, a supply
+or a fuel pressure that fails can leave a car standing in traffic. Common practice, no source."""
+NOT_LOOKED_AT = ("found: not judged", "found: not of this car")
+"""Keys of what was not found because it was not looked at."""
+OWN = "(the technician's own words)"
+LACKING = (Coverage.NOT_RECORDED, Coverage.UNCERTAIN)
+_MOST_TEXTS = 3
+"""Codes whose meaning is told beside them."""
+Found = list[tuple[Drive, Finding]]
 
 
 def sentences(material: Material) -> dict[str, str]:
-    """Key to the sentence as it will be printed: the rewritten one where there is one."""
+    """Key to the sentence as a person edits it: the rewritten one where there is one."""
     made = default_sentences(material)
     return {key: material.job.sentences.get(key) or text for key, text in made.items()}
 
 
+def printed(material: Material, *kinds: str) -> dict[str, str]:
+    """Those whose keys begin with one of `kinds`, as they are printed: a rewritten one is marked as
+    the technician's own."""
+    rewritten = material.job.sentences
+    return {
+        key: fill("{text} {own}", text=in_label(own, lines=True), own=OWN)
+        if (own := rewritten.get(key))
+        else text
+        for key, text in default_sentences(material).items()
+        if key.partition(":")[0] in kinds
+    }
+
+
 def default_sentences(material: Material) -> dict[str, str]:
-    """Key to the sentence made from the findings, the codes and the comparison."""
+    """Key to the sentence made from the findings, the codes and the comparison, the weightiest
+    first."""
     made: dict[str, str] = {}
-    named: set[str] = set()
-    before = [f for drive in material.drives_of("before") for f in drive.findings]
-    for finding in out_of_range(before):
-        key = f"found: {finding.check}: {finding.subject}"
-        made.setdefault(key, _found(finding, named))
-    made["found: not judged"], made["found: within"] = _coverage(before)
+    drives = looked_at(material)
     if material.before is not None:
         made["found: codes"] = codes_sentence(material.before, "before the work")
+    made |= _found_in(material, drives)
     if material.causes is not None:
         done = [test.done for test in material.job.tests]
         made["causes: summary"] = owners_paragraph(after_tests(material.causes, done), done)
-    if material.comparison is not None:
-        made["after: comparison"] = material.comparison.summary
-        worse = [f for f in material.comparison.findings if f.verdict in FOR_THE_WORSE]
-        if worse:
-            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in worse)
-            made["after: worse"] = f"Worse than before: {names}."
-    if material.after is not None:
-        made["after: codes"] = codes_sentence(material.after, "after the work")
-    if material.diff is not None:
-        made["after: readings"] = material.diff.sentence
+    made |= _coverage(drives)
+    made |= _after(material)
+    made |= next_steps(material)
     return {key: in_units(text, material.units) for key, text in made.items() if text}
+
+
+def looked_at(material: Material) -> list[Drive]:
+    """The drives that show what was wrong: those before the work, else those of no side."""
+    return material.drives_of("before") or material.drives_of("other")
+
+
+def name_of(drive: Drive) -> str:
+    """A drive as sentences and tables name it."""
+    return in_label(drive.entry.label or PurePosixPath(drive.entry.file).stem)
+
+
+def lacking_parts(material: Material) -> list[Finding]:
+    """The parts of the checks that none of the drives looked at could judge, though this car has
+    them."""
+    parts = parts_of(f for drive in looked_at(material) for f in drive.findings)
+    return [f for f in parts if f.coverage in LACKING and f.check != "recording"]
 
 
 def codes_sentence(reading: CarReading, when: str) -> str:
@@ -75,6 +110,67 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     return text
 
 
+# --- findings ---
+
+
+def _found_in(material: Material, drives: Sequence[Drive]) -> dict[str, str]:
+    """A sentence for each part of a check that is out of its range in any of the drives."""
+    parts: dict[tuple[str, str], Found] = {}
+    for drive in drives:
+        for finding in drive.findings:
+            parts.setdefault((finding.check, finding.subject), []).append((drive, finding))
+    out = [found for found in parts.values() if _worst(found).verdict.severity]
+    weights = _relevance(material)
+
+    def rank(found: Found) -> tuple[int, bool, float]:
+        worst = _worst(found)
+        weight = weights.get((worst.check, worst.subject), 0.0)
+        return -worst.verdict.severity, worst.check not in SAFETY, -weight
+
+    named: set[str] = set()
+    made = {}
+    for found in sorted(out, key=rank):
+        worst = _worst(found)
+        parts_said = [_found(worst, named), *_where(found, drives)]
+        made[f"found: {worst.check}: {worst.subject}"] = joined(parts_said, " ")
+    if not drives:
+        made["found: no drive"] = "No test drive was recorded: nothing was judged by measuring."
+    return made
+
+
+def _worst(found: Found) -> Finding:
+    return max((finding for _, finding in found), key=lambda f: f.verdict.severity)
+
+
+def _relevance(material: Material) -> dict[tuple[str, str], float]:
+    """How much each finding speaks for the likeliest cause, by check and subject."""
+    if material.causes is None:
+        return {}
+    keys = ((w.observation.key.split("|"), w.log_odds) for w in material.causes.ranked[0].pro)
+    return {(key[0], key[1]): weight for key, weight in keys if len(key) == 2}
+
+
+def _where(found: Found, drives: Sequence[Drive]) -> Iterator[str]:
+    """Of several drives: which of them show it, and what the others say."""
+    if len(drives) < 2:
+        return
+    judged = {id(drive): finding.verdict for drive, finding in found}
+    by_word: dict[str, list[str]] = {}
+    for drive in drives:
+        verdict = judged.get(id(drive), Verdict.NOT_JUDGED)
+        word = "seen" if verdict.severity else verdict.value
+        by_word.setdefault(word, []).append(name_of(drive))
+    clauses = [
+        f"{words} {', '.join(by_word[word])}"
+        for word, words in (
+            ("seen", "Seen in"), ("within", "within its usual range in"),
+            ("not judged", "not judged in"),
+        )
+        if word in by_word
+    ]  # fmt: skip
+    yield f"{'; '.join(clauses)}."
+
+
 def _found(finding: Finding, named: set[str]) -> str:
     """`named`: causes that were named already; grows."""
     about = (finding.band and finding.band.plain) or plain_words(finding.check)
@@ -92,37 +188,76 @@ def _found(finding: Finding, named: set[str]) -> str:
     return joined(parts, " ")
 
 
-def _coverage(findings: Sequence[Finding]) -> tuple[str, str]:
-    """What could not be judged, and what was judged and found within its usual range, check by
-    check: what was not judged is vouched for nowhere."""
+def _coverage(drives: Sequence[Drive]) -> dict[str, str]:
+    """What could not be judged, what this car does not have, and what was judged and found within
+    its usual range, check by check: what was not judged is vouched for nowhere."""
+    findings = [f for drive in drives for f in drive.findings if f.check != "recording"]
     out = {f.check for f in findings if f.verdict.severity}
     judged: dict[str, bool] = {}
     lacking: dict[str, list[str]] = {}
-    for part in parts_of(f for f in findings if f.check != "recording"):
-        good = part.coverage is Coverage.JUDGED
-        judged[part.check] = judged.get(part.check, False) or good
-        if not good and part.coverage is not Coverage.NO_LIMIT:
+    foreign: dict[str, list[str]] = {}
+    for part in parts_of(findings):
+        judged[part.check] = judged.get(part.check, False) or part.coverage is Coverage.JUDGED
+        if part.coverage is Coverage.NOT_APPLICABLE:
+            foreign.setdefault(part.check, []).append(part.subject)
+        elif part.coverage in LACKING:
             lacking.setdefault(part.check, []).append(part.subject)
     words = {check: inside(plain_words(check)) for check in judged}
-    missing = [
-        f"{words[check]} ({'; '.join(subjects)})" if judged[check] else words[check]
-        for check, subjects in lacking.items()
-    ]
+
+    def listed(parts: dict[str, list[str]]) -> str:
+        return ", ".join(
+            f"{words[check]} ({'; '.join(subjects)})" if judged[check] else words[check]
+            for check, subjects in parts.items()
+        )
+
+    without = {check: [*lacking.get(check, ()), *foreign.get(check, ())] for check in judged}
     within = [
-        f"{words[check]} (without {'; '.join(lacking[check])})"
-        if check in lacking
-        else words[check]
+        words[check] + (f" (without {'; '.join(without[check])})" if without[check] else "")
         for check, good in judged.items()
         if good and check not in out
     ]
-    return (
-        f"Could not be judged: {', '.join(missing)}." if missing else "",
-        f"Looked at and within their usual ranges: {', '.join(within)}." if within else "",
-    )
+    return {
+        "found: not judged": f"Could not be judged: {listed(lacking)}." if lacking else "",
+        "found: not of this car": (
+            f"Not of this car, as far as it tells: {listed(foreign)}." if foreign else ""
+        ),
+        "found: within": (
+            f"Looked at and within their usual ranges: {', '.join(within)}." if within else ""
+        ),
+    }
+
+
+# --- after the work ---
+
+
+def _after(material: Material) -> dict[str, str]:
+    made: dict[str, str] = {}
+    job, comparison = material.job, material.comparison
+    if comparison is not None:
+        made["after: comparison"] = comparison.summary
+        worse = [f for f in comparison.findings if f.verdict in FOR_THE_WORSE]
+        if worse:
+            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in worse)
+            made["after: worse"] = f"Worse than before: {names}."
+    elif job.work or job.parts:
+        made["after: not shown"] = (
+            "Before and after are not compared: whether the work helped is not shown."
+            if material.drives_of("after")
+            else "No drive was recorded after the work: whether it helped is not shown."
+        )
+    if material.after is not None:
+        made["after: codes"] = codes_sentence(material.after, "after the work")
+    if material.diff is not None:
+        made["after: readings"] = material.diff.sentence
+    return made
 
 
 def _names(codes: Sequence[Code]) -> str:
-    return ", ".join(dict.fromkeys(code.code for code in codes))
+    """Each code once, the first of them with their meaning by the standard."""
+    texts = {code.code: "" if code.manufacturer else code.text for code in codes}
+    shown = list(texts.items())
+    named = [f"{code} ({in_label(text)})" if text else code for code, text in shown[:_MOST_TEXTS]]
+    return ", ".join([*named, *(code for code, _ in shown[_MOST_TEXTS:])])
 
 
 def _count(items: Sequence[object], word: str) -> str:

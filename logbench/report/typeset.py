@@ -142,7 +142,8 @@ class _Listed:
                 "small": block.small,
             }
         if isinstance(block, blocks.Figure):
-            return {"chart": _chart(block.chart), "caption": _lines(block.caption)}
+            caption = _lines(block.caption)
+            return {"chart": _chart(block.chart), "caption": caption, "width": block.width}
         if isinstance(block, blocks.Pictures):
             return {"pictures": [_picture(picture) for picture in block.pictures]}
         return {"lines": [in_label(line) for line in block.lines], "date": block.date}

@@ -93,7 +93,7 @@ def test_it_is_in_the_report_in_its_own_words(added):
     text = default_sentences(material)["found: made_up: top speed"]
     assert text.startswith("How fast it went (top speed) is clearly outside the usual range")
     assert "Most likely: a cause made up" in text
-    _, figure = finding_figures(drive, Units(), 9)
+    (figure,) = finding_figures(drive, Units(), 9)
     assert figure.caption.startswith("Made up: top speed.")
 
 

@@ -15,7 +15,7 @@ def test_into_the_jobs_folder_by_default(example, tmp_path, capsys):
     folder, _ = example
     copied = tmp_path / "copied job"
     shutil.copytree(folder.path, copied)
-    options = ["--short", "--letter", "--shop", "Sample | 1 Street"]
+    options = ["--for", "owner", "--letter", "--shop", "Sample | 1 Street"]
     assert main(["report", str(copied), *options]) == 0
     assert "report.pdf" in capsys.readouterr().out
     (page,) = PdfReader(copied / "report.pdf").pages

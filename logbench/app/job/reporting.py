@@ -44,6 +44,11 @@ from logbench.words import tr, word
 
 REPORT = "report.pdf"
 _MOST_SHOP_LINES = 6
+_AUDIENCES = {
+    tr("Claims file: all, with the evidence"): "claims",
+    tr("Technician: all"): "technician",
+    tr("Owner: one page"): "owner",
+}
 _PAPERS = {"A4": "A4", tr("US letter"): "letter"}
 _UNITS = {tr("Metric"): "metric", tr("US"): "us"}
 
@@ -56,7 +61,7 @@ class ReportDialog(Dialog):
         self._settings = settings
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)
-        self.short = QCheckBox(tr("Short form of one page"))
+        self.audience = self._box(tr("For whom"), _AUDIENCES, settings.report_audience)
         self.private = QCheckBox(tr("Without personal data"))
         self.private.setToolTip(
             tr("Whose car it is, where and when, and all that was typed stay behind: shop, photos")
@@ -83,7 +88,7 @@ class ReportDialog(Dialog):
 
     def _lay_out(self) -> None:
         form = Form()
-        look = self.paper, self.units, self.short, self.private
+        look = self.audience, self.paper, self.units, self.private
         form.add(tr("Look"), lay(QHBoxLayout(), *look, STRETCH, spacing=12))
         form.add(tr("Shop"), self.shop)
         form.add(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))
@@ -154,11 +159,12 @@ class ReportDialog(Dialog):
         settings.report_shop, settings.report_logo = "\n".join(lines), logo
         settings.report_paper = self.paper.currentData()
         settings.report_units = self.units.currentData()
+        settings.report_audience = self.audience.currentData()
         return ReportOptions(
             paper=settings.report_paper,
             units=settings.report_units,
             sections=tuple(s for s in SECTIONS if self.sections[s].isChecked()),
-            short=self.short.isChecked(),
+            audience=settings.report_audience,
             shop_name=lines[0][:300] if lines else "",
             shop_lines=tuple(line[:300] for line in lines[1:]),
             logo=Path(logo) if logo else None,
