@@ -38,9 +38,15 @@ TITLES = {
     "lacking": "Not judged, and what to record",
     "done": "What was done, in full",
     "limits": "Limits and cautions",
+    "files": "Recordings, evidence and program",
 }
 """Headings of what follows the first page that it points to, by key."""
-_SECTION_OF: dict[str, Section] = {"found": "found", "lacking": "found", "done": "done"}
+_SECTION_OF: dict[str, Section] = {
+    "found": "found",
+    "lacking": "found",
+    "done": "done",
+    "files": "files",
+}
 MOST_FOUND, MOST_DONE, MOST_PROBLEMS = 4, 4, 2
 _MOST_TEXT, _MOST_LEAD, _MOST_LIST = 260, 480, 150
 """Characters of a statement, of the one that says what became of it, and of a mere list."""
@@ -65,7 +71,13 @@ def front(material: Material) -> list[Block]:
 
 
 def _cautions(material: Material) -> Iterator[Block]:
-    """What must be read before anything else."""
+    """What must be read before anything else: of the evidence, then of the car, then what lacks."""
+    seal = material.seal
+    if seal.state in ("changed", "other key"):
+        yield Paragraph(cut(seal.sentence), "caution")
+        yield Bullets(tuple(cut(text) for text in seal.problems[:MOST_PROBLEMS]))
+        unsaid = len(seal.problems) - MOST_PROBLEMS
+        yield from more(material, unsaid, "more such piece{s}", "files")
     if any(drive.recording.facts.link.simulated for drive in material.drives):
         yield Paragraph(SIMULATED, "caution")
     for problem in material.problems[:MOST_PROBLEMS]:
@@ -201,7 +213,7 @@ def more(material: Material, count: int, what: str, key: str) -> Iterator[Block]
     if material.options.has(_SECTION_OF.get(key, "limits")):
         yield More(text, key, TITLES[key])
     else:
-        yield Paragraph(f"{text}: in the technician's report.", "small")
+        yield Paragraph(f"{text}: in the whole report.", "small")
 
 
 def cut(text: str, most: int = _MOST_TEXT) -> str:

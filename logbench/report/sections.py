@@ -8,15 +8,26 @@ from logbench.analysis.statement import in_units
 from logbench.foreign import fill, joined, raw
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
+from logbench.job.seal import Seal
 from logbench.job.times import when_text
 from logbench.recording.notes import Remark
 from logbench.report import after, causes, records
-from logbench.report.blocks import Block, Bullets, Facts, Heading, Paragraph, Pictures, Table
+from logbench.report.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Figure,
+    Heading,
+    Paragraph,
+    Pictures,
+    Table,
+)
 from logbench.report.front import TITLES, cut, odometer
 from logbench.report.gather import Material
 from logbench.report.judged import finding_tables, range_to_act, usual_range
 from logbench.report.options import Section
 from logbench.report.plots import finding_figures
+from logbench.report.seal import seal_code, seal_facts
 from logbench.report.sentences import lacking_parts, looked_at, printed
 from logbench.signals.numbers import time_text
 
@@ -34,6 +45,7 @@ PRIVATE = (
     "was written about it are left out, and the usual ranges are the program's own."
 )
 MOST_FIGURES = 4
+_CODE_SHARE = 0.25
 MOST_REMARKS = 60
 """Of one drive."""
 
@@ -243,7 +255,7 @@ def _methods(material: Material) -> Iterator[Block]:
 
 
 def _files(material: Material) -> Iterator[Block]:
-    yield Heading("Recordings and program")
+    yield Heading(TITLES["files"], key="files")
     rows = []
     for drive in material.drives:
         facts = drive.recording.facts
@@ -257,11 +269,25 @@ def _files(material: Material) -> Iterator[Block]:
     if rows:
         header = ("file", "what", "SHA-256")
         yield Table("Recordings", header, tuple(rows), (26, 30, 44), marked, True)
+    yield from _seal(material.seal)
     yield Paragraph(
         f"Made with {material.software} from the job's own files; schema of the job "
         f"{material.job.schema_version}.",
         "small",
     )
+
+
+def _seal(seal: Seal) -> Iterator[Block]:
+    """What verifying the job has found, its ledger's head, and the same as a code."""
+    if seal.sentence:
+        yield Paragraph(seal.sentence)
+    if seal.problems:
+        yield Bullets(seal.problems)
+    facts, code = seal_facts(seal), seal_code(seal)
+    if facts:
+        yield Facts(facts)
+    if code is not None:
+        yield Figure(code, "The head of the job's ledger, to scan.", _CODE_SHARE)
 
 
 # --- small things ---

@@ -13,6 +13,7 @@ from pypdf import PdfReader
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import all_checks
 from logbench.job.model import Note, Option, RecordingEntry
+from logbench.job.seal import Seal
 from logbench.report.blocks import Bullets, Document, Figure, Heading, More, Paragraph, Table
 from logbench.report.document import make_document, report_sentences
 from logbench.report.front import MOST_FOUND, cut
@@ -76,7 +77,7 @@ def test_the_owner_gets_one_page_in_plain_words(material):
     shouted = {w for w in re.findall(r"\b[A-Z]{3,}\b", page) if not any(w in o for o in own)}
     assert shouted == set(), "acronyms"
     assert [b for b in document.front if isinstance(b, More)] == []
-    assert "in the technician's report" in page
+    assert "in the whole report" in page
 
 
 def test_all_audiences_get_the_same_statements_and_the_claims_file_the_evidence(material):
@@ -244,7 +245,7 @@ def test_it_stays_one_page_with_all_there_is_to_say(many):
         document = make_document(replace(full, options=options))
         (page,) = pages_of(document, paper)
         assert "Owner: received and explained" in page
-        assert "7 more problems: in the technician's report." in page
+        assert "7 more problems: in the whole report." in page
 
 
 def test_what_is_cut_ends_with_a_sentence_and_says_so():
@@ -252,6 +253,18 @@ def test_what_is_cut_ends_with_a_sentence_and_says_so():
     assert cut("One sentence here. Another that is long", 25) == "One sentence here. … (cut)"
     assert cut("no sentence ends in all of this", 20) == "no sentence ends in … (cut)"
     assert cut("x" * 50, 20) == f"{'x' * 20} … (cut)"
+
+
+def test_what_is_wrong_with_the_evidence_stands_first(material):
+    problems = tuple(f"recordings/{n}.parquet was altered." for n in range(4))
+    seal = Seal("changed", "This job was changed.", problems, head="ab" * 32, key="cd" * 32)
+    document = make_document(replace(material, seal=seal))
+    assert document.front[0] == Paragraph("This job was changed.", "caution")
+    pages = pages_of(document)
+    assert re.search(r"2 more such pieces on page \d", pages[0])
+    assert all(problem in pages[-1] for problem in problems)
+    whole = make_document(replace(material, seal=Seal("sealed", "Sealed.", head="ab" * 32)))
+    assert "Sealed." not in pages_of(whole)[0]
 
 
 def test_the_chart_of_page_one_shows_both_sides(material):

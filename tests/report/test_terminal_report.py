@@ -27,7 +27,7 @@ def test_what_is_missing_is_said_and_the_exit_code_tells(tmp_path, capsys):
     folder, job = create_job(tmp_path, "car")
     job.photos = [Photo(file="photos/gone.jpg")]
     folder.save(job)
-    assert main(["report", str(folder.path), "--out", str(tmp_path / "r.html")]) == 1
+    assert main(["report", str(folder.path), "--out", str(tmp_path / "r.html")]) == 5
     assert "gone.jpg" in capsys.readouterr().out
     assert (tmp_path / "r.html").exists()
 
