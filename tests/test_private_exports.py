@@ -4,6 +4,7 @@ its readings, into notes and names of files, and looked for in every byte of wha
 from __future__ import annotations
 
 import io
+import re
 import types
 import typing
 from collections.abc import Iterator
@@ -156,11 +157,15 @@ def job(tmp_path: Path, drive: Path) -> JobFolder:
     return folder
 
 
+_OFFSETS = re.compile(rb"\d{10} \d{5} [nf]")
+"""Places of a PDF's objects in its file: numbers that can be anything."""
+
+
 def bytes_of(path: Path) -> Iterator[tuple[str, bytes]]:
     """A file's name and bytes, and all that is packed in it."""
     data = path.read_bytes()
     yield "name", path.name.encode()
-    yield "bytes", data
+    yield "bytes", _OFFSETS.sub(b"", data)
     if path.suffix == ".parquet":
         whole = pq.read_table(path)
         yield "columns", repr(whole.to_pydict()).encode()
