@@ -19,6 +19,7 @@ from logbench.app.services import Services
 from logbench.words import tr
 
 if TYPE_CHECKING:
+    from logbench.analysis.model import Finding
     from logbench.app.archive.page import ArchivePage
     from logbench.app.compare.page import ComparePage
     from logbench.app.job.page import JobPage
@@ -91,9 +92,10 @@ class Pages(QStackedWidget):
 
         made = JobPage(self.services)
         made.job_shown.connect(self.live.cars.job_shown)
+        made.link_wanted.connect(self.live.choose_link)
         recordings = made.tabs.recordings
-        for part in (recordings, made.tabs.causes):
-            part.review_wanted.connect(lambda path: self.open_recordings([path]))
+        recordings.review_wanted.connect(lambda path: self.open_recordings([path]))
+        made.tabs.causes.finding_wanted.connect(self.open_finding)
         recordings.compare_wanted.connect(self.compare_recordings)
         made.files_dropped.connect(self.take_files)
         return self.put("job", made)
@@ -156,6 +158,11 @@ class Pages(QStackedWidget):
         self.show_page("review")
         for path in paths[-1:]:
             self.review.open_path(Path(path))
+
+    def open_finding(self, path: Path, finding: Finding) -> None:
+        """Open a recording on the Review page, at the evidence of a finding."""
+        self.show_page("review")
+        self.review.open_path(path, finding)
 
     def ask_for_recording(self) -> None:
         """Let the user pick a recording to review."""

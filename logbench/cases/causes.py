@@ -38,6 +38,11 @@ class Explained:
     findings: tuple[Finding, ...] = ()
     done: tuple[Done, ...] = ()
     job: Path | None = None
+    files: tuple[str, ...] = ()
+    """Of a job: the recording that each finding is of."""
+    exercise: str = ""
+    committed: tuple[str, ...] = ()
+    """What the job says of an exercise."""
 
 
 @only_looks
@@ -54,7 +59,15 @@ def explain_judged(
     home = JobFolder(folder)
     job = home.load()
     causes = explain(findings, engine, reading_before(home, job), tuple(job.symptoms))
-    return Explained(causes, engine, findings, done_in(job), folder)
+    return Explained(
+        causes,
+        engine,
+        findings,
+        done_in(job),
+        folder,
+        exercise=job.exercise,
+        committed=tuple(job.committed),
+    )
 
 
 @only_looks
@@ -64,8 +77,8 @@ def explain_job(work: Work, folder: JobFolder, job: Job) -> Explained:
     BandsError, the reader's errors."""
     from logbench.analysis.causes.inference import explain
 
-    drives, engine = [], Engine()
-    for entry in drives_before(job.recordings):
+    drives, engine, entries = [], Engine(), drives_before(job.recordings)
+    for entry in entries:
         work.report(tr("Opening {name}", name=entry.file))
         judged = judge(folder.recording(entry)).run(work)
         drives.append(judged.findings)
@@ -73,7 +86,34 @@ def explain_job(work: Work, folder: JobFolder, job: Job) -> Explained:
     findings = tuple(of_one_car(drives))
     work.report(tr("Weighing the causes"), 0.9)
     causes = explain(findings, engine, reading_before(folder, job), tuple(job.symptoms))
-    return Explained(causes, engine, findings, done_in(job), folder.path)
+    files = [entry.file for entry in entries]
+    return Explained(
+        causes, engine, findings, done_in(job), folder.path, _files_of(findings, files, drives)
+    )
+
+
+def _files_of(
+    findings: Sequence[Finding], files: Sequence[str], drives: Sequence[Sequence[Finding]]
+) -> tuple[str, ...]:
+    """The recording whose evidence each finding has."""
+    return tuple(
+        next(
+            file
+            for file, drive in zip(files, drives, strict=True)
+            if any(same_finding(finding, one) for one in drive)
+        )
+        for finding in findings
+    )
+
+
+def same_finding(finding: Finding, other: Finding) -> bool:
+    """Whether both are the same look at the same drive, whatever number several drives gave."""
+    return (finding.check, finding.subject, finding.unit, finding.evidence) == (
+        other.check,
+        other.subject,
+        other.unit,
+        other.evidence,
+    )
 
 
 @only_looks

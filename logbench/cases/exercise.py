@@ -165,16 +165,21 @@ class Play:
         return Done(test, _outcomes(self.exercise)[test])
 
 
-def play_of(job: Job) -> Play | None:
-    """The exercise that a job is; None where it is none, or of a text that this program does not
-    know."""
-    if not job.exercise:
+def play_of(text: str, committed: Sequence[str] = ()) -> Play | None:
+    """The exercise that a job is, by its fields `exercise` and `committed`; None where it is none,
+    or of a text that this program does not know."""
+    if not text:
         return None
     try:
-        exercise = exercise_of(raw(job.exercise))
+        exercise = exercise_of(raw(text))
     except UsageError:
         return None
-    return Play(exercise, tuple(raw(key) for key in job.committed if raw(key) in CAUSES))
+    return Play(exercise, tuple(raw(key) for key in committed if raw(key) in CAUSES))
+
+
+def play_in(job: Job) -> Play | None:
+    """The exercise that a job is."""
+    return play_of(job.exercise, job.committed)
 
 
 def offered(explained: Explained, done: Sequence[Done]) -> list[HandTest]:
@@ -208,7 +213,7 @@ def commit(job: Job, causes: Sequence[str]) -> None:
 def perform(job: Job, explained: Explained, test: str) -> Done:
     """Do a test in an exercise's job and enter what it shows. UsageError where it cannot be done;
     JobError."""
-    play = play_of(job)
+    play = play_in(job)
     if play is None:
         raise UsageError(tr("This job is no exercise: begin one."))
     if play.committed:

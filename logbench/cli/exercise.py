@@ -48,7 +48,7 @@ def exercise(
     Without a folder a new exercise is made. The same --seed is the same exercise for anybody.
     """
     from logbench.cases.causes import explain_job
-    from logbench.cases.exercise import Commit, perform, play_of
+    from logbench.cases.exercise import Commit, perform, play_in
     from logbench.cases.work import run_here
     from logbench.cli.show import run_shown, say
     from logbench.job.folder import open_job
@@ -57,7 +57,7 @@ def exercise(
     if folder is not None and (seed or kind):
         raise UsageError("An exercise that is under way has its seed: leave out --seed, --kind.")
     home, job = open_job(folder if folder is not None else _begin(seed, kind, into, not own_drive))
-    if play_of(job) is None:
+    if play_in(job) is None:
         raise UsageError(f"{home.path} is no exercise: begin one with `logbench exercise`.")
     explained = run_shown(explain_job(home, job), "Weighing the causes")
     jobs = JobStore()
@@ -66,7 +66,7 @@ def exercise(
     if commit:
         run_here(Commit(jobs, home.path, tuple(commit)))
     job = home.load()
-    play = play_of(job)
+    play = play_in(job)
     assert play is not None
     say(str(home.path), "bold")
     if play.committed:

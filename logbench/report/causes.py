@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.model import Causes, Ranked, Weight
 from logbench.analysis.causes.next_tests import next_tests
-from logbench.analysis.causes.sentence import cause_words, ruled_out, share_text
+from logbench.analysis.causes.sentence import cause_words, no_test, ruled_out, share_text
 from logbench.analysis.statement import in_units
 from logbench.foreign import fill, joined
 from logbench.job.times import short_time
@@ -41,6 +41,8 @@ def section(material: Material) -> Iterator[Block]:
         text = "The test that tells most for its time: {title} ({minutes:g} min). {what}"
         yield Paragraph(fill(text, title=test.title, minutes=test.minutes, what=test.what))
         yield Bullets(tuple(caution.text for caution in test.cautions), "small")
+    else:
+        yield Paragraph(no_test(now))
 
 
 def _table(causes: Causes, units: Units) -> Table:

@@ -15,7 +15,7 @@ from logbench.analysis.causes.sentence import headline
 from logbench.analysis.engine import Engine
 from logbench.analysis.model import Span
 from logbench.app.causes.panel import CausesPanel
-from logbench.app.job.page import CAUSES
+from logbench.app.job.page import CAUSES, RECORDS
 from logbench.app.theme import Look
 from logbench.app.window import MainWindow
 from logbench.job.folder import create_job
@@ -148,7 +148,7 @@ def test_a_number_decides_where_a_limit_holds_and_one_that_is_none_is_refused(pa
 def test_without_a_job_nothing_is_entered_but_a_what_if_is_shown(panel: CausesPanel):
     done: list[Done] = []
     panel.entered.connect(done.append)
-    panel.tests.let_enter(False)
+    panel.let_enter(False)
     panel.show_causes(LEAN)
     choose(panel, "smoke_test", "leak")
     panel.tests.number.returnPressed.emit()
@@ -218,7 +218,67 @@ def test_in_the_job_complaints_and_outcomes_are_edits_that_are_undone(
     assert rows(causes.panel.log) == []
     page.opened.undo()
     assert item.checkState() == Qt.CheckState.Unchecked
-    shown: list[Path] = []
-    causes.review_wanted.connect(shown.append)
-    causes.panel.observed.emit(Observation("a|b", ""))
-    assert [path.name for path in shown] == [Path(page.opened.job.recordings[0].file).name]
+
+
+def test_an_observation_in_the_job_opens_review_at_its_evidence_in_the_right_recording(
+    window: MainWindow, drive_file: Path, tmp_path: Path, qtbot: QtBot
+):
+    """Seen: it opened Review of the last drive, wherever the evidence was."""
+    demo = Path(__file__).resolve().parents[2] / "recordings" / "before.parquet"
+    page = new_job(window, tmp_path)
+    folder = page.opened.folder
+    for file in (demo, drive_file):
+        page.opened.edit(lambda job, file=file: folder.add_recording(job, file, "before"))
+    page.tabs.show_part(CAUSES)
+    causes = page.tabs.causes
+    qtbot.waitUntil(lambda: rows(causes.panel.bars) != [], timeout=60_000)
+    explained = causes._explained
+    place = next(
+        n for n, f in enumerate(explained.findings)
+        if f.check == "fuel_trim" and f.evidence and "before" in explained.files[n]
+    )  # fmt: skip
+    finding = explained.findings[place]
+    causes.panel.opened.emit(Observation("fuel_trim|x", "", finding=place))
+    review = window.pages.review
+    shown: list[object] = []
+    review.plots.show_spans = lambda spans, *_: shown.append(spans)
+    qtbot.waitUntil(lambda: shown != [], timeout=60_000)
+    assert window.pages.currentWidget() is review
+    assert review.opened.recording.path.name == "before.parquet"
+    assert shown == [finding.evidence]
+    causes.panel.opened.emit(Observation("fuel_trim|x", "", finding=place))  # open already
+    assert shown == [finding.evidence] * 2
+
+
+def test_codes_complaints_and_tests_in_the_job_open_where_they_are(
+    window: MainWindow, tmp_path: Path
+):
+    page = new_job(window, tmp_path)
+    page.tabs.show_part(CAUSES)
+    causes = page.tabs.causes
+    causes.panel.opened.emit(Observation("symptom|stalls", ""))
+    assert causes.symptoms.currentItem().text() == "stalls"
+    causes.panel.opened.emit(Observation("test|smoke_test", ""))
+    assert causes.panel.tabs.tabText(causes.panel.tabs.currentIndex()) == "Tests done"
+    causes.panel.opened.emit(Observation("code|P0171", ""))
+    assert page.tabs.currentIndex() == RECORDS
+
+
+def test_choosing_by_arrows_opens_nothing_and_a_click_does(panel: CausesPanel, qtbot: QtBot):
+    told: list[Observation] = []
+    panel.opened.connect(told.append)
+    panel.show_causes(with_evidence(LEAN))
+    panel.show()
+    panel.evidence.setCurrentItem(panel.evidence.topLevelItem(0))
+    qtbot.keyClick(panel.evidence, Qt.Key.Key_Down)
+    assert told == []
+    place = panel.evidence.visualItemRect(panel.evidence.topLevelItem(0)).center()
+    qtbot.mouseClick(panel.evidence.viewport(), Qt.MouseButton.LeftButton, pos=place)
+    assert [one.key for one in told] == ["fuel_trim|bank 1"]
+
+
+def test_what_is_certain_needs_no_test_and_the_panel_says_so(panel: CausesPanel):
+    panel.show_causes(explained(unmetered_air=0.97, maf_low=0.03))
+    assert rows(panel.tests.list) == []
+    assert panel.tests.none.text().startswith("No test is needed to tell what it is: unmetered air")
+    assert panel.tests.split.isHidden()

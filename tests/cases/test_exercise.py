@@ -22,7 +22,7 @@ from logbench.cases.exercise import (
     debrief,
     offered,
     perform,
-    play_of,
+    play_in,
     truth_of,
 )
 from logbench.cases.work import run_here
@@ -111,7 +111,7 @@ def test_a_new_exercise_has_a_drive_a_reading_a_complaint_and_the_truth_nowhere(
 def test_what_the_person_drives_alone_needs_only_the_link(tmp_path: Path):
     _, job = open_job(run_here(BeginExercise(LEAKS, tmp_path / "new", driven=False)))
     assert (job.recordings, job.readings) == ([], [])
-    assert play_of(job) == Play(LEAKS)
+    assert play_in(job) == Play(LEAKS)
 
 
 def test_a_test_shows_the_same_whenever_it_is_done_and_costs_its_minutes(begun: Path):
@@ -128,7 +128,7 @@ def test_a_test_shows_the_same_whenever_it_is_done_and_costs_its_minutes(begun: 
     commit(job, ["charge_leak_before"])
     with pytest.raises(UsageError, match="already"):
         perform(job, told, "smoke_test")
-    shown = debrief(play_of(job), told, [first])
+    shown = debrief(play_in(job), told, [first])
     assert shown.minutes == HAND_TESTS["charge_pressure_test"].minutes
     assert shown.verdict == "Right."
 
@@ -149,11 +149,11 @@ def test_one_commits_to_one_cause_or_two_of_the_list_and_once():
         with pytest.raises(UsageError, match="Commit to one cause or two"):
             commit(job, wrong)
     commit(job, ["fan", "mount"])
-    assert play_of(job).committed == ("fan", "mount")
+    assert play_in(job).committed == ("fan", "mount")
     with pytest.raises(UsageError, match="already"):
         commit(job, ["fan"])
-    assert play_of(Job()) is None
-    assert play_of(Job(exercise="of a later version 3")) is None
+    assert play_in(Job()) is None
+    assert play_in(Job(exercise="of a later version 3")) is None
 
 
 def of_two() -> Exercise:

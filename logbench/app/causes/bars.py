@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRectF, Qt, Signal
+from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRectF, Qt, Signal, SignalInstance
 from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QStyle, QStyledItemDelegate, QStyleOptionViewItem
 
@@ -104,15 +104,19 @@ class CauseBars(Tree):
 
 class EvidenceList(Tree):
     """What speaks for a cause, then what speaks against it, by weight, then what no cause
-    explains. Choosing one sends `observed` with its `Observation`."""
+    explains. Choosing one sends `observed` with its `Observation`; a click or Enter on it
+    `opened`, too."""
 
     observed = Signal(object)
+    opened = Signal(object)
 
     def __init__(self, look: Look) -> None:
         super().__init__((tr("Weight"), tr("Observation")), tr("For and against the cause"))
         self._look = look
         self._shown: list[Observation] = []
-        self.currentItemChanged.connect(lambda *_: self._changed())
+        self.currentItemChanged.connect(lambda *_: self._send(self.observed))
+        self.itemClicked.connect(lambda *_: self._send(self.opened))
+        self.itemActivated.connect(lambda *_: self._send(self.opened))
 
     def show_evidence(self, one: Ranked | None, unexplained: Iterable[Observation]) -> None:
         """Of this cause."""
@@ -135,10 +139,10 @@ class EvidenceList(Tree):
         self.addTopLevelItem(row)
         self._shown.append(observation)
 
-    def _changed(self) -> None:
+    def _send(self, signal: SignalInstance) -> None:
         at = self.currentIndex().row()
         if 0 <= at < len(self._shown):
-            self.observed.emit(self._shown[at])
+            signal.emit(self._shown[at])
 
 
 def weight_text(weight: Weight) -> str:

@@ -14,9 +14,11 @@ from logbench.analysis.causes.sentence import headline, no_test, share_text
 from logbench.analysis.engine import Engine
 from logbench.analysis.statement import in_units
 from logbench.app.parts import chooser, lay, muted, named, offer, text_button
-from logbench.app.plain import Page, TreeRow, plain_tip
+from logbench.app.plain import Page, TreeRow, button_text, plain_tip
 from logbench.app.tables import Tree, splitter
 from logbench.app.theme import Look
+from logbench.cases.causes import Explained
+from logbench.cases.exercise import Play, offered
 from logbench.errors import UsageError
 from logbench.foreign import in_html
 from logbench.words import tr
@@ -30,7 +32,9 @@ _SKILLS = {
 
 
 class NextTests(QWidget):
-    """What to test next. An outcome is tried (`tried`, a `Done` or None) or entered (`decided`)."""
+    """What to test next. An outcome is tried (`tried`, a `Done` or None) or entered (`decided`). In
+    an exercise (`play`) a test is done instead, and every test of the catalogue can be; without
+    `advice` nothing says which is worth it."""
 
     tried = Signal(object)
     decided = Signal(object)
@@ -42,6 +46,8 @@ class NextTests(QWidget):
         self._look = look
         self._causes: Causes | None = None
         self._proposed: tuple[NextTest, ...] = ()
+        self._play: Play | None = None
+        self._advice = True
         titles = tr("Tells"), tr("min"), tr("Test")
         self.list = Tree(titles, tr("Next tests, the best first"))
         self.list.currentItemChanged.connect(lambda *_: self._write())
@@ -60,26 +66,46 @@ class NextTests(QWidget):
         self.none = muted()
         lay(QVBoxLayout(self), self.none, (self.split, 1), margins=(0, 4, 0, 0))
 
-    def show_tests(self, causes: Causes | None, engine: Engine, done: Sequence[Done]) -> None:
+    def show_tests(
+        self,
+        causes: Causes | None,
+        engine: Engine,
+        done: Sequence[Done],
+        play: Play | None = None,
+        advice: bool = True,
+    ) -> None:
         """What is worth doing for these causes, as they are after what was `done`."""
-        self._causes = causes
-        self._proposed = () if causes is None else next_tests(causes, engine, done)
-        whole = Doubt(causes.hypotheses).bits if causes is not None else 0.0
-        self.list.clear()
-        for one in self._proposed:
-            mark = "▲ " if one.test.danger >= 2 else ""
-            row = TreeRow(
-                [share_text(one.bits / whole), f"{one.test.minutes:g}", mark + one.test.title]
-            )
-            row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
-            self.list.addTopLevelItem(row)
+        self._causes, self._play, self._advice = causes, play, advice
+        chosen = self.chosen
+        if causes is None:
+            self._proposed = ()
+        elif advice:
+            self._proposed = next_tests(causes, engine, done)
+        else:
+            tests = offered(Explained(causes, engine), done)
+            self._proposed = tuple(map(Doubt(causes.hypotheses).weigh, tests))
+        self._list(Doubt(causes.hypotheses).bits if causes is not None else 0.0)
         self.none.setVisible(causes is not None and not self._proposed)
         self.split.setVisible(self.none.isHidden())
         if causes is not None:
             self.none.setText(no_test(causes))
-        if self._proposed:
-            self.list.setCurrentIndex(self.list.model().index(0, 0))
+        keys = [one.test.key for one in self._proposed]
+        kept = not advice and chosen is not None and chosen.test.key in keys
+        if keys:
+            at = keys.index(chosen.test.key) if kept and chosen is not None else 0
+            self.list.setCurrentIndex(self.list.model().index(at, 0))
         self._write()
+
+    def _list(self, whole: float) -> None:
+        """The rows; `whole`: bits of the doubt."""
+        self.list.clear()
+        for one in self._proposed:
+            mark = "▲ " if one.test.danger >= 2 else ""
+            tells = share_text(one.bits / whole) if self._advice else ""
+            row = TreeRow([tells, f"{one.test.minutes:g}", mark + one.test.title])
+            row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
+            self.list.addTopLevelItem(row)
+        self.list.setColumnHidden(0, not self._advice)
 
     def let_enter(self, allowed: bool) -> None:
         """Whether there is a job that keeps an outcome."""
@@ -102,12 +128,17 @@ class NextTests(QWidget):
         offer(self.outcome, [(w, k) for k, w in one.test.words.items()] if one else [])
         self.outcome.blockSignals(False)
         self.number.clear()
-        self.number.setVisible(one is not None and bool(one.test.unit))
+        self.number.setVisible(one is not None and bool(one.test.unit) and self._play is None)
+        for widget in (self.outcome, self.what_if):
+            widget.setVisible(self._advice)
+        does = self._play is not None and one is not None
+        text = tr("Do it: {n:g} min", n=one.test.minutes) if does and one else tr("Enter")
+        self.enter.setText(button_text(text))
         if one is None or causes is None:
             self.detail.setHtml("")
             return
         self.number.setPlaceholderText(one.test.unit)
-        self.detail.setHtml(as_html(one, causes, self._look))
+        self.detail.setHtml(as_html(one, causes, self._look, self._advice))
 
     def _decided(self) -> Done | None:
         """The outcome that is chosen, or that the number shows."""
@@ -134,7 +165,10 @@ class NextTests(QWidget):
             self._try()
 
     def _enter(self) -> None:
-        done = self._decided()
+        if self._play is not None and self.chosen is not None:
+            done: Done | None = self._play.perform(self.chosen.test.key)
+        else:
+            done = self._decided()
         if done is not None and not self.enter.isHidden():
             self.decided.emit(done)
 
@@ -143,7 +177,7 @@ def _cautions(test: HandTest) -> str:
     return "\n".join(caution.text for caution in test.cautions)
 
 
-def as_html(one: NextTest, causes: Causes, look: Look) -> str:
+def as_html(one: NextTest, causes: Causes, look: Look, leaves: bool = True) -> str:
     """The whole test: what it is and takes, its dangers, what each outcome would leave."""
     test = one.test
     danger = _DANGERS[test.danger]
@@ -159,6 +193,8 @@ def as_html(one: NextTest, causes: Causes, look: Look) -> str:
         head = tr("Take care") + (f" ({danger})" if danger else "")
         rows = "".join(f"<li>{in_html(c.text)}</li>" for c in test.cautions)
         parts.append(f"<p><b>{in_html(head)}</b></p><ul>{rows}</ul>")
+    if not leaves:
+        return "".join(parts)
     rows = "".join(
         f"<li>{in_html(test.words[left.outcome])} ({in_html(share_text(left.probability))}): "
         f"{in_html(in_units(headline(left.causes), look.units))}</li>"

@@ -27,7 +27,8 @@ from logbench.cases.causes import (
     explain_job,
     remove_test,
 )
-from logbench.errors import JobError
+from logbench.cases.exercise import commit, play_in
+from logbench.errors import LogbenchError
 from logbench.foreign import raw
 from logbench.job.comparisons import drives_before
 from logbench.job.model import Job
@@ -40,8 +41,10 @@ class CausesTab(Tab):
     """Weighed when it is shown, and anew when the job's drives, readings or complaints change;
     outcomes are edits of the job like any other."""
 
-    review_wanted = Signal(object)
-    """Path of the last drive that was weighed."""
+    finding_wanted = Signal(object, object)
+    """Path of a drive, and the `Finding` whose evidence is to be shown there."""
+    records_wanted = Signal()
+    """What the car had stored is to be shown."""
 
     def __init__(self, services: Services) -> None:
         super().__init__()
@@ -55,9 +58,10 @@ class CausesTab(Tab):
             self.symptoms.addItem(row)
         self.symptoms.itemChanged.connect(self._complained)
         self.panel = CausesPanel(services.look)
-        self.panel.observed.connect(self._open_drive)
+        self.panel.opened.connect(self._open_source)
         self.panel.entered.connect(self._enter)
         self.panel.withdrawn.connect(self._take_back)
+        self.panel.committed.connect(self._commit)
         left = QWidget()
         head = muted(tr("What the customer complains of"))
         lay(QVBoxLayout(left), head, (self.symptoms, 1), margins=(0, 6, 0, 0))
@@ -101,8 +105,10 @@ class CausesTab(Tab):
 
     def _show(self, explained: Explained) -> None:
         self._explained = explained
-        done = done_in(self._open.job) if self._open is not None else ()
-        self.panel.show_causes(explained.causes, explained.engine, done)
+        if self._open is not None:
+            job = self._open.job
+            causes, engine = explained.causes, explained.engine
+            self.panel.show_causes(causes, engine, done_in(job), play=play_in(job))
 
     # --- what is edited ---
 
@@ -123,19 +129,30 @@ class CausesTab(Tab):
         if done is not None:
             self._edit(lambda job: remove_test(job, done), tr("Take an outcome back"))
 
-    def _open_drive(self, _: Observation) -> None:
-        drives = drives_before(self._open.job.recordings) if self._open is not None else []
-        if drives and self._open is not None:
-            path = self._open.place(drives[-1].file)
+    def _commit(self, causes: tuple[str, ...]) -> None:
+        self._edit(lambda job: commit(job, causes), tr("Commitment to a cause"))
+
+    def _open_source(self, observation: Observation) -> None:
+        """Show where it comes from."""
+        kind, _, key = observation.key.partition("|")
+        explained, place = self._explained, observation.finding
+        if explained is not None and place is not None and place < len(explained.files):
+            path = self._open.place(explained.files[place]) if self._open else None
             if path is not None:
-                self.review_wanted.emit(path)
+                self.finding_wanted.emit(path, explained.findings[place])
+        elif kind in ("code", "monitor"):
+            self.records_wanted.emit()
+        elif kind == "symptom":
+            self.symptoms.setCurrentRow(list(SYMPTOMS).index(key))
+        elif kind == "test":
+            self.panel.show_done()
 
     def _edit(self, change: Callable[[Job], object], title: str) -> None:
         if self._open is None:
             return
         try:
             self._open.edit(change, title)
-        except JobError as error:
+        except LogbenchError as error:
             self._open.trouble(str(error))
 
 

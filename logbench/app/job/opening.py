@@ -93,14 +93,14 @@ class Opening:
         """Let the user pick a job file."""
         kinds = tr("Jobs ({file})", file=JOB_FILE)
         name, _ = QFileDialog.getOpenFileName(
-            self._parent, tr("Open a job"), str(self._folder), kinds
+            self._parent, tr("Open a job"), str(self.folder), kinds
         )
         if name:
             self._chosen(Path(name))
 
     def ask_for_new(self) -> None:
         """Ask for a title and a place."""
-        dialog = NewJobDialog(self._folder, self._parent)
+        dialog = NewJobDialog(self.folder, self._parent)
         if self.ask(dialog):
             self.make(*dialog.chosen)
 
@@ -121,14 +121,16 @@ class Opening:
         self._chosen(folder.path)
 
     @property
-    def _folder(self) -> Path:
+    def folder(self) -> Path:
+        """Where jobs are made."""
         return self._settings.folder / "jobs" if self.last is None else self.last.parent
 
 
 class StartCard(EmptyState):
-    """Says what a job is; makes one, opens one, opens the last one. `pressed`: a new one."""
+    """Says what a job is; makes one, opens one, opens the last one, begins an exercise. `pressed`:
+    a new one."""
 
-    def __init__(self, opening: Opening) -> None:
+    def __init__(self, opening: Opening, exercise: Callable[[], object]) -> None:
         super().__init__(
             tr("No job is open"),
             tr(
@@ -143,7 +145,8 @@ class StartCard(EmptyState):
         open_button = text_button(tr("Open a job …  Ctrl+Shift+O"), opening.ask_for_job)
         self.last_button = text_button("", opening.open_last, tr("Open the last job"))
         left = Qt.AlignmentFlag.AlignLeft
-        lay(self.extra, (open_button, 0, left), (self.last_button, 0, left))
+        begin = text_button(tr("Exercise with a simulated car …  F6"), exercise)
+        lay(self.extra, (open_button, 0, left), (self.last_button, 0, left), (begin, 0, left))
         last = opening.last
         self.last_button.setVisible(last is not None)
         if last is not None:

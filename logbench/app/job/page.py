@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 from logbench.app.commands import add_command
 from logbench.app.details import ask_same_car
 from logbench.app.job.causes import CausesTab
+from logbench.app.job.exercise import Exercises
 from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
 from logbench.app.job.forgetting import Forgetting
 from logbench.app.job.opened import OpenJob
@@ -69,6 +70,7 @@ class JobTabs(QTabWidget):
         self.recordings, self.photos = RecordingsPanel(self.adding), PhotosPanel(self.adding)
         self.timeline = TimelineView()
         self.causes = CausesTab(services)
+        self.causes.records_wanted.connect(lambda: self.show_part(RECORDS))
         self._parts = (
             self.story, self.records, self.others, self.recordings, self.work, self.photos,
             self.timeline, self.causes,
@@ -145,6 +147,9 @@ class JobPage(QWidget):
     job_shown = Signal(object)
     """Another job is open, or it was edited: its `HeldJob`; None where none is."""
 
+    link_wanted = Signal(str)
+    """The way to a car that is to be recorded."""
+
     def __init__(self, services: Services) -> None:
         super().__init__()
         self._services = services
@@ -158,6 +163,8 @@ class JobPage(QWidget):
         self.opening = Opening(settings, self.open_path, self.notice.trouble, self)
         self.reporting = Reporting(settings, self.say, self)
         owner = services.runner.owner()
+        folder = partial(getattr, self.opening, "folder")
+        self.exercises = Exercises(owner, self.notice, folder, self._begun, self)
         self.forgetting = Forgetting(settings, owner, self.notice, self._close_job, self)
         Drops(self, self._dropped)
         self._lay_out()
@@ -174,6 +181,7 @@ class JobPage(QWidget):
             for text, run in (
                 (tr("Open …  Ctrl+Shift+O"), self.opening.ask_for_job),
                 (tr("New …  Ctrl+N"), self.opening.ask_for_new),
+                (tr("Exercise …  F6"), self.exercises.ask_for_one),
                 (tr("Report …  Ctrl+P"), self.ask_for_report),
                 (tr("Delete …  Ctrl+Shift+K"), self._ask_to_forget),
             )
@@ -183,7 +191,7 @@ class JobPage(QWidget):
         body = QWidget()
         lay(QVBoxLayout(body), bar, (self.tabs, 1), margins=(0, 0, 0, 0))
         self._pages = QStackedWidget()
-        self.empty = StartCard(self.opening)
+        self.empty = StartCard(self.opening, self.exercises.ask_for_one)
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(body)
         lay(QVBoxLayout(self), (self._pages, 1), margins=(0, 0, 0, 0), spacing=0)
@@ -199,6 +207,7 @@ class JobPage(QWidget):
         for title, keys, run in (
             (tr("Open a job"), "Ctrl+Shift+O", opening.ask_for_job),
             (tr("Make a new job"), "Ctrl+N", opening.ask_for_new),
+            (tr("Begin an exercise"), "F6", self.exercises.ask_for_one),
             (tr("Read the car"), "Ctrl+Shift+R", records.read_button.click),
             (tr("Clear the codes"), "Ctrl+Shift+Del", records.clear_button.click),
             (tr("Add the newest drive to the job"), "Ctrl+D", newest),
@@ -246,7 +255,8 @@ class JobPage(QWidget):
         self._show_job(opened)
         self._pages.setCurrentIndex(1)
         car, folder = opened.snapshot().vehicle, str(opened.folder.path.resolve())
-        opened.owner.start(RememberCar(car=car, job=folder))
+        if not opened.job.exercise:  # its car is none that comes again
+            opened.owner.start(RememberCar(car=car, job=folder))
         opened.verify()
         opened.edited.connect(lambda: self.job_shown.emit(opened.held))
         self.job_shown.emit(opened.held)
@@ -259,6 +269,13 @@ class JobPage(QWidget):
             self.opened.deleteLater()
             self.opened = None
             self.job_shown.emit(None)
+
+    def _begun(self, folder: Path, link: str) -> None:
+        """An exercise is ready; with a link it is driven by the person."""
+        if self.open_path(folder):
+            self.tabs.show_part(CAUSES)
+            if link:
+                self.link_wanted.emit(link)
 
     def _close_job(self) -> None:
         self.leave()

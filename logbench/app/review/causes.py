@@ -20,6 +20,7 @@ from logbench.cases.causes import (
     explain_judged,
     without,
 )
+from logbench.cases.exercise import Commit, play_of
 from logbench.cases.recording import Judged
 from logbench.cases.runner import Owner
 from logbench.job.folder import job_folder_of
@@ -43,6 +44,7 @@ class ReviewCauses(CausesPanel):
         self.observed.connect(self._show_evidence_of)
         self.entered.connect(self._keep)
         self.withdrawn.connect(self._drop)
+        self.committed.connect(self._commit)
 
     def begin(self, owner: Owner) -> None:
         """Another recording is shown, whose checks are run first."""
@@ -61,8 +63,9 @@ class ReviewCauses(CausesPanel):
 
     def _show(self, explained: Explained) -> None:
         self._explained = explained
-        self.tests.let_enter(explained.job is not None)
-        self.show_causes(explained.causes, explained.engine, explained.done)
+        self.let_enter(explained.job is not None)
+        play = play_of(explained.exercise, explained.committed)
+        self.show_causes(explained.causes, explained.engine, explained.done, play=play)
 
     def _show_evidence_of(self, observation: Observation) -> None:
         findings = self._explained.findings if self._explained is not None else ()
@@ -83,6 +86,13 @@ class ReviewCauses(CausesPanel):
         if explained is not None and explained.job is not None and self._owner is not None:
             deed = TakeTestBack(self._store, explained.job, explained.done[place])
             after = replace(explained, done=without(explained.done, place))
+            self._owner.start(deed, partial(self._kept, after), self.failed.emit)
+
+    def _commit(self, causes: tuple[str, ...]) -> None:
+        explained = self._explained
+        if explained is not None and explained.job is not None and self._owner is not None:
+            deed = Commit(self._store, explained.job, causes)
+            after = replace(explained, committed=causes)
             self._owner.start(deed, partial(self._kept, after), self.failed.emit)
 
     def _kept(self, after: Explained, _: None) -> None:

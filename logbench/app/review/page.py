@@ -35,6 +35,7 @@ from logbench.app.review.plots import ReviewPlots
 from logbench.app.review.values import SignalsTable
 from logbench.app.services import Services
 from logbench.app.tables import splitter, step
+from logbench.cases.causes import same_finding
 from logbench.cases.recording import Judged
 from logbench.cases.review import Opened, open_demo, open_for_review, read_rest
 from logbench.errors import LogbenchError
@@ -66,6 +67,8 @@ class ReviewPage(QWidget):
         self.signals = SignalsTable()
         self.opened: Opened | None = None
         self.judged: Judged | None = None
+        self._wanted: Finding | None = None
+        """Whose evidence is to be shown once the recording is judged."""
         self.opening = Opening(services, self)
         self.notice = Notice(self)
         self.notes = NotesPanel(self.view, self.notice)
@@ -204,8 +207,14 @@ class ReviewPage(QWidget):
         if name:
             self.open_path(Path(name))
 
-    def open_path(self, path: Path) -> None:
-        """Open a recording off the main thread; what is shown stays until it is there."""
+    def open_path(self, path: Path, finding: Finding | None = None) -> None:
+        """Open a recording off the main thread, at the evidence of a finding; what is shown stays
+        until it is there."""
+        self._wanted = finding
+        shown = self.opened.recording.path if self.opened is not None else None
+        if finding is not None and self.judged is not None and shown == path:
+            self._show_wanted(self.judged)
+            return
         kept = layout_from_json(self._services.settings.last_layouts.get(str(path.resolve()), ""))
         self.opening.start(open_for_review(path, tuple(kept.keys)))
 
@@ -304,8 +313,15 @@ class ReviewPage(QWidget):
         self.findings.show_findings(judged.findings, engine=judged.engine)
         if self.opened is not None:
             self.causes.judged(judged, self.opened.recording.path)
+        self._show_wanted(judged)
         if judged.changed or judged.problem:
             self.notice.trouble(" ".join(filter(None, (*judged.changed, judged.problem))))
+
+    def _show_wanted(self, judged: Judged) -> None:
+        wanted, self._wanted = self._wanted, None
+        if wanted is not None:
+            same = (one for one in judged.findings if same_finding(wanted, one))
+            self.show_finding(next(same, wanted))
 
     # --- small things ---
 
