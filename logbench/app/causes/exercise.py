@@ -1,18 +1,19 @@
-"""An exercise on the panel of causes: minutes spent, advice that can be asked for, the commitment and
-the truth."""
+"""An exercise on the panel of causes: minutes spent, advice, the commitment, the truth."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QVBoxLayout, QWidget
 
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.model import Causes
 from logbench.analysis.causes.sentence import cause_words
 from logbench.analysis.statement import in_units
-from logbench.app.parts import chooser, lay, muted, offer, styled, text_button
+from logbench.app.causes.next_tests import WIDE_PX
+from logbench.app.parts import chooser, lay, muted, offer, text_button
 from logbench.cases.exercise import Debrief, Play, choices
 from logbench.foreign import in_html
 from logbench.signals.units import Units
@@ -36,11 +37,12 @@ class ExerciseBar(QWidget):
         )
         self.first = chooser(tr("Cause to commit to"), 10)
         self.second = chooser(tr("A second cause, where there are two"), 10)
-        self.go = styled(text_button(tr("Commit"), self._commit, tr("Commit to this")), "primary")
+        self.go = text_button(tr("Commit"), self._commit, tr("Commit to this"))
         self.first.currentIndexChanged.connect(lambda _: self._judge())
         self._choose = QWidget()
         row = lay(QHBoxLayout(), (self.second, 1), self.go, spacing=6)
-        lay(QVBoxLayout(self._choose), self.first, row, margins=(0, 0, 0, 0), spacing=6)
+        down = QBoxLayout(QBoxLayout.Direction.TopToBottom, self._choose)
+        self._row = lay(down, (self.first, 1), (row, 1), margins=(0, 0, 0, 0), spacing=6)
         head = lay(QHBoxLayout(), (self.said, 1), self.advice, spacing=6)
         lay(QVBoxLayout(self), head, self._choose, margins=(0, 0, 0, 4), spacing=6)
 
@@ -63,6 +65,12 @@ class ExerciseBar(QWidget):
     def shows_advice(self, play: Play | None) -> bool:
         """Whether the program's own weighing is to be seen."""
         return play is None or bool(play.committed) or self.advice.isChecked()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Beside each other where there is room."""
+        super().resizeEvent(event)
+        ways = QBoxLayout.Direction
+        self._row.setDirection(ways.LeftToRight if self.width() >= WIDE_PX else ways.TopToBottom)
 
     def _judge(self) -> None:
         self.go.setEnabled(bool(self.first.currentData()))

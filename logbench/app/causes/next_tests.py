@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import QLocale, Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.analysis.causes.hand_tests import Done, HandTest, entered
@@ -23,6 +24,8 @@ from logbench.errors import UsageError
 from logbench.foreign import in_html
 from logbench.words import tr
 
+WIDE_PX = 640
+"""From so much on things stand beside each other."""
 _DANGERS = ("", "", tr("can injure"), tr("trained staff only"))
 _SKILLS = {
     "owner": tr("anybody"),
@@ -106,6 +109,12 @@ class NextTests(QWidget):
             row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
             self.list.addTopLevelItem(row)
         self.list.setColumnHidden(0, not self._advice)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """The test in full beside the list where there is room."""
+        super().resizeEvent(event)
+        wide = self.width() >= WIDE_PX
+        self.split.setOrientation(Qt.Orientation.Horizontal if wide else Qt.Orientation.Vertical)
 
     def let_enter(self, allowed: bool) -> None:
         """Whether there is a job that keeps an outcome."""

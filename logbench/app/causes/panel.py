@@ -125,7 +125,9 @@ class CausesPanel(QWidget):
         units = self._look.units
         said = in_units(headline(causes), units) if causes is not None else ""
         if causes is not None and not self._advises:
-            said = tr("What is wrong with this car?")
+            said = tr(
+                "What is wrong with this car? Look at its drive and records, test, then commit."
+            )
         self.head.setText(f"{supposed}{said}")
         self.head.setVisible(bool(said))
         self.state.setText(_note(causes) if causes is not None else self._reason)

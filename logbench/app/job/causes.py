@@ -64,7 +64,7 @@ class CausesTab(Tab):
         self.panel.committed.connect(self._commit)
         left = QWidget()
         head = muted(tr("What the customer complains of"))
-        lay(QVBoxLayout(left), head, (self.symptoms, 1), margins=(0, 6, 0, 0))
+        lay(QVBoxLayout(left), head, (self.symptoms, 1), margins=(0, 6, 8, 0))
         split = splitter(Qt.Orientation.Horizontal, {left: 260, self.panel: 900})
         split.setStretchFactor(1, 1)
         lay(QVBoxLayout(self), (split, 1), margins=(20, 6, 20, 12))
