@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.analysis.causes.hand_tests import Done, HandTest, entered
 from logbench.analysis.causes.model import Causes
-from logbench.analysis.causes.next_tests import Doubt, NextTest, next_tests
+from logbench.analysis.causes.next_tests import Doubt, NextTest, next_tests, settled
 from logbench.analysis.causes.sentence import headline, no_test, share_text
 from logbench.analysis.engine import Engine
 from logbench.analysis.statement import in_units
@@ -91,7 +91,8 @@ class NextTests(QWidget):
         self.none.setVisible(causes is not None and not self._proposed)
         self.split.setVisible(self.none.isHidden())
         if causes is not None:
-            self.none.setText(no_test(causes))
+            none = tr("No test of the list tells more.")
+            self.none.setText(no_test(causes) if settled(causes) else none)
         keys = [one.test.key for one in self._proposed]
         kept = not advice and chosen is not None and chosen.test.key in keys
         if keys:
