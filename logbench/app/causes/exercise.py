@@ -92,7 +92,9 @@ def truth_html(told: Debrief, units: Units) -> str:
             f"{in_html(step.sentence)}</li>"
             for step in told.steps
         )
-        parts.append(f"<p><b>{in_html(tr('Your tests'))}</b></p><ol>{rows}</ol>")
+        title = tr("Your tests")
+        parts.append(f"<p><b>{in_html(title)}</b></p><ol>{rows}</ol>")
     else:
-        parts.append(f"<p>{in_html(tr('You did no test.'))}</p>")
+        none = tr("You did no test.")
+        parts.append(f"<p>{in_html(none)}</p>")
     return "".join(parts)
