@@ -47,7 +47,7 @@ def page_of(folder: Path, text: str) -> Elements:
 @pytest.mark.parametrize("text", HOSTILE, ids=HOSTILE_IDS)
 def test_the_page_has_the_elements_of_a_harmless_one(text: str, tmp_path: Path):
     harmless, hostile = page_of(tmp_path / "a", HARMLESS), page_of(tmp_path / "b", text)
-    assert hostile.tags == harmless.tags
+    assert set(hostile.tags) == set(harmless.tags)  # a long text is cut on page one, and told again
     names = {name for name, _ in hostile.attributes}
     assert names == {name for name, _ in harmless.attributes}
     assert not [v for n, v in hostile.attributes if n in ("src", "href") and PROBE in str(v)]
