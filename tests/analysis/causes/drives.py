@@ -23,13 +23,19 @@ from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.simulator.day import draw_day
+from logbench.simulator.diagnosis import ENGINE
 from logbench.simulator.drive import Drive
 from logbench.simulator.faults import possible_faults
+from logbench.vehicle.records.model import CarReading, Code, FreezeFrame, FrozenValue
+from logbench.vehicle.records.monitors import result_of_nine
 from tests.analysis.fleet import COOLED_DEGC, RATES_HZ, WANTED, car_of, fleet_schedule
+from tests.analysis.fleet_report import hidden_because
 from tests.analysis.simulated import recorded
 
-SEVERITIES = (0.25, 0.5, 0.75, 1.0)
+SEVERITIES = (0.5, 0.75, 1.0)
 HEALTHY_SHARE = 0.2
+FRAME = ("RPM", "VSS", "LOAD_PCT", "ECT", "MAP", "SHRTFT1", "LONGFT1", "SHRTFT2", "LONGFT2")
+"""Signals of a freeze frame that are kept."""
 KEPT = ("check", "subject", "value", "uncertainty", "of_car", "unit", "causes")
 
 
@@ -45,17 +51,35 @@ class Case:
 @dataclass(frozen=True, slots=True)
 class Row:
     """What came of a case: traits of the engine with their probabilities, the findings as plain
-    rows, the codes stored or pending at the end."""
+    rows; what the engine computer tells at the end: codes stored or pending, results of its
+    monitors (nine bytes each, in hex), what it kept when the first code came. `hidden`: why the
+    fault cannot show in what this car offers, known from car and weather alone."""
 
     case: Case
     traits: dict[str, float]
     findings: tuple[dict[str, object], ...]
     codes: tuple[str, ...]
+    results: tuple[str, ...]
+    frame: dict[str, float]
+    hidden: str
 
     @property
     def as_findings(self) -> list[Finding]:
         """The findings with as much as the model reads."""
         return [finding_of(row) for row in self.findings]
+
+    @property
+    def reading(self) -> CarReading:
+        """What a reading of the car says after the drive."""
+        values = [FrozenValue(signal=name, value=value) for name, value in self.frame.items()]
+        frames = [FreezeFrame(ecu=ENGINE, number=0, values=values)] if values else []
+        return CarReading(
+            complete=True,
+            answered={"stored codes": [ENGINE], "pending codes": [ENGINE]},
+            codes=[Code(code=code, state="pending", ecu=ENGINE) for code in self.codes],
+            freeze_frames=frames,
+            monitor_results=[result_of_nine(ENGINE, bytes.fromhex(x)) for x in self.results],
+        )
 
 
 def finding_of(row: dict[str, object]) -> Finding:
@@ -105,10 +129,23 @@ def drive_case(case: Case) -> Row:
         cooled=rng.random() < 0.3 and ambient_degc > COOLED_DEGC,
         day=draw_day(seed),
     )
-    view = View(recorded(drive, seed, WANTED, RATES_HZ, stated))
-    traits = {trait.value: round(view.engine[trait].probability, 3) for trait in Trait}
-    codes = {code for service in (3, 7) for code in drive.memory.codes(service)}
-    return Row(case, traits, tuple(map(_kept, run_checks(view))), tuple(sorted(codes)))
+    recording = recorded(drive, seed, WANTED, RATES_HZ, stated)
+    view = View(recording)
+    memory = drive.memory
+    kept = {name: memory.frame[name] for name in FRAME if name in (memory.frame or ())}
+    reasons = [
+        hidden_because(drive.car, fault, recording.signals, ambient_degc)
+        for fault, _ in case.faults
+    ]
+    return Row(
+        case,
+        traits={trait.value: round(view.engine[trait].probability, 3) for trait in Trait},
+        findings=tuple(map(_kept, run_checks(view))),
+        codes=tuple(sorted({code for service in (3, 7) for code in memory.codes(service)})),
+        results=tuple(test.nine.hex() for test in memory.monitor_tests(ENGINE)),
+        frame={name: round(value, 3) for name, value in kept.items()},
+        hidden="; ".join(filter(None, reasons)),
+    )
 
 
 def read_rows(path: Path) -> dict[Case, Row]:
@@ -121,7 +158,10 @@ def read_rows(path: Path) -> dict[Case, Row]:
         row = json.loads(line)
         told = row["case"]
         case = Case(told["seed"], tuple((n, s) for n, s in told["faults"]), told["kind"])
-        found[case] = Row(case, row["traits"], tuple(row["findings"]), tuple(row["codes"]))
+        found[case] = Row(
+            **{key: tuple(x) if isinstance(x, list) else x for key, x in row.items()}
+            | {"case": case}
+        )
     return found
 
 
