@@ -71,20 +71,16 @@ def explain_observed(
 ) -> Causes:
     """The same of observations and the probabilities of the engine's traits."""
     seen = likelihood.see(response, stratum_of(traits), observed)
-    options = _singles(seen, observed, priors(traits, response))
-    options += _pairs(seen, observed, options)
+    options = _singles(seen, priors(traits, response))
+    options += _pairs(seen, options)
     shares = _shares([option.log_weight for option in options])
     order = sorted(range(len(options)), key=lambda n: (-shares[n], options[n].causes))
     hypotheses = tuple(Hypothesis(options[n].causes, float(shares[n])) for n in order)
     best = [options[n] for n in order]
-    weights = _Weights(seen, observed, best, np.array([h.probability for h in hypotheses]))
+    weights = _Weights(seen, best, np.array([h.probability for h in hypotheses]))
     marginal = by_cause(hypotheses)
-    ranked = sorted(marginal, key=lambda cause: (-marginal[cause], cause))
-    return Causes(
-        hypotheses,
-        tuple(weights.ranked(cause, min(1.0, marginal[cause])) for cause in ranked),
-        weights.unexplained(),
-    )
+    ranked = sorted(marginal.items(), key=lambda item: (-item[1], item[0]))
+    return Causes(hypotheses, weights.ranked(dict(ranked)), weights.unexplained())
 
 
 def priors(traits: Mapping[Trait, float], response: Response) -> dict[str, float]:
@@ -112,67 +108,87 @@ def _known(cause: Cause, response: Response) -> bool:
 @dataclass(frozen=True, slots=True)
 class _Option:
     """An explanation: log of prior times likelihood; for the likeliest severity, the mean and
-    added standard deviation of every number."""
+    added standard deviation of every number, and the log likelihood of every answer."""
 
     causes: tuple[str, ...]
     prior: float
     log_weight: float
     mean: Values
     spread: Values
+    answers: Values
 
 
-def _options(
-    seen: Seen,
-    observed: Observed,
-    asked: Sequence[tuple[tuple[str, ...], float]],
-    effects: Sequence[Effect],
-) -> list[_Option]:
-    """Explanations with their priors and what they do at each of their settings; all at once,
-    which is quick."""
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """An explanation to be weighed: what it does to the numbers and how likely the answers are, at
+    each of its settings."""
+
+    causes: tuple[str, ...]
+    prior: float
+    effect: Effect
+    answers: Values
+
+
+def _options(seen: Seen, asked: Sequence[_Asked]) -> list[_Option]:
+    """All at once, which is quick."""
     if not asked:
         return []
-    sizes = [len(mean) for mean, _ in effects]
-    mean, spread = (np.concatenate([effect[i] for effect in effects]) for i in (0, 1))
+    sizes = [len(one.answers) for one in asked]
+    mean, spread = (np.concatenate([one.effect[i] for one in asked]) for i in (0, 1))
+    answers = np.concatenate([one.answers for one in asked])
     logs = likelihood.of_blocks(seen, mean, spread).sum(axis=1) * seen.response.temperature
+    logs += answers.sum(axis=1)
     found = []
-    ends = np.cumsum(sizes)
-    for (causes, prior), end, size in zip(asked, ends, sizes, strict=True):
+    for one, end, size in zip(asked, np.cumsum(sizes), sizes, strict=True):
         mine = logs[end - size : end]
         best = end - size + int(np.argmax(mine))
-        weight = math.log(prior) + float(np.logaddexp.reduce(mine)) - math.log(size)
-        weight += likelihood.of_said(observed, causes)
-        found.append(_Option(causes, prior, weight, mean[best], spread[best]))
+        weight = math.log(one.prior) + float(np.logaddexp.reduce(mine)) - math.log(size)
+        found.append(
+            _Option(one.causes, one.prior, weight, mean[best], spread[best], answers[best])
+        )
     return found
 
 
-def _singles(seen: Seen, observed: Observed, weights: Mapping[str, float]) -> list[_Option]:
+def _singles(seen: Seen, weights: Mapping[str, float]) -> list[_Option]:
     n = len(seen.numbers)
-    still = np.zeros((1, n)), np.zeros((1, n))
     real = {cause: w for cause, w in weights.items() if cause not in (NOTHING_WRONG, NOT_LISTED)}
-    asked = [((cause,), weight) for cause, weight in real.items()]
-    effects = [likelihood.effects_of(seen, cause) for cause in real]
-    found = _options(
-        seen, observed, [*asked, ((NOTHING_WRONG,), weights[NOTHING_WRONG])], [*effects, still]
-    )
+    asked = [
+        _Asked((cause,), weight, likelihood.effects_of(seen, cause), _answers(seen, cause))
+        for cause, weight in real.items()
+    ]
+    still = np.zeros((1, n)), np.zeros((1, n))
+    sound = _answers(seen, NOTHING_WRONG)[:1]
+    asked.append(_Asked((NOTHING_WRONG,), weights[NOTHING_WRONG], still, sound))
+    found = _options(seen, asked)
     healthy = likelihood.of_blocks(seen, *still)[0]
+    other = _answers(seen, NOT_LISTED)[0]
     total = likelihood.of_unlisted(seen, healthy) * seen.response.temperature
-    total += likelihood.of_said(observed, (NOT_LISTED,)) + math.log(weights[NOT_LISTED])
+    total += float(other.sum()) + math.log(weights[NOT_LISTED])
     broad = np.full(n, likelihood.UNLISTED_EVERYWHERE)
-    found.append(_Option((NOT_LISTED,), weights[NOT_LISTED], total, np.zeros(n), broad))
+    found.append(_Option((NOT_LISTED,), weights[NOT_LISTED], total, np.zeros(n), broad, other))
     return found
 
 
-def _pairs(seen: Seen, observed: Observed, singles: Sequence[_Option]) -> list[_Option]:
+def _answers(seen: Seen, cause: str) -> Values:
+    return likelihood.of_answers(seen.response, seen.answers, cause)
+
+
+def _pairs(seen: Seen, singles: Sequence[_Option]) -> list[_Option]:
     """Of the causes that do best alone, and of the very best with every other."""
     real = [o for o in singles if o.causes[0] not in (NOTHING_WRONG, NOT_LISTED)]
     real.sort(key=lambda option: (-option.log_weight, option.causes))
     share = PAIR_WEIGHT * len(real) / 2.0 / sum(option.prior for option in singles)
     effects = {o.causes[0]: likelihood.effects_of(seen, o.causes[0]) for o in real}
+    answers = {o.causes[0]: _answers(seen, o.causes[0]) for o in real}
     chosen = list(combinations(real[:PAIRED], 2))
     chosen += [(lead, other) for lead in real[:LED] for other in real[PAIRED:]]
-    asked = [((*a.causes, *b.causes), share * a.prior * b.prior) for a, b in chosen]
-    both = [likelihood.pair_effects(effects[a], effects[b]) for (a, b), _ in asked]
-    return _options(seen, observed, asked, both)
+    asked = []
+    for one, other in chosen:
+        a, b = one.causes[0], other.causes[0]
+        both = likelihood.pair_effects(effects[a], effects[b])
+        told = likelihood.pair_answers(answers[a], answers[b], seen.answers)
+        asked.append(_Asked((a, b), share * one.prior * other.prior, both, told))
+    return _options(seen, asked)
 
 
 def _shares(log_weights: Iterable[float]) -> Values:
@@ -185,55 +201,59 @@ class _Weights:
     """What each observation alone says of a cause against all others. Those of one block say much
     the same: their weights do not add up."""
 
-    def __init__(
-        self, seen: Seen, observed: Observed, options: Sequence[_Option], shares: Values
-    ) -> None:
+    def __init__(self, seen: Seen, options: Sequence[_Option], shares: Values) -> None:
         self._seen, self._options, self._shares = seen, options, shares
-        self._alone = np.array([self._numbers(o.mean, o.spread) for o in options])
-        self._observations = [number.observation for number in seen.numbers]
-        chances = [likelihood.chances(observed, option.causes) for option in options]
-        if chances[0]:
-            logs = np.log([[chance for _, chance in row] for row in chances])
-            self._alone = np.hstack((self._alone, logs))
-            self._observations += [said.observation for said, _ in chances[0]]
-
-    def _usual(self) -> Values:
-        variance = self._seen.more.copy()
-        for places, covariance in self._seen.blocks:
-            variance[places] += np.diag(covariance)
-        return variance
+        self._usual = seen.more.copy()
+        for places, covariance in seen.blocks:
+            self._usual[places] += np.diag(covariance)
+        numbers = np.array([self._numbers(o.mean, o.spread) for o in options])
+        self._alone = np.hstack((numbers, np.array([o.answers for o in options])))
+        self._observations = [one.observation for one in (*seen.numbers, *seen.answers)]
 
     def _numbers(self, mean: Values, spread: Values) -> Values:
-        variance = self._usual() + spread**2
+        variance = self._usual + spread**2
         tails = likelihood.TAILS
         apart = (self._seen.value - mean) ** 2 / variance
         density = -(tails + 1.0) / 2.0 * np.log1p(apart / tails) - 0.5 * np.log(variance)
         return np.asarray(density)
 
-    def ranked(self, cause: str, probability: float) -> Ranked:
-        """The cause with what speaks for it and against."""
-        has = np.array([cause in option.causes for option in self._options])
-        odds = self._mean(has) - self._mean(~has)
-        summed: dict[str, float] = {}
-        for observation, x in zip(self._observations, odds, strict=True):
-            summed[observation.key] = summed.get(observation.key, 0.0) + float(x)
-        by_key = {observation.key: observation for observation in self._observations}
-        weights = [Weight(by_key[key], x) for key, x in summed.items() if abs(x) >= SHOWN_ODDS]
-        pro = sorted((w for w in weights if w.log_odds > 0), key=lambda w: -w.log_odds)
-        contra = sorted((w for w in weights if w.log_odds < 0), key=lambda w: w.log_odds)
-        return Ranked(cause, probability, tuple(pro[:MOST_SHOWN]), tuple(contra[:MOST_SHOWN]))
+    def ranked(self, causes: Mapping[str, float]) -> tuple[Ranked, ...]:
+        """The causes with their probabilities, each with what speaks for it and against."""
+        has = np.array([[cause in o.causes for o in self._options] for cause in causes], float)
+        odds = self._mean(has) - self._mean(1.0 - has)
+        keys = [observation.key for observation in self._observations]
+        by_key = dict(zip(keys, self._observations, strict=True))
+        place = {key: n for n, key in enumerate(by_key)}
+        summed = np.zeros((len(causes), len(by_key)))
+        np.add.at(summed, (slice(None), [place[key] for key in keys]), odds)
+        found = []
+        for (cause, probability), row in zip(causes.items(), summed, strict=True):
+            weights = [
+                Weight(by_key[key], float(x))
+                for key, x in zip(by_key, row, strict=True)
+                if abs(x) >= SHOWN_ODDS and by_key[key].words
+            ]
+            weights.sort(key=lambda w: -abs(w.log_odds))
+            pro = tuple(w for w in weights if w.log_odds > 0)[:MOST_SHOWN]
+            contra = tuple(w for w in weights if w.log_odds < 0)[:MOST_SHOWN]
+            found.append(Ranked(cause, min(1.0, probability), pro, contra))
+        return tuple(found)
 
-    def _mean(self, chosen: npt.NDArray[np.bool_]) -> Values:
-        """Log of the mean likelihood of each observation over the explanations chosen."""
-        shares = np.log(np.maximum(self._shares[chosen], 1e-300))
-        shares -= np.logaddexp.reduce(shares)
-        return np.asarray(np.logaddexp.reduce(self._alone[chosen] + shares[:, None], axis=0))
+    def _mean(self, chosen: Values) -> Values:
+        """Log of the mean likelihood of each observation over the explanations chosen, (causes,
+        observations); `chosen`: (causes, explanations)."""
+        shares = chosen * np.maximum(self._shares, 1e-300)
+        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+        highest = self._alone.max(axis=0)
+        return np.asarray(
+            np.log(np.maximum(shares @ np.exp(self._alone - highest), 1e-300)) + highest
+        )
 
     def unexplained(self) -> tuple[Observation, ...]:
         """Numbers that are far from a healthy car's and from what the likeliest explanation, be it
         none, expects."""
         best = next(o for o in self._options if o.causes != (NOT_LISTED,))
-        usual = self._usual()
+        usual = self._usual
         from_healthy = np.abs(self._seen.value) / np.sqrt(usual)
         from_best = np.abs(self._seen.value - best.mean) / np.sqrt(usual + best.spread**2)
         far = (from_healthy >= UNEXPLAINED) & (from_best >= UNEXPLAINED)

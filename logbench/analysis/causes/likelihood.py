@@ -1,5 +1,5 @@
 """How likely what was observed is under each explanation: numbers jointly by block, with heavy
-tails; what is there or not, by tables. All logarithms are natural."""
+tails; answers as drives taught it, or by the table of causes. All logarithms are natural."""
 
 from __future__ import annotations
 
@@ -11,14 +11,28 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln
 
-from logbench.analysis.causes.catalogue import CAUSES
-from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG
-from logbench.analysis.causes.observations import Number, Observed, Said
-from logbench.analysis.causes.response import Effect, Response, arranged, press, pressed, stretch
+from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, Observation
+from logbench.analysis.causes.observations import (
+    NOTHING,
+    Answer,
+    Number,
+    Observed,
+    causes_of_code,
+)
+from logbench.analysis.causes.response import (
+    SETTINGS,
+    Answers,
+    Effect,
+    Response,
+    arranged,
+    press,
+    pressed,
+    stretch,
+)
 
 Values = npt.NDArray[np.float64]
 
-PAIRED_AT = (1, 2, 3)
+PAIRED_AT = (1, 3)
 """Settings of each of two causes that act together."""
 TAILS = 6.0
 """Degrees of freedom of the scatter of a block."""
@@ -26,26 +40,27 @@ UNLISTED_SPREAD, UNLISTED_EVERYWHERE = 4.0, 1.5
 """Standard deviations by which something that is not listed may move the numbers of one block, or
 all numbers. [CP]"""
 
-CODE_SEEN, CODE_OTHER, CODE_HEALTHY = 0.35, 0.01, 0.002
-"""How often a code of its list is there with a cause, another one, and with nothing wrong. [CP]"""
-NO_CODE, NO_CODE_HEALTHY = 0.6, 0.97
-"""How often no code at all is there. [CP]"""
-SAID_SEEN, SAID_OTHER, SAID_HEALTHY = 0.5, 0.02, 0.01
-"""How often a finding without a number comes with a cause it names, another one, none. [CP]"""
-CHECK_SEEN, CHECK_OTHER, CHECK_HEALTHY = 0.5, 0.08, 0.03
-"""The same of a check whose numbers are taken into account already. [CP]"""
-SYMPTOM_SEEN, SYMPTOM_OTHER, SYMPTOM_HEALTHY = 0.4, 0.06, 0.03
-"""How often a customer complains of it. [CP]"""
-FAILED_SEEN, FAILED_OTHER, PASSED_SEEN, PASSED_OTHER = 0.4, 0.01, 0.4, 0.9
-"""How often the car's own monitor of a cause failed, or passed, with it and without. [CP]"""
+CHANCES = {
+    "check": (0.4, 0.05, 0.02),
+    "code": (0.35, 0.01, 0.002),
+    "symptom": (0.4, 0.06, 0.03),
+    "monitor": (0.4, 0.01, 0.01),
+}
+"""How often, by kind of question, something comes with a cause that it speaks for, with another
+one, and with nothing wrong, where no drive taught it. [CP]"""
+STILL = {"check": 0.8, "code": 0.65, "symptom": 1.0, "monitor": 0.5}
+"""How often, against a sound car, nothing comes with a cause that it would speak for. [CP]"""
+WEIGHTS = {"check": 0.5, "code": 0.7, "symptom": 1.0, "monitor": 0.7}
+"""What answers count, since numbers say part of the same: see docs/causes.md."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """The numbers as the model takes them, (n,): pressed, and the variance that their own error
-    adds; the blocks with their places and covariances."""
+    adds; the blocks with their places and covariances; the answers."""
 
     numbers: tuple[Number, ...]
+    answers: tuple[Answer, ...]
     value: Values
     more: Values
     blocks: tuple[tuple[list[int], Values], ...]
@@ -54,7 +69,7 @@ class Seen:
 
 
 def see(response: Response, stratum: str, observed: Observed) -> Seen:
-    """Those numbers that the model knows."""
+    """Those numbers that the model knows; a monitor whose result is among them answers nothing."""
     kept = [n for n in observed.numbers if response.level(stratum, n.name) is not None]
     levels = [response.level(stratum, n.name) for n in kept]
     taken = [
@@ -62,7 +77,9 @@ def see(response: Response, stratum: str, observed: Observed) -> Seen:
     ]
     blocks = tuple(arranged(response, [n.name for n in kept]))
     value, more = (np.array([t[i] for t in taken]) for i in (0, 1))
-    return Seen(tuple(kept), value, more, blocks, response, stratum)
+    told = {n.observation.key for n in kept}
+    answers = (a for a in asked_of(response, observed) if a.question not in told)
+    return Seen(tuple(kept), tuple(answers), value, more, blocks, response, stratum)
 
 
 def effects_of(seen: Seen, cause: str) -> Effect:
@@ -116,62 +133,76 @@ def of_unlisted(seen: Seen, healthy: Values) -> float:
     return float(np.logaddexp.reduce(ways) - math.log(count + 1))
 
 
-# --- what is there or not ---
+# --- what was answered ---
 
 
-def of_said(observed: Observed, causes: Sequence[str]) -> float:
-    """Log likelihood of all that is there or not, under one explanation."""
-    total = sum(math.log(chance) for _, chance in chances(observed, causes))
-    if observed.codes == ():
-        healthy = tuple(causes) == (NOTHING_WRONG,)
-        total += math.log(NO_CODE_HEALTHY if healthy else NO_CODE ** len(causes))
-    return total
+def asked_of(response: Response, observed: Observed) -> tuple[Answer, ...]:
+    """The answers, and that the codes which drives taught are not there, where they are not."""
+    answers = observed.answers
+    if not observed.codes_known:
+        return answers
+    there = {answer.question for answer in answers}
+    absent = Observation("code|", "codes that are not there")
+    return answers + tuple(
+        Answer(question, NOTHING, absent, causes_of_code(question.partition("|")[2]))
+        for question in response.answers
+        if question.startswith("code|") and question not in there
+    )
 
 
-def chances(observed: Observed, causes: Sequence[str]) -> list[tuple[Said, float]]:
-    """How likely each of them is under an explanation."""
-    found = [(said, _of_finding(said, causes)) for said in observed.said]
-    found += [(said, _of_code(said, causes)) for said in observed.codes or ()]
-    found += [(said, _of_symptom(said, causes)) for said in observed.symptoms]
-    found += [(said, _of_monitor(said, fails, causes)) for said, fails in observed.monitors]
+def of_answers(response: Response, answers: Sequence[Answer], cause: str) -> Values:
+    """Log likelihood of every answer at each severity of a cause, (settings, n), weighted."""
+    found = np.empty((SETTINGS, len(answers)))
+    for n, answer in enumerate(answers):
+        found[:, n] = WEIGHTS[_kind(answer)] * np.log(_chance(response, answer, cause))
     return found
 
 
-def _chance(causes: Sequence[str], mine: bool, seen: float, other: float, healthy: float) -> float:
-    """Under causes of which it speaks for one (`mine`), for none, and with nothing wrong; what is
-    not listed may be either."""
-    if NOTHING_WRONG in causes:
+def pair_answers(first: Values, second: Values, answers: Sequence[Answer]) -> Values:
+    """Of two causes at once: what comes, comes of the one that makes it likelier; nothing comes
+    where neither brings it, (m * m, n)."""
+    a, b = (x[list(PAIRED_AT)] for x in (first, second))
+    still = np.array([answer.answer == NOTHING for answer in answers], bool)
+    one, other = a[:, None, :], b[None, :, :]
+    both = np.where(still, np.minimum(one, other), np.maximum(one, other))
+    return np.asarray(both.reshape(len(PAIRED_AT) ** 2, -1))
+
+
+def _kind(answer: Answer) -> str:
+    return answer.question.partition("|")[0]
+
+
+def _chance(response: Response, answer: Answer, cause: str) -> Values | float:
+    """At each severity: as drives taught it, or by the table of causes."""
+    learned = response.answers.get(answer.question)
+    if learned is not None and (cause in response.learned or cause == NOTHING_WRONG):
+        by_cause = learned.get(answer.answer)
+        return UNHEARD if by_cause is None else by_cause.get(cause, by_cause[NOTHING_WRONG])
+    return _of_table(learned, answer, cause)
+
+
+UNHEARD = 0.005
+"""An answer that no drive gave."""
+
+
+def _of_table(learned: Answers | None, answer: Answer, cause: str) -> float:
+    kind = _kind(answer)
+    seen, other, healthy = CHANCES[kind]
+    if learned is not None:
+        known = learned.get(answer.answer)
+        healthy = UNHEARD if known is None else float(known[NOTHING_WRONG][0])
+    elif answer.answer == NOTHING:
+        healthy = 1.0 - healthy
+    if cause == NOTHING_WRONG:
         return healthy
-    if NOT_LISTED in causes:
-        return math.sqrt(seen * other)
-    return seen if mine else other
+    if answer.answer == NOTHING:
+        return healthy * (STILL[kind] if cause in answer.named else 1.0 - other)
+    if cause == NOT_LISTED:
+        return max(healthy, math.sqrt(seen * other))
+    if cause not in answer.named:
+        return max(healthy, CHECK_TOLD if answer.measured else other)
+    return max(healthy, seen)
 
 
-def _of_finding(said: Said, causes: Sequence[str]) -> float:
-    if not said.named:
-        return 1.0
-    seen, other, healthy = (
-        (CHECK_SEEN, CHECK_OTHER, CHECK_HEALTHY)
-        if said.measured
-        else (SAID_SEEN, SAID_OTHER, SAID_HEALTHY)
-    )
-    return _chance(causes, bool(said.named & set(causes)), seen, other, healthy)
-
-
-def _of_code(said: Said, causes: Sequence[str]) -> float:
-    patterns = [CAUSES[cause].codes for cause in causes]
-    mine = any(p and p.fullmatch(said.text) for p in patterns)
-    return _chance(causes, mine, CODE_SEEN, CODE_OTHER, CODE_HEALTHY)
-
-
-def _of_symptom(said: Said, causes: Sequence[str]) -> float:
-    mine = any(said.text in CAUSES[cause].symptoms for cause in causes)
-    return _chance(causes, mine, SYMPTOM_SEEN, SYMPTOM_OTHER, SYMPTOM_HEALTHY)
-
-
-def _of_monitor(said: Said, fails: bool, causes: Sequence[str]) -> float:
-    patterns = [CAUSES[cause].monitors for cause in causes]
-    mine = any(p and p.search(said.text) for p in patterns)
-    if fails:
-        return _chance(causes, mine, FAILED_SEEN, FAILED_OTHER, FAILED_OTHER)
-    return PASSED_SEEN if mine else PASSED_OTHER
+CHECK_TOLD = 0.08
+"""Of a check whose numbers are taken into account already, for a cause that it does not name."""

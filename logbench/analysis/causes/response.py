@@ -67,6 +67,9 @@ NODES = np.array((0.25, 0.5, 0.75, 1.0))
 BEYOND = 1.4
 """A severity worse than the plainest that was simulated: what it does grows in proportion."""
 SETTINGS = len(NODES) + 1
+Answers = Mapping[str, Mapping[str, Values]]
+"""How often a question has each answer: by answer and cause, at `NODES` and `BEYOND`; a cause that
+is not there answers as a sound car (`nothing_wrong`) does."""
 Effect = tuple[Values, Values]
 """Mean and standard deviation that a cause adds to one number at `NODES` and `BEYOND`."""
 
@@ -84,6 +87,8 @@ class Response:
     temperature: float
     learned: frozenset[str]
     """Causes that the simulated cars have."""
+    answers: Mapping[str, Answers]
+    """By question."""
     hidden: frozenset[str] = frozenset()
     """Causes that are taken out of the list, to see what becomes of the rest."""
 
@@ -153,7 +158,20 @@ def read_response(row: Mapping[str, Any]) -> Response:
         for stratum, found in row["levels"].items()
     }
     blocks = tuple((tuple(block["keys"]), np.array(block["covariance"])) for block in row["blocks"])
-    return Response(blocks, levels, effects, row["temperature"], frozenset(row["learned"]))
+    answers = {
+        question: {
+            answer: {cause: _answered(np.array(x)) for cause, x in found.items()}
+            for answer, found in by_answer.items()
+        }
+        for question, by_answer in row["answers"].items()
+    }
+    learned = frozenset(row["learned"])
+    return Response(blocks, levels, effects, row["temperature"], learned, answers)
+
+
+def _answered(nodes: Values) -> Values:
+    """Beyond the last node as there."""
+    return np.append(nodes, nodes[-1])
 
 
 def pressed(level: Level, value: float, half: float) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis.causes.observations import observe
+from logbench.analysis.causes.model import NOTHING_WRONG
+from logbench.analysis.causes.observations import NOTHING, Answer, observe
 from logbench.analysis.causes.response import (
     NODES,
     POOLED,
@@ -64,6 +65,12 @@ SPREAD_SHARE, SPREAD_DRIVES = 0.3, 6.0
 """Scatter of an effect before anything is seen, of its size, and how many drives that counts as."""
 SHRINK = 0.15
 """Of the covariances within a block, towards none."""
+ANSWER_DRIVES = 3.0
+"""How many drives of a sound car each cause's answers begin with."""
+RAREST = 0.002
+"""No answer of a sound car is rarer."""
+LEAST_CODES = 3
+"""Drives in which a code comes, to be asked about."""
 LEAST = 0.15
 """What is smaller is taken as left alone."""
 TEMPERATURE = 0.85
@@ -73,7 +80,7 @@ DECIMALS = 2
 
 def numbers_of(row: Row) -> dict[str, tuple[float, float]]:
     """Value and half width of each number by its key."""
-    found = observe(row.as_findings).numbers
+    found = observe(row.as_findings, row.reading).numbers
     return {n.name: (n.value, n.half) for n in found}
 
 
@@ -315,6 +322,64 @@ def fit_spreads(
     return found
 
 
+Counts = dict[str, dict[str, Values]]
+"""Of one question: by answer and cause, how often at each node."""
+
+
+def fit_answers(rows: Sequence[Row]) -> dict[str, dict[str, dict[str, list[float]]]]:
+    """How often each question had each answer, by question, answer and cause at the nodes: of sound
+    cars, and of those causes that answer otherwise."""
+    counts, asked = _counts(rows)
+    found: dict[str, dict[str, dict[str, list[float]]]] = {}
+    for question, answers in counts.items():
+        sound = {
+            answer: (float(by_cause[NOTHING_WRONG][0]) if NOTHING_WRONG in by_cause else 0.0)
+            for answer, by_cause in answers.items()
+        }
+        drives = asked[question].get(NOTHING_WRONG, np.zeros(len(NODES)))[0]
+        base = {a: (0.95 if a == NOTHING else 0.05 / len(answers)) for a in answers}
+        usual = {a: max(RAREST, (n + base[a]) / (drives + 1.0)) for a, n in sound.items()}
+        for answer, by_cause in answers.items():
+            mine = found.setdefault(question, {}).setdefault(answer, {})
+            mine[NOTHING_WRONG] = [round(usual[answer], 4)] * len(NODES)
+            for cause, of in asked[question].items():
+                hits = by_cause.get(cause, np.zeros(len(NODES)))
+                chance = (hits + ANSWER_DRIVES * usual[answer]) / (of + ANSWER_DRIVES)
+                if cause != NOTHING_WRONG and np.abs(np.log(chance / usual[answer])).max() > 0.2:
+                    mine[cause] = chance.round(4).tolist()
+    return found
+
+
+def _counts(rows: Sequence[Row]) -> tuple[dict[str, Counts], dict[str, dict[str, Values]]]:
+    """By question the answers, and in how many drives of each cause it was asked; a drive counts
+    for the nodes that its severity lies between."""
+    told = [{a.question: a.answer for a in _answers(row)} for row in rows]
+    codes = Counter(q for of in told for q in of if q.startswith("code|"))
+    families = [question for question, n in codes.items() if n >= LEAST_CODES]
+    counts: dict[str, Counts] = {}
+    asked: dict[str, dict[str, Values]] = {}
+    for row, of in zip(rows, told, strict=True):
+        if len(row.case.faults) > 1:
+            continue
+        (cause, severity) = row.case.faults[0] if row.case.faults else (NOTHING_WRONG, 1.0)
+        share = np.ones(len(NODES))
+        if row.case.faults:
+            share = _at_nodes(np.array([severity]))[0]
+        known = dict.fromkeys(families, NOTHING) | {
+            q: a for q, a in of.items() if q in families or q.startswith("check|")
+        }
+        for question, answer in known.items():
+            of_cause = counts.setdefault(question, {}).setdefault(answer, {})
+            of_cause[cause] = of_cause.get(cause, 0.0) + share
+            all_of = asked.setdefault(question, {})
+            all_of[cause] = all_of.get(cause, 0.0) + share
+    return counts, asked
+
+
+def _answers(row: Row) -> Sequence[Answer]:
+    return observe(row.as_findings, row.reading).answers
+
+
 def fit(rows: Sequence[Row]) -> dict[str, Any]:
     """The model as plain JSON types."""
     table = Table(rows)
@@ -343,6 +408,7 @@ def fit(rows: Sequence[Row]) -> dict[str, Any]:
         "levels": rounded,
         "blocks": blocks,
         "effects": effects,
+        "answers": fit_answers(rows),
     }
 
 

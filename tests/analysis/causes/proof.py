@@ -76,8 +76,8 @@ class Told:
 
 
 def explain_row(row: Row, response: Response) -> Told:
-    """What the model says of a drive's findings."""
-    found = explain_observed(observe(row.as_findings), traits_of(row), response)
+    """What the model says of a drive's findings and of the reading of the car after it."""
+    found = explain_observed(observe(row.as_findings, row.reading), traits_of(row), response)
     return Told(row.case, found)
 
 
