@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import random
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from logbench.analysis.causes.catalogue import CAUSES
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import run_checks
@@ -102,15 +104,22 @@ def case_of(
     faults: int = 1,
     severities: Sequence[float] = SEVERITIES,
     healthy: float = HEALTHY_SHARE,
+    as_met: bool = False,
 ) -> Case:
     """What is wrong with the car of a seed: nothing in the share `healthy` of them, else so many
-    of the faults that it can have, of severities drawn from these."""
+    of the faults that it can have, of severities drawn from these; all alike, or `as_met`: as
+    often as the trade meets them (the weight of the causes)."""
     car = car_of(seed)
     rng = random.Random(f"causes {seed}")
     if rng.random() < healthy:
         return Case(seed, (), car.kind)
     able = possible_faults(car)
-    drawn = sorted(able, key=lambda name: random.Random(f"{name} {seed}").random())[:faults]
+
+    def late(name: str) -> float:
+        first = -math.log1p(-random.Random(f"{name} {seed}").random())
+        return first / CAUSES[name].prior if as_met else first
+
+    drawn = sorted(able, key=late)[:faults]
     return Case(seed, tuple((name, rng.choice(severities)) for name in drawn), car.kind)
 
 
