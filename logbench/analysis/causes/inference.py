@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -41,6 +41,9 @@ PAIR_WEIGHT = 0.03
 """How often two listed causes are there at once, against one of the two alone. [CP]"""
 PAIRED, LED = 8, 2
 """Pairs are looked at among so many causes that do best alone, and of so many with every other."""
+DOUBT, DOUBT_FOR_MISFIT = -6.2, 7.6
+"""Log odds of something that is not listed against the best listed fault: where that fits just as
+expected, and more by its misfit. Chosen with the temperature, see docs/causes.md."""
 LEAST_PRIOR = 1e-3
 """A cause that the engine cannot have by more than this is left out."""
 SHOWN_ODDS = 0.1
@@ -73,6 +76,7 @@ def explain_observed(
     seen = likelihood.see(response, stratum_of(traits), observed)
     options = _singles(seen, priors(traits, response))
     options += _pairs(seen, options)
+    options = _doubted(seen, options)
     shares = _shares([option.log_weight for option in options])
     order = sorted(range(len(options)), key=lambda n: (-shares[n], options[n].causes))
     hypotheses = tuple(Hypothesis(options[n].causes, float(shares[n])) for n in order)
@@ -191,6 +195,21 @@ def _pairs(seen: Seen, singles: Sequence[_Option]) -> list[_Option]:
     return _options(seen, asked)
 
 
+def _doubted(seen: Seen, options: Sequence[_Option]) -> list[_Option]:
+    """Something that is not listed is the likelier, the worse the best of what is listed fits."""
+    listed = [option for option in options if option.causes != (NOT_LISTED,)]
+    best = max(listed, key=lambda option: option.log_weight)
+    if best.causes == (NOTHING_WRONG,):
+        return list(options)
+    odds = DOUBT + DOUBT_FOR_MISFIT * likelihood.misfit(seen, best.mean, best.spread)
+    return [
+        replace(option, log_weight=max(option.log_weight, best.log_weight + odds))
+        if option.causes == (NOT_LISTED,)
+        else option
+        for option in options
+    ]
+
+
 def _shares(log_weights: Iterable[float]) -> Values:
     weights = np.array(list(log_weights))
     shares = np.exp(weights - weights.max())
@@ -208,7 +227,8 @@ class _Weights:
             self._usual[places] += np.diag(covariance)
         numbers = np.array([self._numbers(o.mean, o.spread) for o in options])
         self._alone = np.hstack((numbers, np.array([o.answers for o in options])))
-        self._observations = [one.observation for one in (*seen.numbers, *seen.answers)]
+        self._observations = [number.observation for number in seen.numbers]
+        self._observations += [answer.observation for answer in seen.answers]
 
     def _numbers(self, mean: Values, spread: Values) -> Values:
         variance = self._usual + spread**2
@@ -223,9 +243,8 @@ class _Weights:
         odds = self._mean(has) - self._mean(1.0 - has)
         keys = [observation.key for observation in self._observations]
         by_key = dict(zip(keys, self._observations, strict=True))
-        place = {key: n for n, key in enumerate(by_key)}
-        summed = np.zeros((len(causes), len(by_key)))
-        np.add.at(summed, (slice(None), [place[key] for key in keys]), odds)
+        same = np.array([[key == of for key in by_key] for of in keys], float)
+        summed = odds @ same.reshape(len(keys), len(by_key))
         found = []
         for (cause, probability), row in zip(causes.items(), summed, strict=True):
             weights = [

@@ -50,7 +50,7 @@ CHANCES = {
 one, and with nothing wrong, where no drive taught it. [CP]"""
 STILL = {"check": 0.8, "code": 0.65, "symptom": 1.0, "monitor": 0.5}
 """How often, against a sound car, nothing comes with a cause that it would speak for. [CP]"""
-WEIGHTS = {"check": 0.5, "code": 0.7, "symptom": 1.0, "monitor": 0.7}
+WEIGHTS = {"check": 0.65, "code": 1.0, "symptom": 1.0, "monitor": 1.0}
 """What answers count, since numbers say part of the same: see docs/causes.md."""
 
 
@@ -131,6 +131,17 @@ def of_unlisted(seen: Seen, healthy: Values) -> float:
     everywhere = of_blocks(seen, nothing, np.full((1, n), UNLISTED_EVERYWHERE))[0].sum()
     ways = np.append(healthy.sum() - healthy + broad, everywhere)
     return float(np.logaddexp.reduce(ways) - math.log(count + 1))
+
+
+def misfit(seen: Seen, mean: Values, spread: Values) -> float:
+    """How much likelier the numbers would be if each were just what an explanation expects, for
+    each of them: about a half where it holds."""
+    if not seen.numbers:
+        return 0.0
+    as_expected, as_seen = (
+        of_blocks(seen, at[None], spread[None]).sum() for at in (seen.value, mean)
+    )
+    return float(as_expected - as_seen) / len(seen.numbers)
 
 
 # --- what was answered ---

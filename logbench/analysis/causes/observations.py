@@ -206,9 +206,11 @@ def _of_monitors(reading: CarReading) -> Iterator[Number]:
         name = joined("|", "monitor", joined(" ", result.monitor, f"{result.test_id:02X}"), "")
         words = _result(result.monitor, not result.passed)
         seen = Observation(joined("|", "monitor", result.monitor), words)
-        sign = 1.0
-        if None not in (low := result.minimum, high := result.maximum, value := result.value):
-            sign = -1.0 if 2.0 * value < low + high else 1.0
+        low, high, value = result.minimum, result.maximum, result.value
+        below = (
+            low is not None and high is not None and value is not None and 2.0 * value < low + high
+        )
+        sign = -1.0 if below else 1.0
         yield Number(raw(name), seen, sign * (1.0 - result.margin), math.nan)
 
 

@@ -68,12 +68,12 @@ SHRINK = 0.15
 ANSWER_DRIVES = 3.0
 """How many drives of a sound car each cause's answers begin with."""
 RAREST = 0.002
-"""No answer of a sound car is rarer."""
+"""No answer is rarer: with a cause, or in a sound car."""
 LEAST_CODES = 3
 """Drives in which a code comes, to be asked about."""
 LEAST = 0.15
 """What is smaller is taken as left alone."""
-TEMPERATURE = 0.85
+TEMPERATURE = 0.6
 """Chosen by drives that the fit had not seen: see docs/causes.md."""
 DECIMALS = 2
 
@@ -346,7 +346,7 @@ def fit_answers(rows: Sequence[Row]) -> dict[str, dict[str, dict[str, list[float
                 hits = by_cause.get(cause, np.zeros(len(NODES)))
                 chance = (hits + ANSWER_DRIVES * usual[answer]) / (of + ANSWER_DRIVES)
                 if cause != NOTHING_WRONG and np.abs(np.log(chance / usual[answer])).max() > 0.2:
-                    mine[cause] = chance.round(4).tolist()
+                    mine[cause] = np.maximum(chance, RAREST).round(4).tolist()
     return found
 
 

@@ -28,7 +28,7 @@ def row(seed: int, severity: float, rng: np.random.Generator, shift: float) -> R
     )
     faults = (("weak_fuel", severity),) if severity else ()
     traits = {trait.value: p for trait, p in PRIORS.items()}
-    return Row(Case(seed, faults, "petrol"), traits, findings, ())
+    return Row(Case(seed, faults, "petrol"), traits, findings, (), (), {}, "")
 
 
 def rows(shift: float) -> list[Row]:
