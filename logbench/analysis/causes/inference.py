@@ -41,9 +41,9 @@ PAIR_WEIGHT = 0.03
 """How often two listed causes are there at once, against one of the two alone. [CP]"""
 PAIRED, LED = 8, 2
 """Pairs are looked at among so many causes that do best alone, and of so many with every other."""
-DOUBT, DOUBT_FOR_MISFIT = -6.2, 7.6
+DOUBT, DOUBT_FOR_MISFIT, MOST_DOUBT = -6.2, 7.6, 1.0
 """Log odds of something that is not listed against the best listed fault: where that fits just as
-expected, and more by its misfit. Chosen with the temperature, see docs/causes.md."""
+expected, more by its misfit, and no more than that. Chosen with the temperature, see docs/causes.md."""
 LEAST_PRIOR = 1e-3
 """A cause that the engine cannot have by more than this is left out."""
 SHOWN_ODDS = 0.1
@@ -201,7 +201,8 @@ def _doubted(seen: Seen, options: Sequence[_Option]) -> list[_Option]:
     best = max(listed, key=lambda option: option.log_weight)
     if best.causes == (NOTHING_WRONG,):
         return list(options)
-    odds = DOUBT + DOUBT_FOR_MISFIT * likelihood.misfit(seen, best.mean, best.spread)
+    misfit = likelihood.misfit(seen, best.mean, best.spread)
+    odds = min(MOST_DOUBT, DOUBT + DOUBT_FOR_MISFIT * misfit)
     return [
         replace(option, log_weight=max(option.log_weight, best.log_weight + odds))
         if option.causes == (NOT_LISTED,)

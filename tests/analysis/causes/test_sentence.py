@@ -57,5 +57,5 @@ def test_an_observation_says_what_it_is_of():
         "fuel_trim", "bank 1, warm idle", Verdict.ACT, "Trim +21 %.", 21.0, 0.5, "%", band
     )
     seen = observe([finding])
-    words = {one.observation.words for one in (*seen.numbers, *seen.said)}
+    words = {one.observation.words for one in (*seen.numbers, *seen.answers)}
     assert words == {"fuel trim: bank 1, warm idle: Trim +21 %."}
