@@ -37,7 +37,10 @@ _WEIGH = (
     " catalyst or half an alternator still does its work. Some faults were made stronger there"
     " with that in view (weak_alternator, worn_battery, catalyst_aged, rail_hunting, egt_dead,"
     " wrong_ethanol, purge_open, thermostat_open and an injector's), the charge leak behind"
-    " the sensor and, near freezing, the glow plug at every severity; no band was moved for them.",
+    " the sensor and, near freezing, the glow plug at every severity. No band was moved for them;"
+    " those of a rough"
+    " cold start and of a petrol engine's charge pressure without a command are new, and were set"
+    " with simulated cars in view.",
     "A drive of the fleet holds what a good test drive holds: a cold start, idle, cruise and a"
     " pull. A shorter recording is judged less; it says what is missing.",
     "Above 18 degC the air conditioning of healthy cars is on, and its compressor comes and goes;"

@@ -43,7 +43,7 @@ PAIRED, LED = 8, 2
 """Pairs are looked at among so many causes that do best alone, and of so many with every other."""
 DOUBT, DOUBT_FOR_MISFIT, MOST_DOUBT = -6.2, 7.6, 1.0
 """Log odds of something that is not listed against the best listed fault: where that fits just as
-expected, more by its misfit, and no more than that. Chosen with the temperature, see docs/causes.md."""
+expected, more by its misfit, and at most. Chosen with the temperature, see docs/causes.md."""
 LEAST_PRIOR = 1e-3
 """A cause that the engine cannot have by more than this is left out."""
 SHOWN_ODDS = 0.1

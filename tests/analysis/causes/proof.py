@@ -197,8 +197,8 @@ def _single(told: Sequence[Told]) -> list[str]:
     healthy = [t for t in told if not t.case.faults]
     lines = [
         f"{len(told)} simulated drives of unseen cars of all kinds, {len(healthy)} of them sound,"
-        " the others with one fault, as often as the trade meets it (the weights of the causes). What"
-        " is known: the recording, and a reading of the car after it (codes, results of its"
+        " the others with one fault, as often as the trade meets it (the weights of the causes)."
+        " What is known: the recording, and a reading of the car after it (codes, results of its"
         " monitors, freeze frame); no complaint, no hand test.",
         "",
         "![share right against the probability stated](causes.png)",
@@ -292,9 +292,10 @@ WEIGHED = (
     " cars are none of these.",
     "- Causes that no simulated car has are in the list with effects of common practice. They are"
     " never the truth here, and take probability from those that are.",
-    "- Learnt from 8,000 drives (seeds from 110000 on). Temperature, the weights of checks and codes"
-    " and the doubt of what fits badly were chosen on these by fitting one half and looking at the"
-    " other; then 800 drives of other seeds were looked at, and of two weights of `nothing wrong`"
+    "- Learnt from 8,000 drives (seeds from 110000 on). Temperature, the weights of checks and"
+    " codes and the doubt of what fits badly were chosen on these by fitting one half and"
+    " looking at the other; then 800 drives of other seeds were looked at, and of two weights of"
+    " `nothing wrong`"
     " the better calibrated was kept: the other had sound cars right in 97 % there, and stated"
     " 86 % where 73 % were right. The drives of this page were looked at by nobody before.",
     "- Several faults were made plainer at half severity before the drives were made, since neither"
