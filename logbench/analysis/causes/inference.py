@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -41,9 +41,6 @@ PAIR_WEIGHT = 0.03
 """How often two listed causes are there at once, against one of the two alone. [CP]"""
 PAIRED, LED = 8, 2
 """Pairs are looked at among so many causes that do best alone, and of so many with every other."""
-DOUBT, DOUBT_FOR_MISFIT, MOST_DOUBT = -6.2, 7.6, 1.0
-"""Log odds of something that is not listed against the best listed fault: where that fits just as
-expected, more by its misfit, and at most. Chosen with the temperature, see docs/causes.md."""
 LEAST_PRIOR = 1e-3
 """A cause that the engine cannot have by more than this is left out."""
 SHOWN_ODDS = 0.1
@@ -76,7 +73,6 @@ def explain_observed(
     seen = likelihood.see(response, stratum_of(traits), observed)
     options = _singles(seen, priors(traits, response))
     options += _pairs(seen, options)
-    options = _doubted(seen, options)
     shares = _shares([option.log_weight for option in options])
     order = sorted(range(len(options)), key=lambda n: (-shares[n], options[n].causes))
     hypotheses = tuple(Hypothesis(options[n].causes, float(shares[n])) for n in order)
@@ -193,22 +189,6 @@ def _pairs(seen: Seen, singles: Sequence[_Option]) -> list[_Option]:
         told = likelihood.pair_answers(answers[a], answers[b], seen.answers)
         asked.append(_Asked((a, b), share * one.prior * other.prior, both, told))
     return _options(seen, asked)
-
-
-def _doubted(seen: Seen, options: Sequence[_Option]) -> list[_Option]:
-    """Something that is not listed is the likelier, the worse the best of what is listed fits."""
-    listed = [option for option in options if option.causes != (NOT_LISTED,)]
-    best = max(listed, key=lambda option: option.log_weight)
-    if best.causes == (NOTHING_WRONG,):
-        return list(options)
-    misfit = likelihood.misfit(seen, best.mean, best.spread)
-    odds = min(MOST_DOUBT, DOUBT + DOUBT_FOR_MISFIT * misfit)
-    return [
-        replace(option, log_weight=max(option.log_weight, best.log_weight + odds))
-        if option.causes == (NOT_LISTED,)
-        else option
-        for option in options
-    ]
 
 
 def _shares(log_weights: Iterable[float]) -> Values:

@@ -133,17 +133,6 @@ def of_unlisted(seen: Seen, healthy: Values) -> float:
     return float(np.logaddexp.reduce(ways) - math.log(count + 1))
 
 
-def misfit(seen: Seen, mean: Values, spread: Values) -> float:
-    """How much likelier the numbers would be if each were just what an explanation expects, for
-    each of them: about a half where it holds."""
-    if not seen.numbers:
-        return 0.0
-    as_expected, as_seen = (
-        of_blocks(seen, at[None], spread[None]).sum() for at in (seen.value, mean)
-    )
-    return float(as_expected - as_seen) / len(seen.numbers)
-
-
 # --- what was answered ---
 
 

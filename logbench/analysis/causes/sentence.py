@@ -97,7 +97,10 @@ def owners_paragraph(causes: Causes, done: Iterable[Done] = ()) -> str:
         words = owners_words(first.cause)
         head = said("What was found {how}: {words} ({p} sure).", how=how, words=words, p=sure)
     elif (pair := _beside(first, rest)) is not None:
-        a, b = (owners_words(one.cause) for one in pair)
+        a, b = (
+            said("{words} ({p} sure)", words=owners_words(c.cause), p=share_text(c.probability))
+            for c in pair
+        )
         head = said("One of two, which a further test must tell apart: {a}, or {b}.", a=a, b=b)
     else:
         head = said("What was recorded does not yet tell what it is.")
