@@ -333,7 +333,7 @@ class Debrief:
     def sentences(self) -> tuple[str, ...]:
         """The truth, what the drive alone said of it, the minutes against those of the advice."""
         wrong = [
-            tr("{cause} (severity {n:.0%})", cause=cause_words(key), n=severity)
+            tr("{cause} (severity {n})", cause=cause_words(key), n=share_text(severity))
             for key, severity in zip(self.truth, self.severities, strict=False)
         ]
         said = [tr("What was wrong: {causes}.", causes="; ".join(wrong))]
