@@ -26,6 +26,20 @@ def test_modules_and_functions_stay_readable(path: Path):
             assert length <= 50, f"{node.name} has {length} lines"
 
 
+TOP = {
+    *(".ci", ".gitignore", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "README.md"),
+    *("docs", "logbench", "pylock.toml", "pyproject.toml", "recordings", "tests"),
+}
+
+
+def test_nothing_but_the_project_is_kept_at_the_top():
+    git = ["git", "ls-files", "-z"]
+    listed = subprocess.run(git, capture_output=True, text=True, check=False, cwd=ROOT)
+    if listed.returncode != 0:
+        pytest.skip("not a checkout")
+    assert {path.split("/")[0] for path in listed.stdout.split("\0") if path} <= TOP
+
+
 def test_core_imports_without_qt():
     code = (
         "import sys, logbench, logbench.signals.table, logbench.vehicle.poller,"
