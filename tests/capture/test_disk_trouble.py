@@ -92,11 +92,11 @@ def test_it_passes(tmp_path, monkeypatch, name, where):
     assert sum("writing is tried again" in step.text for step in listener.of(Step)) == 1
     if where == "seal":  # all samples were safe already
         return
-    (note,) = recording.facts.events
-    assert note.kind == "note"
+    # a busy machine may be late for a reading, which is a gap
+    (note,) = (event for event in recording.facts.events if event.kind == "note")
     assert "the disk took nothing for" in note.text
     assert os.strerror(getattr(errno, name)) in note.text
-    assert listener.of(Event) == [note]
+    assert note in listener.of(Event)
 
 
 def test_the_half_written_batch_is_cut_back_before_the_next_attempt(tmp_path, monkeypatch):
