@@ -16,13 +16,12 @@ import argparse
 import json
 import random
 import time
-from collections import defaultdict
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
 from pathlib import Path
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalogue import KEYS
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.simulator.cars import Car
@@ -52,10 +51,6 @@ COOLED_DEGC = 18.0
 be taken for no fault. Faults are looked for with it off, as the program asks for."""
 ORDER = ("cold_soak", "charging", "fuel_trim", "warm_up", "airflow", "oxygen_sensors", "idle")
 """Which finding leads where several say the same: the more particular check first."""
-
-KEYS: dict[str, set[str]] = defaultdict(set)
-for _cause in NAMED.values():
-    KEYS[_cause.text].add(_cause.key)
 
 
 def car_of(seed: int) -> Car:
@@ -130,7 +125,7 @@ def drive_one(task: Task) -> Outcome:
         fault=fault or HEALTHY,
         severity=severity,
         worst=("within", "watch", "act")[severe],
-        named=any(fault in KEYS[text] for f in leading for text in f.causes[:2]),
+        named=any(fault in KEYS.get(text, ()) for f in leading for text in f.causes[:2]),
         first=_first_cause(leading),
         acted=tuple(sorted({f.check for f in found if f.verdict is Verdict.ACT})),
         judged=tuple(sorted({f.check for f in found if f.verdict is not Verdict.NOT_JUDGED})),

@@ -84,3 +84,10 @@ def _named() -> dict[str, Named]:
 
 NAMED: Mapping[str, Named] = _named()
 """Causes by the names that findings have for them: their keys, and the other names."""
+
+
+KEYS: Mapping[str, frozenset[str]] = {
+    text: frozenset(named.key for named in NAMED.values() if named.text == text)
+    for text in {named.text for named in NAMED.values()}
+}
+"""Words of a finding's cause to the keys of those causes."""

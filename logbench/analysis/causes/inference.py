@@ -71,8 +71,9 @@ def explain_observed(
 ) -> Causes:
     """The same of observations and the probabilities of the engine's traits."""
     seen = likelihood.see(response, stratum_of(traits), observed)
-    options = _singles(seen, priors(traits, response))
-    options += _pairs(seen, options)
+    asked = _asked(seen, priors(traits, response))
+    options = _singles(seen, asked)
+    options += _pairs(seen, asked, options)
     shares = _shares([option.log_weight for option in options])
     order = sorted(range(len(options)), key=lambda n: (-shares[n], options[n].causes))
     hypotheses = tuple(Hypothesis(options[n].causes, float(shares[n])) for n in order)
@@ -149,23 +150,17 @@ def _options(seen: Seen, asked: Sequence[_Asked]) -> list[_Option]:
     return found
 
 
-def _singles(seen: Seen, weights: Mapping[str, float]) -> list[_Option]:
+def _asked(seen: Seen, weights: Mapping[str, float]) -> dict[str, _Asked]:
+    """Every single cause with that weight; the two that are none have one setting."""
     n = len(seen.numbers)
-    real = {cause: w for cause, w in weights.items() if cause not in (NOTHING_WRONG, NOT_LISTED)}
-    asked = [
-        _Asked((cause,), weight, likelihood.effects_of(seen, cause), _answers(seen, cause))
-        for cause, weight in real.items()
-    ]
-    still = np.zeros((1, n)), np.zeros((1, n))
-    sound = _answers(seen, NOTHING_WRONG)[:1]
-    asked.append(_Asked((NOTHING_WRONG,), weights[NOTHING_WRONG], still, sound))
-    found = _options(seen, asked)
-    healthy = likelihood.of_blocks(seen, *still)[0]
-    other = _answers(seen, NOT_LISTED)[0]
-    total = likelihood.of_unlisted(seen, healthy) * seen.response.temperature
-    total += float(other.sum()) + math.log(weights[NOT_LISTED])
-    broad = np.full(n, likelihood.UNLISTED_EVERYWHERE)
-    found.append(_Option((NOT_LISTED,), weights[NOT_LISTED], total, np.zeros(n), broad, other))
+    found = {}
+    for cause, weight in weights.items():
+        effect, answers = (np.zeros((1, n)), np.zeros((1, n))), _answers(seen, cause)
+        if cause in (NOTHING_WRONG, NOT_LISTED):
+            answers = answers[:1]
+        else:
+            effect = likelihood.effects_of(seen, cause)
+        found[cause] = _Asked((cause,), weight, effect, answers)
     return found
 
 
@@ -173,22 +168,31 @@ def _answers(seen: Seen, cause: str) -> Values:
     return likelihood.of_answers(seen.response, seen.answers, cause)
 
 
-def _pairs(seen: Seen, singles: Sequence[_Option]) -> list[_Option]:
+def _singles(seen: Seen, asked: Mapping[str, _Asked]) -> list[_Option]:
+    found = _options(seen, [one for cause, one in asked.items() if cause != NOT_LISTED])
+    other = asked[NOT_LISTED]
+    healthy = likelihood.of_blocks(seen, *asked[NOTHING_WRONG].effect)[0]
+    total = likelihood.of_unlisted(seen, healthy) * seen.response.temperature
+    total += float(other.answers.sum()) + math.log(other.prior)
+    n = len(seen.numbers)
+    broad = np.full(n, likelihood.UNLISTED_EVERYWHERE)
+    found.append(_Option(other.causes, other.prior, total, np.zeros(n), broad, other.answers[0]))
+    return found
+
+
+def _pairs(seen: Seen, asked: Mapping[str, _Asked], singles: Sequence[_Option]) -> list[_Option]:
     """Of the causes that do best alone, and of the very best with every other."""
     real = [o for o in singles if o.causes[0] not in (NOTHING_WRONG, NOT_LISTED)]
     real.sort(key=lambda option: (-option.log_weight, option.causes))
     share = PAIR_WEIGHT * len(real) / 2.0 / sum(option.prior for option in singles)
-    effects = {o.causes[0]: likelihood.effects_of(seen, o.causes[0]) for o in real}
-    answers = {o.causes[0]: _answers(seen, o.causes[0]) for o in real}
     chosen = list(combinations(real[:PAIRED], 2))
     chosen += [(lead, other) for lead in real[:LED] for other in real[PAIRED:]]
-    asked = []
-    for one, other in chosen:
-        a, b = one.causes[0], other.causes[0]
-        both = likelihood.pair_effects(effects[a], effects[b])
-        told = likelihood.pair_answers(answers[a], answers[b], seen.answers)
-        asked.append(_Asked((a, b), share * one.prior * other.prior, both, told))
-    return _options(seen, asked)
+    pairs = []
+    for a, b in ((asked[one.causes[0]], asked[other.causes[0]]) for one, other in chosen):
+        both = likelihood.pair_effects(a.effect, b.effect)
+        told = likelihood.pair_answers(a.answers, b.answers, seen.answers)
+        pairs.append(_Asked((*a.causes, *b.causes), share * a.prior * b.prior, both, told))
+    return _options(seen, pairs)
 
 
 def _shares(log_weights: Iterable[float]) -> Values:

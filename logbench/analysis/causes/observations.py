@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from functools import cache
 
-from logbench.analysis.causes.catalogue import CAUSES, NAMED, SYMPTOMS
+from logbench.analysis.causes.catalogue import CAUSES, KEYS, SYMPTOMS
 from logbench.analysis.causes.model import Observation
 from logbench.analysis.model import Coverage, Finding
 from logbench.analysis.statement import Quantity, said
@@ -134,17 +134,10 @@ def _of_check(found: Sequence[tuple[Finding, int]], measured: Set[str]) -> Answe
     if not worst:
         return Answer(f"check|{check}", NOTHING, Observation(f"{check}|", ""))
     texts = [text for finding, _ in severe for text in finding.causes]
-    named = [key for text in texts for key in _KEYS.get(text, ())]
+    named = [key for text in texts for key in sorted(KEYS.get(text, ()))]
     answer = next(iter(named), OTHER)
     seen = _seen(*severe[0])
     return Answer(f"check|{check}", answer, seen, frozenset(named), check in measured)
-
-
-_KEYS: Mapping[str, list[str]] = {
-    text: sorted({n.key for n in NAMED.values() if n.text == text})
-    for text in {n.text for n in NAMED.values()}
-}
-"""Words of a finding's cause to its keys."""
 
 
 def _seen(finding: Finding, place: int) -> Observation:
