@@ -1,4 +1,4 @@
-"""`logbench demo`: the whole job on the simulated car: record, check, repair, record, check, plot.
+"""`logbench demo`: the whole job on the simulated car, from the concern to the report.
 
 The scenario is invented: no such car, shop or customer exists. Nothing here knows what the checks
 will say: the fault acts on the simulated engine, and the verdicts come from the recorded bytes.
@@ -6,25 +6,35 @@ will say: the fault acts on the simulated engine, and the verdicts come from the
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.show import say
+from logbench.foreign import joined
 
-SPEED = 40
+if TYPE_CHECKING:
+    from logbench.job.folder import JobFolder
+    from logbench.job.model import Role
+    from logbench.vehicle.records.model import CarReading
+
+SPEED = 100
 """Seconds of driving per real second in the terminal; written into the recording's facts."""
 WINDOW_SPEED = 6
 """The same in the window: quick enough to see the whole drive, slow enough to follow it."""
+PARKED_S = 30.0
+"""The car is read so long after its drive, its key on again and its engine off."""
 
 
 def demo(
     headless: Annotated[
         bool, typer.Option("--headless", help="In the terminal, even where a window could open.")
     ] = False,
-    out: Annotated[Path | None, typer.Option(help="Folder for the files.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the job.")] = None,
 ) -> int:
     """See the whole job on the simulated car, live and recorded, before and after a repair."""
     from logbench.app.preflight import window_obstacle
@@ -43,7 +53,7 @@ def demo_link_url(fault: bool = True, speed: float = 1.0) -> str:
     from logbench.capture.demo_drives import CAR_NAME, FAULT
 
     url = f"sim:?car={CAR_NAME}&schedule=test-drive&baud=2000000&latency_ms=1&speed={speed:g}"
-    return url + (f"&fault={FAULT}:1" if fault else "")
+    return url + (f"&fault={FAULT}:1" if fault else "&trims=cleared")
 
 
 def _in_window() -> int:
@@ -59,68 +69,181 @@ def _in_window() -> int:
     )
 
 
+# --- in the terminal: one job, step by step ---
+
+
 def _in_terminal(wanted: Path) -> None:
-    """Files go to the folder wanted, or to one with a number behind it. Raises LogbenchError."""
+    """The job goes to the folder wanted, or to one with a number behind it. Raises
+    LogbenchError."""
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
-    from logbench.cases.recording import check_recording
-    from logbench.cli import show_findings
-    from logbench.report.plots import plot_recording, plot_trims, sides_title
-    from logbench.signals.numbers import size_text
 
-    folder = _free_folder(wanted)
-    say(f"{demo_vehicle().label}, simulated behind a simulated adapter on a TCP port.", "bold")
+    home = _new_job(wanted)
+    say(joined(": ", demo_vehicle().label, "simulated, behind a simulated adapter"), "bold")
     say(f"Concern: {CONCERN}")
-    say(f"Fault put into the simulated engine: {FAULT_TEXT}.")
-    say(f"The drive is hurried: {SPEED} seconds of driving per second.\n")
-    sides, drives = [], []
-    for name, fault in (("before", True), ("after", False)):
-        if not fault:
-            say("\nThe repair: the hose is renewed; the same drive again.\n", "bold")
-        path = _drive(name, fault, folder)
-        recording, judged = run_here(check_recording(path))
-        show_findings.findings(judged.findings)
-        plot_recording(recording, judged.conditions, judged.findings, folder / f"{name}.png")
-        sides.append(judged.findings)
-        drives.append([(recording.facts, path.name)])
-    picture = folder / "fuel-trim-before-and-after.png"
-    plot_trims(sides[0], sides[1], picture, sides_title(drives))
-    say(f"\nEverything is in {folder.resolve()}:")
-    for path in sorted(folder.iterdir()):
-        say(f"  {path.name}  ({size_text(path.stat().st_size)})")
-    say(f"\nCheck one again: logbench check {folder / 'before.parquet'}")
-    say(f"Open it in the window, where there is a screen: logbench {folder / 'before.parquet'}")
+    say(f"Hidden in the engine: {FAULT_TEXT}. Driven {SPEED} times as fast as real.")
+    _step("1  A test drive is recorded, and judged")
+    _drive(home, "before")
+    _judge(home, "before")
+    _step("2  Codes are read and saved, then cleared with consent")
+    _clear(home)
+    _step("3  What explains all of it")
+    _explain(home)
+    _step("4  The hose is renewed, the same drive again, the car read again")
+    _repair_entered(home)
+    _drive(home, "after")
+    _judge(home, "after")
+    _read_again(home)
+    _step("5  Before against after, at equal operating points")
+    _compare(home)
+    _step("6  The report")
+    _report(home)
 
 
-def _drive(name: str, fault: bool, folder: Path) -> Path:
-    from logbench.capture.demo_drives import CONCERN, DEMO_SIGNALS, demo_vehicle
-    from logbench.capture.messages import CaptureRequest
-    from logbench.cli.record import record_shown
-    from logbench.simulator.driver import schedule
-
-    title = f"Drive {name} the repair"
-    finished = record_shown(
-        CaptureRequest(
-            link_url=demo_link_url(fault=fault, speed=SPEED),
-            signals=DEMO_SIGNALS,
-            out=folder / f"{name}.parquet",
-            vehicle=demo_vehicle(),
-            note=CONCERN if fault else "After the repair (invented).",
-            limit_s=schedule("test-drive").duration_s,
-        )
-    )
-    assert finished.path is not None  # a request with `out` always ends with a file
-    say(f"{title}: {finished.samples:,} samples in {finished.path}")
-    return finished.path
+def _step(title: str) -> None:
+    say(title, "bold")
 
 
-def _free_folder(wanted: Path) -> Path:
-    """A folder made anew: a recording is never written over."""
+def _new_job(wanted: Path) -> JobFolder:
+    from logbench.capture.demo_drives import CONCERN, demo_vehicle
+    from logbench.job.folder import create_job
+    from logbench.job.model import Job
     from logbench.recording.storage import numbered, storage_trouble
     from logbench.system.private import make_folder
 
-    for folder in numbered(wanted):
-        if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
-            break
+    folder = next(
+        f
+        for f in numbered(wanted.resolve())
+        if not f.exists() or (f.is_dir() and not any(f.iterdir()))
+    )
     with storage_trouble(folder):
-        make_folder(folder)
-    return folder
+        make_folder(folder.parent)
+    job = Job(title="Demo: rough idle", concern=CONCERN, vehicle=demo_vehicle())
+    return create_job(folder.parent, folder.name, job)[0]
+
+
+def _drive(home: JobFolder, role: Role) -> None:
+    """Record the drive before or after the repair and put it into the job."""
+    from logbench.capture.demo_drives import CONCERN, DEMO_SIGNALS, demo_vehicle
+    from logbench.capture.messages import CaptureRequest
+    from logbench.cases.job import AddFiles
+    from logbench.cli.record import record_shown
+    from logbench.job.store import JobStore
+    from logbench.simulator.driver import schedule
+
+    faulty = role == "before"
+    with tempfile.TemporaryDirectory() as place:
+        finished = record_shown(
+            CaptureRequest(
+                link_url=demo_link_url(faulty, SPEED),
+                signals=DEMO_SIGNALS,
+                out=Path(place) / f"{role}.parquet",
+                vehicle=demo_vehicle(),
+                note=CONCERN if faulty else "After the repair (invented).",
+                limit_s=schedule("test-drive").duration_s,
+            ),
+            steps=False,
+        )
+        assert finished.path is not None  # a request with `out` always ends with a file
+        run_here(AddFiles(JobStore(), home.path, (finished.path,), role))
+    say(f"  {finished.samples:,} samples of {len(DEMO_SIGNALS)} signals recorded.")
+
+
+def _recording(home: JobFolder, role: Role) -> Path:
+    entries = home.load().recordings
+    return home.place(next(e.file for e in entries if e.role == role))
+
+
+def _judge(home: JobFolder, role: Role) -> None:
+    """Check the drive: what is out of its usual range, the rest counted."""
+    from logbench.analysis.findings import number_text
+    from logbench.cases.recording import check_recording
+
+    _, judged = run_here(check_recording(_recording(home, role)))
+    loud = [f for f in judged.findings if f.verdict.severity]
+    for finding in sorted(loud, key=lambda f: -f.verdict.severity):
+        number = number_text(finding) or finding.reason
+        say(f"  {finding.verdict.value:<6} {finding.heading}  {number}")
+    within = sum(f.verdict.value == "within" for f in judged.findings)
+    rest = len(judged.findings) - len(loud) - within
+    say(f"  {len(loud)} out of their usual range, {within} within, {rest} not judged")
+
+
+def _parked_link(home: JobFolder, role: Role) -> str:
+    """The car after that drive, its key on and its engine off."""
+    from logbench.recording.reader import open_recording
+
+    driven_s = open_recording(_recording(home, role)).duration_ns / 1e9
+    url = demo_link_url(role == "before", 0.1).replace("test-drive", "parked")
+    return url + f"&start_s={driven_s + PARKED_S:.0f}"
+
+
+def _clear(home: JobFolder) -> None:
+    """Read, save, clear, read."""
+    from logbench.cases.job import ClearCodes
+    from logbench.job.store import JobStore
+    from logbench.vehicle.gate import CONSENT
+
+    made = run_here(ClearCodes(JobStore(), home.path, _parked_link(home, "before"), CONSENT))
+    _say_codes(home.reading(home.load().readings[0]))
+    say(f"  {made.sentence}")
+
+
+def _say_codes(reading: CarReading) -> None:
+    for state in ("stored", "permanent"):
+        found = [joined(" ", code.code, code.text) for code in reading.codes_in(state)]
+        say(joined(": ", f"  {state}", joined(", ", *found) or "no codes"))
+
+
+def _explain(home: JobFolder) -> None:
+    from logbench.analysis.causes.hand_tests import after_tests
+    from logbench.analysis.causes.next_tests import next_tests
+    from logbench.analysis.causes.sentence import headline
+    from logbench.cases.causes import explain_files
+
+    explained = run_here(explain_files((_recording(home, "before"),), home.path))
+    found = after_tests(explained.causes, explained.done)
+    say(f"  {headline(found)}")
+    for one in next_tests(found, explained.engine, explained.done)[:1]:
+        say(f"  What tells most next: {one.test.title}, {one.test.minutes:g} min")
+
+
+def _repair_entered(home: JobFolder) -> None:
+    from logbench.cases.job_entries import EnterInJob
+    from logbench.job.model import Note
+    from logbench.job.store import JobStore
+
+    work = Note(text="Intake hose behind the air-flow sensor renewed (invented).")
+    run_here(EnterInJob(JobStore(), home.path, "work", work))
+
+
+def _read_again(home: JobFolder) -> None:
+    from logbench.cases.job import ReadCar
+    from logbench.job.store import JobStore
+
+    _say_codes(run_here(ReadCar(JobStore(), home.path, _parked_link(home, "after"), "after")))
+
+
+def _compare(home: JobFolder) -> None:
+    from logbench.cases.compare import compare_files
+    from logbench.cases.job import KeepComparison
+    from logbench.job.store import JobStore
+
+    before, after = ((_recording(home, role),) for role in ("before", "after"))
+    result = run_here(compare_files(before, after)).result
+    run_here(KeepComparison(JobStore(), before, after, result.summary))
+    say(f"  {result.summary}")
+
+
+def _report(home: JobFolder) -> None:
+    """The owner's page and the whole document, and where everything is."""
+    from logbench.cases.job import WriteReport
+    from logbench.report.options import ReportOptions
+
+    job = home.load()
+    place = Path(os.path.relpath(home.path))
+    for audience in ("owner", "claims"):
+        name = f"report-{audience}.pdf"
+        run_here(WriteReport(home, job, home.path / name, ReportOptions(audience=audience)))
+        say(f"  {place / name}")
+    say(f"Look on: logbench job show {place}")
+    say(f"With a screen: logbench {place / home.load().recordings[0].file}")

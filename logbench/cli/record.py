@@ -149,8 +149,9 @@ def _going_on(request: CaptureRequest, journal: Path) -> CaptureRequest:
     )
 
 
-def record_shown(request: CaptureRequest) -> Finished:
-    """Record until the limit or Ctrl-C, with a live line. Raises LogbenchError."""
+def record_shown(request: CaptureRequest, *, steps: bool = True) -> Finished:
+    """Record until the limit or Ctrl-C, with a live line and, where wanted, each step on its own.
+    Raises LogbenchError."""
     from rich.live import Live
 
     from logbench.capture.messages import CarFound, Status
@@ -161,7 +162,7 @@ def record_shown(request: CaptureRequest) -> Finished:
 
         def show(message: Message) -> None:
             line = _lasting(message)
-            if line is not None:
+            if steps and line is not None:
                 say(line)
             if isinstance(message, CarFound):
                 keep_car(message.vehicle)

@@ -192,18 +192,6 @@ def plot_recording(
     write_png(strips_chart([panel], _MINUTES), path, drive_title(recording.facts, name))
 
 
-def plot_trims(before: Sequence[Finding], after: Sequence[Finding], path: Path, sides: str) -> None:
-    """Bars of the total fuel trim of two recordings side by side, over their band. `sides`: as
-    `sides_title`."""
-    found = [
-        {f.subject: f for f in findings if f.check == "fuel_trim" and f.unit == "%"}
-        for findings in (before, after)
-    ]
-    both = {subject: tuple(side.get(subject) for side in found) for subject in found[0] | found[1]}
-    chart = findings_chart(both, METRIC)
-    write_png(chart, path, joined("\n", "Total fuel trim (short term + long term)", sides))
-
-
 def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Chart:
     """Bars of findings of one unit by their subject, before and after, over their band."""
     every = [f for sides in both.values() for f in sides if f is not None]

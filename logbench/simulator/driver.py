@@ -72,11 +72,12 @@ def schedule(name: str) -> Schedule:
         raise UsageError(
             f"There is no drive schedule {name!r}: choose one of {', '.join(SCHEDULE_NAMES)}."
         ) from None
+    before = schedule(drive["after"]).phases if "after" in drive else ()
     phases = (
         Phase(**row, trace_kmh=wltc_trace_kmh() if row["kind"] == "trace" else ())
         for row in drive["phases"]
     )
-    return Schedule(name, tuple(phases), drive.get("warm", False))
+    return Schedule(name, (*before, *phases), drive.get("warm", False))
 
 
 class Driver:

@@ -19,13 +19,13 @@ from logbench.errors import StorageError
 from logbench.job.times import when_text
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording, open_recording
-from logbench.report.drawing import BLUE, VERMILLION
+from logbench.report.drawing import BLUE, VERMILLION, write_png
 from logbench.report.plots import (
+    findings_chart,
     plot_cells,
     plot_intervals,
     plot_overlays,
     plot_recording,
-    plot_trims,
     plot_warm_up,
     sides_title,
     strips_of,
@@ -34,6 +34,12 @@ from logbench.signals.units import Units
 
 SIDES = "before: Invented 2.0 · a.parquet\nafter: Invented 2.0 · b.parquet"
 BAND = Band("trim", "total", "%", (-10, 10), (-15, 15), "common practice, no source")
+
+
+def _bars(before: list[Finding], after: list[Finding], path: Path, sides: str) -> None:
+    found = [{f.subject: f for f in findings} for findings in (before, after)]
+    both = {subject: tuple(side.get(subject) for side in found) for subject in found[0] | found[1]}
+    write_png(findings_chart(both, Units()), path, sides)
 
 
 def _recording() -> Recording:
@@ -96,7 +102,7 @@ def test_every_picture_says_which_car_which_drive_and_when(tmp_path: Path):
     assert when_text("2026-05-04T07:40:00+00:00") in said
     assert "RPM from 800 to 2,200 rpm" in said
     title = sides_title([[(recording.facts, "a.parquet")], [(Facts(), "b.parquet")]])
-    plot_trims([_finding(18, Verdict.ACT)], [], tmp_path / "b.png", title)
+    _bars([_finding(18, Verdict.ACT)], [], tmp_path / "b.png", title)
     said = _said(tmp_path / "b.png")
     for words in ("before: Invented 2.0 · a.parquet · 2026", "after: b.parquet · date not known"):
         assert words in said
@@ -117,13 +123,13 @@ def test_the_total_trim_is_drawn_with_its_band():
 def test_bars_follow_the_numbers(tmp_path: Path):
     small, large = tmp_path / "small.png", tmp_path / "large.png"
     for path, value in ((small, 8.0), (large, 14.0)):
-        plot_trims([_finding(value, Verdict.WITHIN)], [_finding(14.0, Verdict.WITHIN)], path, SIDES)
+        _bars([_finding(value, Verdict.WITHIN)], [_finding(14.0, Verdict.WITHIN)], path, SIDES)
     assert _share_of(large, BLUE) > 1.2 * _share_of(small, BLUE)
 
 
 def test_unwritable_path_is_one_sentence(tmp_path: Path):
     with pytest.raises(StorageError, match="nowhere"):
-        plot_trims([_finding(1, Verdict.WITHIN)], [], tmp_path / "nowhere" / "x.png", SIDES)
+        _bars([_finding(1, Verdict.WITHIN)], [], tmp_path / "nowhere" / "x.png", SIDES)
 
 
 def test_the_plots_of_a_comparison(tmp_path: Path):
