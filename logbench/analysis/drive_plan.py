@@ -51,42 +51,58 @@ class StepState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """One step: `say` is what the driver is told; it is done after `needed_s`, 0 where it is an
-    instant."""
+    """One step: `say` asks for it, of a driver who stands or of a passenger; it is done after
+    `needed_s`, 0 where it is an instant. `under_way` is all that a driver is told of it on the
+    road, and asks for nothing: no hand, no foot, no look. Empty: it is done at a standstill."""
 
     key: str
     title: str
     say: str
     needed_s: float = 0.0
+    under_way: str = ""
 
 
+WAITS = "When safely stopped: read the next step"
+"""Of what a driver must agree to before it is driven."""
+_CRUISE, _COAST = "Steady driving counts by itself", "Coasting in gear counts by itself"
 STEPS = (
     PlanStep("cold_start", "Cold start", "Start the cold engine while recording"),
-    PlanStep("warm_up", "Idle to warm", "Let it warm up: idle, then gentle driving"),
+    PlanStep(
+        "warm_up", "Idle to warm", "Let it warm up: idle, then gentle driving",
+        under_way="Warming up counts by itself",
+    ),
     PlanStep("warm_idle", "Warm idle, 60 s", "Idle, warm, everything off, hands and feet off", 60),
     PlanStep("hold_2500", "2,500 rpm hold, 30 s", "Stand still and hold 2,500 rpm", 30),
-    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60),
+    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60, _CRUISE),
     PlanStep(
         "full_throttle", "One full-throttle pull, 2 s",
-        "One full-throttle pull above 3,000 rpm, only where lawful and safe", 2,
+        "One full-throttle pull above 3,000 rpm, only where lawful and safe", 2, WAITS,
     ),
-    PlanStep("coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5),
+    PlanStep(
+        "coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5, _COAST,
+    ),
 )  # fmt: skip
 
 
 COMPRESSION_STEPS = (
     PlanStep("cold_start", "Cold start", "Key on, let it glow, and start it cold while recording"),
-    PlanStep("warm_up", "Drive to warm", "Drive it warm: at idle a diesel hardly warms up"),
+    PlanStep(
+        "warm_up", "Drive to warm", "Drive it warm: at idle a diesel hardly warms up",
+        under_way="Warming up counts by itself",
+    ),
     PlanStep(
         "warm_idle", "Warm idle, 120 s",
         "Idle, warm, everything off: recirculation may shut after a minute", 120,
     ),
-    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60),
+    PlanStep("cruise", "Steady cruise, 60 s", "Drive steadily at one speed", 60, _CRUISE),
     PlanStep(
         "full_throttle", "One full-load pull, 3 s",
         "One pull from 1,500 rpm in a middle gear, pedal down, only where lawful and safe", 3,
+        WAITS,
     ),
-    PlanStep("coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5),
+    PlanStep(
+        "coast_down", "Coast-down, 5 s", "Foot off at speed and let it coast in gear", 5, _COAST,
+    ),
 )  # fmt: skip
 """What the checks of a diesel ask for: none of them needs a hold without load."""
 FULL_RPM, COMPRESSION_FULL_RPM = 3000.0, 2000.0
@@ -158,19 +174,30 @@ class DriveProgress:
         lacking = [c for c in self.cells.values() if c.wanted_s and not c.done]
         return max(lacking, key=lambda c: c.wanted_s - c.have_s, default=None)
 
-    def says(self) -> str:
-        """What comes next, in one sentence."""
+    def says(self, *, under_way: bool = False) -> str:
+        """What comes next, in one sentence; `under_way`: as a driver on the road may be told it,
+        who is asked for nothing but what is lawful to do later."""
         step = self.next_step()
         if step is not None:
-            left_s = step.step.needed_s - step.have_s
-            text = said("{step}: {left:.0f s} more", step=step.step.say, left=left_s)
-            return text if left_s > 0 else step.step.say
+            return _asked(step, under_way)
         cell = self.next_cell()
         if cell is not None and self.axis is not None:
             left_s = cell.wanted_s - cell.have_s
+            if under_way:
+                return said("{cruise}: {left:.0f s} more", cruise=_CRUISE, left=left_s)
             where = cell.cell.text(self.axis)
             return said("Drive at {where}: {left:.0f s} more", where=where, left=left_s)
         return "The plan is complete"
+
+
+def _asked(progress: StepProgress, under_way: bool) -> str:
+    step, left_s = progress.step, progress.step.needed_s - progress.have_s
+    text = step.say
+    if under_way:
+        text = step.under_way or said("When safely stopped: {say}", say=step.say)
+    if left_s <= 0 or text == WAITS:
+        return text
+    return said("{step}: {left:.0f s} more", step=text, left=left_s)
 
 
 USUAL_CHARGE_KPA = 120.0

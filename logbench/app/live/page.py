@@ -161,6 +161,7 @@ class LivePage(QWidget):
         shown.following.changed.connect(tools.show_following)
         shown.ticked.connect(shapes.wiggle.refresh)
         shapes.shape_changed.connect(tools.show_shape)
+        shapes.under_way.held_back.connect(self.notice.passing)
         self.watcher.failed.connect(self.notice.trouble)
         self.starting.cleared.connect(self._clear)
         self.empty.pressed.connect(self.record_simulated)
@@ -245,7 +246,8 @@ class LivePage(QWidget):
         starting = self.starting
         if shape == "plan" and not starting.cautions_seen:
             self.tools.show_shape(self.shapes.shape)
-            starting.show_cautions(lambda: self.show_shape("plan"), tr("Show the plan"))
+            then = partial(self.show_shape, "plan")
+            self.shapes.under_way.ask(lambda: starting.show_cautions(then, tr("Show the plan")))
             return
         if shape == "strips":
             self.middle.show_what_there_is()

@@ -24,6 +24,7 @@ from logbench.analysis.drive_plan import (
     StepState,
 )
 from logbench.analysis.statement import in_units
+from logbench.app.live.under_way import UnderWay
 from logbench.app.parts import Elided, lay, muted, named, set_letters, styled, text_button
 from logbench.app.plain import Label, Page
 from logbench.app.plot.cell_table import Cell, CellTable
@@ -153,15 +154,16 @@ def _reach(cells: Mapping[CellKey, object]) -> tuple[range, range]:
 
 
 class PlanPanel(QWidget):
-    """Shows a `DriveProgress`; a tone tells when something else comes next."""
+    """Shows a `DriveProgress`; a tone tells when something else comes next, a driver under way only
+    once the car stands."""
 
     repeat_wanted = Signal()
     """The user wants to repeat an earlier drive."""
 
-    def __init__(self, look: Look, tones: Tones) -> None:
+    def __init__(self, look: Look, tones: Tones, under_way: UnderWay) -> None:
         super().__init__()
-        self._look, self._tones = look, tones
-        self._next = ""
+        self._look, self._tones, self._under_way = look, tones, under_way
+        self._next = self._called = ""
         self._progress: DriveProgress | None = None
         self._goals: tuple[str, ...] = ()
         self.says = named(
@@ -191,6 +193,7 @@ class PlanPanel(QWidget):
         body = lay(QHBoxLayout(), (left, 2), (right, 3))
         lay(QVBoxLayout(self), self.says, (body, 1), margins=(12, 6, 12, 10))
         look.units_changed.connect(self._say)
+        under_way.changed.connect(self._say)
         self.show_progress(None)
 
     def show_progress(self, progress: DriveProgress | None) -> None:
@@ -207,14 +210,12 @@ class PlanPanel(QWidget):
         self.axes.tell(self.grid.axes_text)
         self._progress = progress
         if progress is None:
-            self._next = ""
+            self._next = self._called = ""
             self.evidence.show_evidence(())
             return
+        self._next = _coming(progress)
+        self._called = self._called or self._next
         self._say()
-        coming = _coming(progress)
-        if self._next and coming != self._next:
-            self._tones.play("next")
-        self._next = coming
 
     def tell_goals(self, name: str, powers: Sequence[str] = ()) -> None:
         """Say which drive is repeated, and what so many drives show."""
@@ -226,8 +227,14 @@ class PlanPanel(QWidget):
         """The grid keeps the units of its cells."""
         units = self._look.units
         self.goals.setText("\n".join(in_units(text, units) for text in self._goals))
-        if self._progress is not None:
-            self.says.setText(in_units(self._progress.says(), self._look.units))
+        if self._progress is None:
+            return
+        may_ask = self._under_way.may_ask
+        told = self._progress.says(under_way=not may_ask)
+        self.says.setText(in_units(told, self._look.units))
+        if may_ask and self._next != self._called:  # a tone calls the eyes: not the driver's
+            self._called = self._next
+            self._tones.play("next")
 
 
 def _text(progress: StepProgress) -> str:

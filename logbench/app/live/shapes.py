@@ -20,6 +20,7 @@ from logbench.analysis.statement import in_units
 from logbench.app.commands import add_command
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
+from logbench.app.live.under_way import UnderWay
 from logbench.app.live.values import ValuesModel
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
@@ -138,7 +139,10 @@ class Shapes(QStackedWidget):
         self.shape: Shape = "strips"
         self.tones = Tones()
         self.stack = stack
-        self.wiggle = WigglePanel(values.plotted, session, self.tones, services.look)
+        self.under_way = UnderWay(session, self)
+        self.wiggle = WigglePanel(
+            values.plotted, session, self.tones, services.look, self.under_way
+        )
         self.addWidget(stack)
         self.addWidget(self.wiggle)
         watcher.goals_read.connect(self._goals_read)
@@ -154,8 +158,8 @@ class Shapes(QStackedWidget):
         if self._plan is None:
             from logbench.app.live.plan_panel import PlanPanel
 
-            self._plan = plan = PlanPanel(self._services.look, self.tones)
-            plan.repeat_wanted.connect(self.ask_what_to_repeat)
+            self._plan = plan = PlanPanel(self._services.look, self.tones, self.under_way)
+            plan.repeat_wanted.connect(self._ask_what_to_repeat)
             self.addWidget(plan)
             watcher = self._watcher
             watcher.judges = True
@@ -178,11 +182,19 @@ class Shapes(QStackedWidget):
         tools.end_wiggle.clicked.connect(self.wiggle.stop)
         self.wiggle.said.connect(tools.show_wiggle)
         tools.driver.clicked.connect(self.show_driver_view)
+        tools.passenger.clicked.connect(self.under_way.declare)
+        self.under_way.changed.connect(lambda: tools.passenger.setChecked(self.under_way.passenger))
         add_command(owner, tr("Drive plan, or strips"), "P", switch("plan"))
         add_command(owner, tr("Wiggle test, or strips"), "G", switch("wiggle"))
         add_command(owner, tr("Start or stop the wiggle test"), "Shift+G", self.wiggle.toggle)
         add_command(owner, tr("Driver's view"), "D", self.show_driver_view)
-        add_command(owner, tr("Repeat an earlier drive"), "Shift+P", self.ask_what_to_repeat)
+        add_command(
+            owner,
+            tr("A passenger operates this, or the driver is alone"),
+            "Shift+D",
+            lambda: self.under_way.declare(not self.under_way.passenger),
+        )
+        add_command(owner, tr("Repeat an earlier drive"), "Shift+P", self._ask_what_to_repeat)
         add_command(owner, tr("Tones on or off"), "Shift+T", self._switch_tones)
 
     def show_shape(self, shape: Shape) -> None:
@@ -231,7 +243,11 @@ class Shapes(QStackedWidget):
         progress = self._watcher.progress
         if progress is None or self._plan is None:
             return ""
-        return in_units(progress.says(), self._services.look.units)
+        told = progress.says(under_way=not self.under_way.may_ask)
+        return in_units(told, self._services.look.units)
+
+    def _ask_what_to_repeat(self) -> None:
+        self.under_way.ask(self.ask_what_to_repeat)
 
     def ask_what_to_repeat(self) -> None:
         """Let the user pick the earlier drive whose cells are to be driven again."""

@@ -62,6 +62,11 @@ class LiveTools(Flow):
         self.driver = self._button(
             tr("Driver's view  D"), tr("Driver's view: four values, full screen")
         )
+        self.passenger = self._button(
+            tr("A passenger operates this  Shift+D"),
+            tr("A passenger operates this: steps are asked for under way, until this drive ends"),
+            checkable=True,
+        )
         self.end_wiggle = self._button("", tr("Stop the wiggle test"), checkable=True)
         self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
         self.end_wiggle.hide()

@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
 
 from logbench.analysis.wiggle import Hit, HitKind, WiggleWatch
 from logbench.app.live.session import LiveSession
+from logbench.app.live.under_way import UnderWay
 from logbench.app.parts import delayed, heads_left, lay, muted, named, set_letters, text_button
 from logbench.app.plain import Label, TableCell
 from logbench.app.theme import Look
@@ -64,10 +65,13 @@ class WigglePanel(QWidget):
         session: LiveSession,
         tones: Tones,
         look: Look,
+        under_way: UnderWay,
     ) -> None:
         super().__init__()
         self._chosen, self._session, self._tones, self._look = chosen, session, tones, look
+        self._under_way = under_way
         self._watched: list[_Watched] = []
+        self._stopped = ""
         self._clock_ns = 0
         """What the watches' clock is ahead of the recording's."""
         self.count = Label("0", alignment=Qt.AlignmentFlag.AlignCenter)
@@ -98,6 +102,7 @@ class WigglePanel(QWidget):
         )
         self._flash = delayed(self, _FLASH_MS, lambda: self.count.setStyleSheet(""))
         look.units_changed.connect(self.refresh)
+        under_way.changed.connect(self._say)
 
     @property
     def running(self) -> bool:
@@ -132,8 +137,9 @@ class WigglePanel(QWidget):
     def stop(self) -> None:
         """Watch no longer."""
         if self.running:
-            self.says.setText(tr("Stopped at {total}. {start}", total=self.total, start=_START))
+            self._stopped = tr("Stopped at {total}.", total=self.total)
         self._watched = []
+        self._say()
         self.button.setText(tr("Start the wiggle test"))
         self.said.emit("")
 
@@ -180,7 +186,7 @@ class WigglePanel(QWidget):
         self.count.setText(str(self.total))
         self.count.setAccessibleName(tr("{n} seen", n=self.total))
         self.said.emit(tr("Wiggle test runs: {total} seen", total=self.total))
-        self.says.setText(self._what_now())
+        self._say()
         for row, watched in enumerate(self._watched):
             trace = watched.trace
             limit = self._look.units.text(watched.watch.threshold, trace.unit, difference=True)
@@ -193,12 +199,21 @@ class WigglePanel(QWidget):
             for column, text in enumerate(texts):
                 self.table.setItem(row, column, TableCell(text))
 
+    def _say(self) -> None:
+        now = self._what_now() if self.running else f"{self._stopped} {self._first()}".strip()
+        self.says.setText(now)
+
+    def _first(self) -> str:
+        return _START if self._under_way.may_ask else tr("When safely stopped: {say}", say=_START)
+
     def _what_now(self) -> str:
         if self._moves():
             return tr("The car moves: nothing is counted until it stands. Move no harness now.")
         learning = [w.trace.signal for w in self._watched if w.watch.learning]
         if learning:
             return tr("Hold still: learning the noise of {signals}", signals=", ".join(learning))
+        if not self._under_way.may_ask:
+            return tr("Watching. When safely stopped: move the harness or connector by hand.")
         return tr("Watching: move the harness or connector by hand.")
 
     def _moves(self) -> bool:
