@@ -189,9 +189,9 @@ def _clear(home: JobFolder) -> None:
 
 
 def _say_codes(reading: CarReading) -> None:
-    for state in ("stored", "permanent"):
-        found = [joined(" ", code.code, code.text) for code in reading.codes_in(state)]
-        say(joined(": ", f"  {state}", joined(", ", *found) or "no codes"))
+    kept = [*reading.codes_in("stored"), *reading.codes_in("permanent")]
+    found = {code.code: joined(" ", code.code, code.text) for code in kept}
+    say(joined(": ", "  stored and permanent codes", joined("; ", *found.values()) or "none"))
 
 
 def _explain(home: JobFolder) -> None:
