@@ -87,6 +87,10 @@ ALLOWED = {
     "closing the evaporative system tried": "an event of a job as it is kept; shown through word()",
     "evaporative system closed": "an event of a job as it is kept; shown through word()",
     "right after clearing": "the label of a reading as it is kept",
+    "Add-Type -AssemblyName System.Speech; [Console]::InputEncoding = [Text.Encoding]::UTF8; "
+    "(New-Object System.Speech.Synthesis.SpeechSynthesizer).Speak([Console]::In.ReadToEnd())": (
+        "an order to a shell"
+    ),
     "at most {high}": "gathered in words.py; also put into English sentences",
     "at least {low}": "gathered in words.py; also put into English sentences",
 }

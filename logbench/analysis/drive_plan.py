@@ -174,6 +174,14 @@ class DriveProgress:
         lacking = [c for c in self.cells.values() if c.wanted_s and not c.done]
         return max(lacking, key=lambda c: c.wanted_s - c.have_s, default=None)
 
+    @property
+    def coming(self) -> str:
+        """What comes next, without its seconds: the same as long as the same is asked for."""
+        step, cell = self.next_step(), self.next_cell()
+        if step is not None:
+            return step.step.key
+        return str(cell.cell) if cell is not None else "complete"
+
     def says(self, *, under_way: bool = False) -> str:
         """What comes next, in one sentence; `under_way`: as a driver on the road may be told it,
         who is asked for nothing but what is lawful to do later."""

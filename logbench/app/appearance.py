@@ -81,7 +81,7 @@ class SettingsDialog(Dialog):
 
     def __init__(self, look: Look, settings: Settings, parent: QWidget) -> None:
         super().__init__(tr("Settings"), parent)
-        self._look = look
+        self._look, self._settings = look, settings
         self.second = SecondPlace(settings)
         self.theme_box = named(Choice(), tr("Theme of the window"))
         for choice in CHOICES:
@@ -113,6 +113,10 @@ class SettingsDialog(Dialog):
         self.exchanges.setChecked(settings.keep_exchanges)
         self.exchanges.toggled.connect(partial(setattr, settings, "keep_exchanges"))
         form.add(tr("In recordings"), self.exchanges)
+        self.speech = QCheckBox(tr("Speak the plan's next step and warnings"))
+        self.speech.setToolTip(tr("By the voice of this computer; Shift+V on the Live page"))
+        self.speech.toggled.connect(partial(setattr, settings, "speech"))
+        form.add(tr("While driving"), self.speech)
         self.limits = styled(plain_text(), "muted")
         self.limits.setMinimumWidth(_LIMITS_PX)
         form.add(tr("Own limits"), self.limits)
@@ -128,6 +132,7 @@ class SettingsDialog(Dialog):
         from logbench.analysis.bands import load_limits, own_limits_path
 
         super().showEvent(event)
+        self.speech.setChecked(self._settings.speech)
         limits = load_limits()
         path = own_limits_path()
         none = tr("none: put them into {path}", path=path)

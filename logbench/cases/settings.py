@@ -67,6 +67,10 @@ class Settings(BaseModel):
     """The user's own sets: name to acronyms."""
     rules_on: bool = True
     """Whether markers are put by rule."""
+    speech: bool = False
+    """The plan's next step and warnings are spoken."""
+    driver_values: tuple[str, ...] = ()
+    """Acronyms chosen for the driver's view; empty: the first that are plotted."""
     window_s: float = Field(60.0, ge=5.0, le=86_400.0)
     """Width of the live strips."""
     held_min: int = Field(5, ge=0, le=30)

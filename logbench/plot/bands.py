@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from logbench.car.model import Car
 from logbench.plot.trace import Key, LiveTrace, StripTrace
@@ -21,6 +21,8 @@ _WARM_DEGC = 70.0
 """From here on the coolant is held against the band of a warm engine (common practice)."""
 _CLOSED_LOOP = 2.0
 """Fuel system status of SAE J1979: closed loop, with oxygen sensors."""
+_OUT_NS = 3_000_000_000
+"""A value out of its band for less is no warning yet (common practice, no source)."""
 _MOST_INPUTS = 4
 """Of a check, whose traces are seen with its finding."""
 
@@ -73,6 +75,48 @@ class BandWatch:
 
             self._bands = load_limits().bands
         return self._bands[key].within
+
+
+Side = Literal["below", "within", "above"]
+
+
+def side_of(value: float, band: Ends) -> Side:
+    """On which side of a band's ends a value in the same unit lies."""
+    low, high = band
+    if low is not None and value < low:
+        return "below"
+    return "above" if high is not None and value > high else "within"
+
+
+class LimitWatch:
+    """Told the traces again and again; tells once of each that has been out of its band for a
+    while, and again only after it was within."""
+
+    def __init__(self) -> None:
+        self._out_since: dict[Key, int] = {}
+        self._told: set[Key] = set()
+
+    def look(self, traces: Mapping[Key, LiveTrace], clock: Clock) -> list[LiveTrace]:
+        """Those to be told of now."""
+        found = []
+        for key, trace in traces.items():
+            shown = trace.shown(clock)
+            if not shown.valid or trace.band is None:
+                self._out_since.pop(key, None)  # what is not known is neither in nor out
+            elif side_of(shown.value, trace.band) == "within":
+                self._out_since.pop(key, None)
+                self._told.discard(key)
+            elif key not in self._told:
+                since = self._out_since.setdefault(key, clock.now_ns)
+                if clock.now_ns - since >= _OUT_NS:
+                    self._told.add(key)
+                    found.append(trace)
+        return found
+
+    def forget(self) -> None:
+        """Another drive begins."""
+        self._out_since.clear()
+        self._told.clear()
 
 
 def concerning(finding: Finding, traces: Sequence[StripTrace]) -> list[StripTrace]:

@@ -43,6 +43,9 @@ class LinkWatch(QObject):
     A silent car is what an unattended run waits for: of that nothing is said.
     """
 
+    warned = Signal(str)
+    """What was said."""
+
     def __init__(self, session: LiveSession, notice: Notice, tones: Tones, parent: QObject) -> None:
         super().__init__(parent)
         self._session, self._notice, self._tones = session, notice, tones
@@ -70,6 +73,7 @@ class LinkWatch(QObject):
         goes_on = tr("The recording goes on.") if self._session.records else ""
         self._notice.trouble(f"{_WHY[why]} {goes_on}".strip())
         self._said = self._notice.text
+        self.warned.emit(_WHY[why])
 
     def _back(self, away_s: float) -> None:
         silent, seconds = self._why == "silent", f"{away_s:.0f}"
@@ -79,6 +83,7 @@ class LinkWatch(QObject):
         else:
             back = tr("The link is back after {seconds} s.", seconds=seconds)
         self._notice.passing(back)
+        self.warned.emit(back)
         self._tones.play("next")
 
     def _forget(self) -> None:

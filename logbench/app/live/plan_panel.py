@@ -213,7 +213,7 @@ class PlanPanel(QWidget):
             self._next = self._called = ""
             self.evidence.show_evidence(())
             return
-        self._next = _coming(progress)
+        self._next = progress.coming
         self._called = self._called or self._next
         self._say()
 
@@ -243,11 +243,3 @@ def _text(progress: StepProgress) -> str:
     have = tr("  (so far {seconds:.0f} s)", seconds=progress.have_s) if counted else ""
     late = f" ({word(progress.state.value)})" if progress.state is StepState.TOO_LATE else ""
     return f"{_MARKS[progress.state]}  {step.title}{have}{late}"
-
-
-def _coming(progress: DriveProgress) -> str:
-    """What comes next, without its seconds."""
-    step, cell = progress.next_step(), progress.next_cell()
-    if step is not None:
-        return step.step.key
-    return str(cell.cell) if cell is not None else "complete"

@@ -22,12 +22,14 @@ from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
 from logbench.app.live.under_way import UnderWay
 from logbench.app.live.values import ValuesModel
+from logbench.app.live.voice import DriveVoice
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
 from logbench.app.parts import STRETCH, Dialog, lay, set_letters, styled, text_button
 from logbench.app.plain import Label
 from logbench.app.plot.stack import StripStack
 from logbench.app.services import Services
+from logbench.app.speech import Speech
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.trace import SECOND, LiveTrace
@@ -138,8 +140,10 @@ class Shapes(QStackedWidget):
         self._plan: PlanPanel | None = None
         self.shape: Shape = "strips"
         self.tones = Tones()
+        self.speech = Speech(services.settings, self)
         self.stack = stack
         self.under_way = UnderWay(session, self)
+        self.voice = DriveVoice(self.speech, session, self.under_way, services.look, self)
         self.wiggle = WigglePanel(
             values.plotted, session, self.tones, services.look, self.under_way
         )
@@ -164,9 +168,10 @@ class Shapes(QStackedWidget):
             watcher = self._watcher
             watcher.judges = True
             watcher.evidence_found.connect(plan.evidence.show_evidence)
-            watcher.progressed.connect(plan.show_progress)
-            if watcher.progress is not None:
-                plan.show_progress(watcher.progress)
+            for follow in (plan.show_progress, self.voice.follow):
+                watcher.progressed.connect(follow)
+                if watcher.progress is not None:
+                    follow(watcher.progress)
         return self._plan
 
     def add_commands(
@@ -196,6 +201,7 @@ class Shapes(QStackedWidget):
         )
         add_command(owner, tr("Repeat an earlier drive"), "Shift+P", self._ask_what_to_repeat)
         add_command(owner, tr("Tones on or off"), "Shift+T", self._switch_tones)
+        add_command(owner, tr("Speech on or off"), "Shift+V", self.speech.switch)
 
     def show_shape(self, shape: Shape) -> None:
         """Bring one of them to the front."""
@@ -235,6 +241,7 @@ class Shapes(QStackedWidget):
     def clear(self) -> None:
         """A new recording begins."""
         self.wiggle.stop()
+        self.voice.follow(None)
         if self._plan is not None:
             self._plan.show_progress(None)
 
