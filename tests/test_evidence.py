@@ -24,8 +24,9 @@ from logbench.job.ledger import LEDGER_FILE
 from logbench.job.model import Note
 from logbench.job.seal import head_text, mark_in, seal_of
 from logbench.job.store import JobStore
+from logbench.recording.storage import file_sha256
 from logbench.report.options import ReportOptions
-from tests.job.sealed import sealed_job
+from tests.job.sealed import sealed_job, write_drive
 
 RECORDING = Path("recordings", "a.parquet")
 
@@ -76,9 +77,46 @@ def test_another_installations_key_is_good_where_somebody_knows_it(
 ):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "theirs"))
     key = fingerprint(seal_of(job).key)
-    assert main(["verify", str(job.path)]) == 3
+    assert main(["verify", str(job.path)]) == 0
     assert main(["verify", str(job.path), "--key", "0000 1111"]) == 3
     assert main(["verify", str(job.path), "--key", key.lower()]) == 0
+
+
+COMMANDS = {
+    "verify": ("verify", "."),
+    "verify a file": ("verify", "recordings/a.parquet"),
+    "verify a report": ("verify", "report.html", "--job", "."),
+    "job show": ("job", "show", "."),
+    "job compare": ("job", "compare", ".", "--same-car"),
+    "compare": ("compare", "recordings/a.parquet", "recordings/b.parquet", "--same-car"),
+    "check": ("check", "recordings/a.parquet"),
+    "report": ("report", ".", "--out", "r.html"),
+    "job export": ("job", "export", ".", "--out", "x.zip"),
+}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("state", ["sealed", "foreign", "changed"])
+def test_one_exit_code_means_the_same_of_every_command(
+    job: JobFolder, command: str, state: str, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+):  # fmt: skip
+    """What another installation sealed is named, and good; what is changed is named, and 5."""
+    if command == "verify a report":
+        report(job, "report.html")
+    key = fingerprint(seal_of(job).key)
+    if state == "changed":
+        change_samples(job.path / RECORDING)
+    if state == "foreign":
+        monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "theirs"))
+    monkeypatch.chdir(job.path)
+    code = main([*COMMANDS[command]])
+    said = " ".join(" ".join(capsys.readouterr()).split())
+    assert (code == CHANGED) is (state == "changed")
+    assert ("another installation" in said and key in said) is (state == "foreign")
+    assert ("CHANGED" in said) is (state == "changed")
+    if command not in ("compare", "job compare"):  # these say what became of the car
+        assert state == "changed" or code in (0, 1)
 
 
 def change_samples(path: Path) -> None:
@@ -116,6 +154,20 @@ def test_compare_says_first_that_a_file_is_not_what_was_recorded(
     capsys.readouterr()
     assert main(["compare", str(job.path / RECORDING), str(other), "--same-car"]) == CHANGED
     assert capsys.readouterr().err.startswith("logbench: a.parquet was CHANGED")
+
+
+def test_check_knows_a_file_that_was_changed_together_with_the_job(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+):
+    """Samples and checksum anew, and its SHA-256 in job.toml: only the ledger has what it was."""
+    path = job.path / "recordings" / "b.parquet"  # nothing stands beside it
+    old = file_sha256(path)
+    path.unlink()
+    write_drive(path, 650.0)
+    text = job.file.read_text("utf-8")
+    job.file.write_text(text.replace(old, file_sha256(path)), "utf-8")
+    assert main(["check", str(path)]) == CHANGED
+    assert "never entered the ledger" in capsys.readouterr().err
 
 
 # --- the report ---

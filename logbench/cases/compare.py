@@ -62,7 +62,8 @@ class Compared:
     result: Comparison
     views: tuple[tuple[View, ...], tuple[View, ...]]
     problem: str = ""
-    """What is wrong with the user's own limits, which were not used then; why notes are missing."""
+    """What is wrong with the user's own limits, which were not used then; why notes are missing;
+    that another installation has sealed a recording."""
     powers: tuple[str, ...] = ()
     """What so many drives of each side would show, in lines."""
     remarks: tuple[tuple[tuple[Remark, ...], ...], ...] = ((), ())
@@ -226,12 +227,14 @@ def compare_files(
     work.report(tr("Comparing: done"), 1.0)
     views = tuple(tuple(View(r) for r in side) for side in opened)
     said = [[read_remarks(r) for r in side] for side in opened]
+    seals = [changes_of(recording) for side in opened for recording in side]
     problems = [limits.problem, *(problem for side in said for _, problem in side)]
+    problems += dict.fromkeys(seal.remark for seal in seals)
     remarks = tuple(tuple(found for found, _ in side) for side in said)
     problem = " ".join(filter(None, problems))
     repeats = repeats.of_engine(of_compression([view for side in views for view in side]))
     told = told_of(powers_for([f.before for f in result.findings if f.before], repeats))
-    changed = tuple(text for side in opened for r in side for text in changes_of(r))
+    changed = tuple(text for seal in seals for text in seal.problems)
     both = views[0], views[1]
     return Compared((before, after), result, both, problem, told, remarks, changed)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from logbench.cases.recording import changes_of
+from logbench.cases.recording import altered
 from logbench.cases.work import Work, only_looks
 from logbench.errors import LogbenchError, RecordingError, UsageError
 from logbench.foreign import Foreign
@@ -47,7 +47,7 @@ def verify_report(work: Work, report: Path, folder: JobFolder) -> ReportVerified
     data, marked = _marked(report)
     seal = verify_job(folder).run(work)
     problems = [*_held_against(data, marked, seal, folder), *seal.problems]
-    said = list(_fitting(data, marked, seal))
+    said = [*([seal.sentence] if seal.state == "other key" else []), *_fitting(data, marked, seal)]
     for problem, text in _computed_anew(folder, work):
         (problems if problem else said).append(text)
     return ReportVerified(seal, tuple(problems), tuple(said))
@@ -118,7 +118,7 @@ def _computed_anew(folder: JobFolder, work: Work) -> Iterator[tuple[bool, str]]:
         work.report(tr("Decoding {name} again", name=name))
         try:
             recording = folder.recording(entry)
-            changed = changes_of(recording)
+            changed = altered(recording)
             yield from ((True, text) for text in changed)
             if recording.facts.exchanges is None or changed:
                 continue

@@ -428,9 +428,9 @@ class WriteReport(JobCase[Written], Deed[Written]):
     def outcome(self, answer: Written) -> Outcome:
         """Where it is, and what it lacks."""
         text = tr("Report written: {path}.", path=answer.path)
-        changed = [answer.seal.sentence] if answer.seal.state == "changed" else []
-        texts = text, *changed, *answer.problems
-        return Outcome(" ".join(texts), not (changed or answer.problems))
+        evidence = [answer.seal.sentence] if answer.seal.notable else []
+        texts = text, *evidence, *answer.problems
+        return Outcome(" ".join(texts), answer.seal.state != "changed" and not answer.problems)
 
 
 @only_looks

@@ -21,6 +21,7 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.analysis.learnt import Told
+    from logbench.job.seal import FileSeal
     from logbench.recording.export import Layout, Selection
     from logbench.recording.model import Facts
     from logbench.recording.notes import Keep, Remark
@@ -36,7 +37,8 @@ class Judged:
     engine: tuple[Told, ...] = ()
     """What engine it is."""
     problem: str = ""
-    """What is wrong with the user's own limits, which were not used then."""
+    """What is wrong with the user's own limits, which were not used then; that another
+    installation has sealed the recording."""
     learnt_from: int = 0
     """Drives of the same car that told how far it moves from one to the next."""
     kind: Engine = field(default_factory=Engine)
@@ -70,8 +72,9 @@ def judge(
     findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
     learnt_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
     told = engine_told(view)
-    changed = changes_of(recording)
-    return Judged(conditions, findings, told, loaded.problem, learnt_from, view.engine, changed)
+    changed, remark = changes_of(recording)
+    problem = " ".join(filter(None, (loaded.problem, remark)))
+    return Judged(conditions, findings, told, problem, learnt_from, view.engine, changed)
 
 
 @only_looks
@@ -101,14 +104,14 @@ class Verified(NamedTuple):
 
     samples: bool | None
     exchanges: bool | None
-    in_job: tuple[str, ...] = ()
-    """Why it is not what entered the ledger of the job it lies in."""
+    in_job: FileSeal
+    """Whether it is what entered the ledger of the job it lies in."""
 
 
 @only_looks
 def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, Verified]:
     """Whether recordings still are what was recorded. Raises the reader's errors."""
-    from logbench.job.seal import file_problems
+    from logbench.job.seal import file_seal
     from logbench.recording.reader import open_recording
 
     found = {}
@@ -116,33 +119,39 @@ def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, Verified]:
         work.report(tr("Verifying {name}", name=path.name), number / len(paths))
         recording = open_recording(path)
         intact = recording.intact(), _exchanges_intact(recording)
-        found[path] = Verified(*intact, file_problems(path))
+        found[path] = Verified(*intact, file_seal(path))
     return found
 
 
-def changes_of(recording: Recording) -> tuple[str, ...]:
+def changes_of(recording: Recording) -> FileSeal:
     """What shows that a recording is not what was recorded, or not what entered the ledger of the
-    job it lies in; a sentence each."""
-    from logbench.job.seal import file_problems
+    job it lies in; and whether another installation has sealed it."""
+    from logbench.job.seal import FileSeal, file_seal
 
-    path = recording.path
-    if path is None:
-        return ()
+    if recording.path is None:
+        return FileSeal()
+    problems, remark = file_seal(recording.path)
+    return FileSeal((*altered(recording), *problems), remark)
+
+
+def altered(recording: Recording) -> tuple[str, ...]:
+    """What its own checksums show, a sentence each."""
     found = []
+    name = recording.path.name if recording.path else ""
     with suppress(RecordingError):  # one that cannot be read is told by whoever reads it
         if recording.intact() is False:
             found.append(
-                tr("{file} was CHANGED: its samples are not what was recorded.", file=path.name)
+                tr("{file} was CHANGED: its samples are not what was recorded.", file=name)
             )
         if _exchanges_intact(recording) is False:
             found.append(
                 tr(
                     "{file} was CHANGED: the exchanges with the car in it are not what was "
                     "recorded.",
-                    file=path.name,
+                    file=name,
                 )
             )
-    return (*found, *file_problems(path))
+    return tuple(found)
 
 
 def _exchanges_intact(recording: Recording) -> bool | None:

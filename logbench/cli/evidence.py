@@ -31,13 +31,14 @@ def verify(
     ] = "",
 ) -> int:
     """Show whether recordings, the exchanges with the car in them, jobs and reports still are what
-    they were; exit code 0, 3 where that is not known, or 5 where one is changed."""
+    they were; exit code 0, also where another installation signed, which is named; 3 where that is
+    not known, or another key than the one that --key names signed; 5 where one is changed."""
     jobs = [file for file in files if file.is_dir() or file.name == "job.toml"]
     reports = [file for file in files if file.suffix.lower() in _REPORTS]
     if reports and job is None:
         raise UsageError("Name the job that the report was made of: --job FOLDER.")
     codes = [_verify_job(path, key) for path in jobs]
-    codes += [_verify_report(path, job) for path in reports if job is not None]
+    codes += [_verify_report(path, job, key) for path in reports if job is not None]
     rest = [file for file in files if file not in jobs and file not in reports]
     codes += _verify_recordings(rest) if rest else []
     return max(codes, default=0)
@@ -61,9 +62,11 @@ def _verify_recordings(files: Sequence[Path]) -> list[int]:
         meaning, style = words[state.samples]
         more, worse = exchanges[state.exchanges]
         say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
-        for problem in state.in_job:
+        for problem in state.in_job.problems:
             say(f"  {problem}", "bold red")
-        changed = False in (state.samples, state.exchanges) or state.in_job
+        if state.in_job.remark:
+            say(f"  {state.in_job.remark}", "yellow")
+        changed = False in (state.samples, state.exchanges) or state.in_job.problems
         unknown = LogbenchError.exit_code if state.samples is None else 0
         codes.append(CHANGED if changed else unknown)
     return codes
@@ -80,14 +83,10 @@ def _verify_job(path: Path, key: str) -> int:
     if seal.head:
         say(f"Head of the ledger: {head_text(seal.head)}")
         say(f"Signed with the key {fingerprint(seal.key)}")
-    if seal.state == "changed":
-        return CHANGED
-    known = all(fingerprint(one) == " ".join(key.upper().split()) for one in seal.keys)
-    sealed = seal.state == "sealed" or (seal.state == "other key" and known)
-    return 0 if sealed else LogbenchError.exit_code
+    return _code(seal, key)
 
 
-def _verify_report(path: Path, job: Path) -> int:
+def _verify_report(path: Path, job: Path, key: str) -> int:
     from logbench.cases.evidence import verify_report
     from logbench.job.folder import open_job
 
@@ -98,7 +97,19 @@ def _verify_report(path: Path, job: Path) -> int:
         say(f"  {problem}", "bold red")
     for text in found.said:
         say(text)
-    return CHANGED if found.problems else 0
+    return CHANGED if found.problems else _code(found.seal, key)
+
+
+def _code(seal: Seal, key: str) -> int:
+    """What comes of a seal, and of the key that is named."""
+    from logbench.job.keys import fingerprint
+
+    if seal.state == "changed":
+        return CHANGED
+    if key and any(fingerprint(one) != " ".join(key.upper().split()) for one in seal.foreign):
+        say(f"Another key than {key} signed, too.", "yellow")
+        return LogbenchError.exit_code
+    return LogbenchError.exit_code if seal.state == "none" else 0
 
 
 def show_seal(seal: Seal) -> None:

@@ -207,16 +207,22 @@ def compare_command(
 ) -> int:
     """Compare the job's recordings and keep what it says; left out: all of a side by their role.
 
-    Exit codes as of `logbench compare`.
+    Exit codes as of `logbench compare`, and 5 where the job was changed.
     """
     from logbench.cases.compare import compare_files
+    from logbench.cases.evidence import verify_job
     from logbench.cases.job import KeepComparison
     from logbench.cli.compare import confirm, show_compared
+    from logbench.cli.evidence import show_seal
     from logbench.job.comparisons import chosen_sides
     from logbench.job.folder import open_job
     from logbench.job.store import JobStore
 
-    first, second = map(tuple, chosen_sides(*open_job(folder), before or [], after or []))
+    home, job = open_job(folder)
+    seal = run_here(verify_job(home))
+    if seal.notable:
+        show_seal(seal)
+    first, second = map(tuple, chosen_sides(home, job, before or [], after or []))
     compared = run_here(compare_files(first, second, archive_of(archive, folder)))
     confirm(compared, same_car)
     sentence = compared.result.summary
@@ -225,7 +231,7 @@ def compare_command(
     if not kept:
         raise UsageError("The recordings were taken out of the job meanwhile: nothing was kept.")
     say("Kept in the job.", "dim")
-    return code
+    return CHANGED if seal.state == "changed" else code
 
 
 @job_app.command("export")

@@ -62,7 +62,7 @@ def report(
     path = out or folder.path / "report.pdf"
     written = run_here(WriteReport(folder, content, path, options))
     changed = written.seal.state == "changed"
-    if changed:
+    if written.seal.notable:
         show_seal(written.seal)
     for problem in written.problems:
         say(problem, "yellow")

@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from logbench.errors import JobDamagedError, JobError, StorageError
 from logbench.foreign import Foreign
@@ -66,8 +66,16 @@ class Seal:
     """The public key of the last entry, in hex."""
     keys: tuple[str, ...] = ()
     """All public keys that signed, in hex."""
+    foreign: tuple[str, ...] = ()
+    """Those of them that this installation never had."""
     reports: tuple[Entry, ...] = ()
     """Reports that were entered."""
+
+    @property
+    def notable(self) -> bool:
+        """Whether it is to be said before anything else: a piece is not what entered, or another
+        installation signed."""
+        return self.state in ("changed", "other key")
 
     @property
     def mark(self) -> str:
@@ -110,15 +118,19 @@ class _Replay:
     count: int = 0
     begun_utc: str = ""
 
+    def others(self, own: frozenset[str]) -> tuple[str, ...]:
+        """The keys that are none of an installation's own."""
+        return tuple(key for key in self.keys if key not in own)
 
-def seal_of(folder: JobFolder, keys: Keys | None = None) -> Seal:
+
+def seal_of(folder: JobFolder) -> Seal:
     """Verify a job on disk. Raises JobError where there is no job that can be read, StorageError
     where the ledger cannot."""
-    job = JobFolder(folder.path).load()
+    job, keys = JobFolder(folder.path).load(), Keys().public()
     try:
         lines = folder.ledger.lines()
     except ValueError as error:
-        return _changed([tr("The ledger cannot be read: {why}.", why=error)], _Replay(), job)
+        return _changed([tr("The ledger cannot be read: {why}.", why=error)], _Replay(), job, keys)
     if not lines and not job.ledger.begun_utc:
         return Seal(sentence=tr(
             "This job is not sealed: it has no ledger, and nothing shows whether it was altered. "
@@ -130,8 +142,8 @@ def seal_of(folder: JobFolder, keys: Keys | None = None) -> Seal:
     problems += _files(folder, job, replay)
     replay.remarks += _strangers(folder, job)
     if problems:
-        return _changed(problems, replay, job)
-    return _whole(replay, keys or Keys())
+        return _changed(problems, replay, job, keys)
+    return _whole(replay, keys)
 
 
 # --- the ledger by itself ---
@@ -262,47 +274,55 @@ def _mark(job: Job, replay: _Replay) -> Iterator[str]:
 
 def _held_against(job: Job, replay: _Replay) -> Iterator[str]:
     """Pieces of the job that are not what entered, never entered, or are gone."""
-    left: dict[str, list[Entry]] = {
-        kind: list(entries)
-        for kind, entries in replay.standing.items()
-        if not kind.startswith(f"{BESIDE} ")
-    }
-    unknown = []
-    for piece in pieces_of(job):
-        standing = left.get(piece.kind, [])
-        entry = next((one for one in standing if one.names == piece.key), None)
-        if entry is None:
-            unknown.append(piece)
-        else:
-            standing.remove(entry)
-    gone = [
-        Piece(entry.kind, entry.sha256, entry.said, at_utc=entry.at_utc)
-        for entries in left.values()
-        for entry in entries
-    ]
-    entered = {id(p): e for p, e in zip(gone, (e for es in left.values() for e in es), strict=True)}
+    unknown, left = _matched(job, replay)
+    gone = [(Piece(one.kind, one.sha256, one.said, at_utc=one.at_utc), one) for one in left]
     for piece in unknown:
-        former = _former(piece, gone)
+        former = _former(piece, [one for one, _ in gone])
         if former is None:
-            yield tr(
-                "The {piece} never entered the ledger: it was added or altered outside of the "
-                "program.",
-                piece=piece.name,
-            )
-        else:
-            gone.remove(former)
-            yield tr(
-                "The {piece} is not what entered the ledger ({entry}): it was altered outside of "
-                "the program.",
-                piece=piece.name,
-                entry=_called(entered[id(former)]),
-            )
-    for piece in gone:
+            yield _never_entered(piece)
+            continue
+        at = next(n for n, (one, _) in enumerate(gone) if one is former)
+        yield tr(
+            "The {piece} is not what entered the ledger ({entry}): it was altered outside of the "
+            "program.",
+            piece=piece.name,
+            entry=_called(gone.pop(at)[1]),
+        )
+    for _, entry in gone:
         yield tr(
             "What entered the ledger as {entry} is missing in the job: it was taken out or altered "
             "outside of the program.",
-            entry=_called(entered[id(piece)]),
+            entry=_called(entry),
         )
+
+
+def _matched(job: Job, replay: _Replay) -> tuple[list[Piece], list[Entry]]:
+    """Pieces that no entry stands for, and entries that stand for no piece."""
+    left = [
+        entry
+        for place, entries in replay.standing.items()
+        if not place.startswith(f"{BESIDE} ")
+        for entry in entries
+    ]
+    unknown = []
+    for piece in pieces_of(job):
+        entry = _entry_of(piece, left)
+        if entry is None:
+            unknown.append(piece)
+        else:
+            left.remove(entry)
+    return unknown, left
+
+
+def _entry_of(piece: Piece, standing: Iterable[Entry]) -> Entry | None:
+    return next((e for e in standing if (e.kind, e.names) == (piece.kind, piece.key)), None)
+
+
+def _never_entered(piece: Piece) -> str:
+    return tr(
+        "The {piece} never entered the ledger: it was added or altered outside of the program.",
+        piece=piece.name,
+    )
 
 
 def _former(piece: Piece, gone: list[Piece]) -> Piece | None:
@@ -376,43 +396,49 @@ def _strangers(folder: JobFolder, job: Job) -> Iterator[str]:
 # --- what it comes to ---
 
 
-def _changed(problems: list[str], replay: _Replay, job: Job) -> Seal:
+def _changed(problems: list[str], replay: _Replay, job: Job, keys: frozenset[str]) -> Seal:
     begun = replay.begun_utc or job.ledger.begun_utc
     sentence = tr("This job was CHANGED since it was sealed. {first}", first=problems[0])
     if len(problems) > 1:
         more = tr_n("{n} more thing was found.", "{n} more things were found.", len(problems) - 1)
         sentence = " ".join((sentence, more))
-    return _seal("changed", sentence, replay, begun, tuple(problems))
+    if replay.others(keys):
+        replay.remarks.append(_by_others(replay, keys))
+    return _seal("changed", sentence, replay, begun, keys, tuple(problems))
 
 
-def _whole(replay: _Replay, keys: Keys) -> Seal:
-    since = when_text(replay.begun_utc)
-    own = keys.public()
-    others = {key: numbers for key, numbers in replay.keys.items() if key not in own}
-    if not others:
-        sentence = tr_n(
-            "Sealed since {since}: {n} entry, and every piece is what entered.",
-            "Sealed since {since}: {n} entries, and every piece is what entered.",
-            replay.count,
-            since=since,
-        )
-        return _seal("sealed", sentence, replay, replay.begun_utc)
-    signed = sum(len(numbers) for numbers in others.values())
+def _whole(replay: _Replay, keys: frozenset[str]) -> Seal:
     sentence = tr_n(
-        "Every piece is what entered since {since}, but {n} entry of {all} is signed by another "
-        "installation, with the key {keys}.",
-        "Every piece is what entered since {since}, but {n} entries of {all} are signed by another "
-        "installation, with the key {keys}.",
-        signed,
-        all=replay.count,
-        since=since,
-        keys=", ".join(fingerprint(key) for key in others),
+        "Sealed since {since}: {n} entry, and every piece is what entered.",
+        "Sealed since {since}: {n} entries, and every piece is what entered.",
+        replay.count,
+        since=when_text(replay.begun_utc),
     )
-    return _seal("other key", sentence, replay, replay.begun_utc)
+    if not replay.others(keys):
+        return _seal("sealed", sentence, replay, replay.begun_utc, keys)
+    sentence = " ".join((sentence, _by_others(replay, keys)))
+    return _seal("other key", sentence, replay, replay.begun_utc, keys)
+
+
+def _by_others(replay: _Replay, keys: frozenset[str]) -> str:
+    """How many entries another installation signed, and with which key."""
+    others = replay.others(keys)
+    return tr_n(
+        "{n} entry of {all} is signed by another installation, with the key {keys}.",
+        "{n} entries of {all} are signed by another installation, with the key {keys}.",
+        sum(len(replay.keys[key]) for key in others),
+        all=replay.count,
+        keys=", ".join(map(fingerprint, others)),
+    )
 
 
 def _seal(
-    state: State, sentence: str, replay: _Replay, begun: str, problems: tuple[str, ...] = ()
+    state: State,
+    sentence: str,
+    replay: _Replay,
+    begun: str,
+    keys: frozenset[str],
+    problems: tuple[str, ...] = (),
 ) -> Seal:
     return Seal(
         state=state,
@@ -424,25 +450,50 @@ def _seal(
         head=sha256_of(replay.head) if replay.head else "",
         key=replay.last.key if replay.last else "",
         keys=tuple(replay.keys),
+        foreign=replay.others(keys),
         reports=tuple(replay.reports),
     )
 
 
-def file_problems(path: Path) -> tuple[str, ...]:
-    """Why a recording in a job, or what stands beside it, is not what entered the job's ledger;
-    nothing where it is, or the file lies in no job that has one."""
+class FileSeal(NamedTuple):
+    """A recording held against the ledger of the job it lies in."""
+
+    problems: tuple[str, ...] = ()
+    """Why it, or what stands beside it, is not what entered; a sentence each."""
+    remark: str = ""
+    """That another installation has sealed it."""
+
+
+def file_seal(path: Path) -> FileSeal:
+    """The same of a recording alone; it says nothing of one in no job, or in one without a
+    ledger."""
     home = job_folder_of(path)
     if home is None:
-        return ()
+        return FileSeal()
     folder = JobFolder(home)
     try:
         job, replay = folder.load(), _replayed(folder.ledger.lines())
     except (JobError, StorageError, ValueError):
-        return ()
-    found: list[str] = []
-    for piece in pieces_of(job) if replay.count else ():
+        return FileSeal()
+    problems: list[str] = []
+    signed: set[str] = set()
+    for piece in pieces_of(job) if replay.count or job.ledger.begun_utc else ():
         with suppress(JobDamagedError):
-            if piece.file and folder.place(piece.file) == path.resolve():
-                found += _file(folder, piece.file, piece.sha256, piece.name)
-                found += _notes(folder, piece.file, replay.standing[_place(BESIDE, piece.sha256)])
-    return tuple(found)
+            if not piece.file or folder.place(piece.file) != path.resolve():
+                continue
+            beside = replay.standing[_place(BESIDE, piece.sha256)]
+            entry = _entry_of(piece, replay.standing[piece.kind])
+            found = [*_file(folder, piece.file, piece.sha256, piece.name)]
+            problems += found or ([] if entry else [_never_entered(piece)])
+            problems += _notes(folder, piece.file, beside)
+            signed |= {one.key for one in (entry, *beside) if one}
+    others = sorted(signed - Keys().public())
+    return FileSeal(tuple(problems), _sealed_by(others, path) if others else "")
+
+
+def _sealed_by(keys: list[str], path: Path) -> str:
+    return tr(
+        "{file} was sealed by another installation, with the key {keys}.",
+        file=Foreign(path.name),
+        keys=", ".join(map(fingerprint, keys)),
+    )

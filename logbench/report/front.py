@@ -73,7 +73,7 @@ def front(material: Material) -> list[Block]:
 def _cautions(material: Material) -> Iterator[Block]:
     """What must be read before anything else: of the evidence, then of the car, then what lacks."""
     seal = material.seal
-    if seal.state in ("changed", "other key"):
+    if seal.notable:
         yield Paragraph(cut(seal.sentence), "caution")
         yield Bullets(tuple(cut(text) for text in seal.problems[:MOST_PROBLEMS]))
         unsaid = len(seal.problems) - MOST_PROBLEMS

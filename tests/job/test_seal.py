@@ -19,7 +19,7 @@ from logbench.job.keys import Keys, fingerprint, public_of
 from logbench.job.ledger import LEDGER_FILE, NEXT_FILE, Entry, Ledger, entry_in, line_of
 from logbench.job.model import Note
 from logbench.job.pieces import BESIDE, FIELDS, LISTS
-from logbench.job.seal import Seal, file_problems, seal_of
+from logbench.job.seal import Seal, file_seal, seal_of
 from logbench.job.store import JobStore
 from tests.job.sealed import note, sealed_job
 
@@ -208,7 +208,7 @@ def test_a_file_that_was_altered_or_is_gone_is_named(job: JobFolder, file: str, 
     assert len(seal.problems) == 1
     assert how in seal.problems[0]
     recording = job.path / "recordings" / "a.parquet"
-    assert bool(file_problems(recording)) is file.startswith("recordings/")
+    assert bool(file_seal(recording).problems) is file.startswith("recordings/")
 
 
 def test_two_files_that_changed_places_are_both_named(job: JobFolder):

@@ -137,7 +137,7 @@ class OpenJob(QObject):
         """Look whether it is what entered its ledger; `ended` says where it is not."""
 
         def found(seal: Seal) -> None:
-            if seal.state in ("changed", "other key"):
+            if seal.notable:
                 self.trouble(seal.sentence)
 
         self.start(verify_job(self.folder), found, "seal")
