@@ -16,6 +16,21 @@ from logbench import foreign
 
 foreign.strict = True
 
+_REAL_TIME = (
+    "capture/",
+    "recording/test_faults.py",
+    "recording/test_places.py",
+    "simulator/test_serve.py",
+    "simulator/test_trouble.py",
+    "vehicle/test_floods.py",
+    "vehicle/test_patience.py",
+    "vehicle/test_peer.py",
+    "vehicle/test_poller.py",
+    "zoo/",
+)
+"""Below `tests`: modules that measure the wall clock, rates and pauses of links and disks. A busy
+machine is no fault of the program, so `.ci/run` runs them by themselves."""
+
 _SHARED = Path(__file__).resolve().parents[1].parent / "shared"
 
 collect_ignore: list[str] = []
@@ -29,6 +44,14 @@ except ImportError as error:  # a machine without Qt's system libraries: README.
         raise
     _QT_TROUBLE = str(error)
     collect_ignore.append("app")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what measures the wall clock."""
+    tests = Path(__file__).parent
+    for item in items:
+        if item.path.relative_to(tests).as_posix().startswith(_REAL_TIME):
+            item.add_marker(pytest.mark.real_time)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -18,6 +18,9 @@ from functools import partial
 from tests.zoo.grammar import draw
 from tests.zoo.laws import LEAST_SHARE, MEASURED_S, Verdict, judge
 
+AGAIN = 2
+"""So often a peer that misses the rate is run again, alone: a machine that stood still is no fault
+of the recorder's, one that keeps the rate once has shown that it can."""
 SWITCH_S = 0.0005
 """Peer and recorder are threads of one process: neither may keep the other waiting."""
 
@@ -41,16 +44,17 @@ def run_all(
             found[verdict.seed] = verdict
             if show:
                 print(line(verdict), flush=True)
-    slow = [
-        seed
-        for seed, verdict in found.items()
-        if verdict.share < LEAST_SHARE and not {1, 2} & set(verdict.breaches)
-    ]
-    with ProcessPoolExecutor(2, mp_context=context) as pool:
-        for verdict in pool.map(one, slow):
-            found[verdict.seed] = max(found[verdict.seed], verdict, key=lambda v: v.share)
-            if show:
-                print(f"again {line(verdict)}", flush=True)
+    for _ in range(AGAIN):
+        slow = [
+            seed
+            for seed, verdict in found.items()
+            if verdict.share < LEAST_SHARE and not {1, 2} & set(verdict.breaches)
+        ]
+        with ProcessPoolExecutor(1, mp_context=context) as pool:
+            for verdict in pool.map(one, slow):
+                found[verdict.seed] = max(found[verdict.seed], verdict, key=lambda v: v.share)
+                if show:
+                    print(f"again {line(verdict)}", flush=True)
     return list(found.values())
 
 
