@@ -9,6 +9,7 @@ from typing import TypeVar
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QDropEvent, QFont, QResizeEvent
 from PySide6.QtWidgets import (
+    QAbstractScrollArea,
     QBoxLayout,
     QComboBox,
     QDialog,
@@ -19,6 +20,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QLayout,
     QPushButton,
+    QScroller,
     QSizePolicy,
     QSpinBox,
     QTableView,
@@ -33,6 +35,7 @@ from logbench.foreign import in_label
 from logbench.words import tr, word
 
 WidgetT = TypeVar("WidgetT", bound=QWidget)
+AreaT = TypeVar("AreaT", bound=QAbstractScrollArea)
 BoxT = TypeVar("BoxT", bound=QBoxLayout)
 Remedy = Callable[[], object] | None
 """What is done about something; None where nothing can be."""
@@ -84,6 +87,12 @@ def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:
     if tip:
         widget.setToolTip(plain_tip(tip))
     return widget
+
+
+def kinetic(area: AreaT) -> AreaT:
+    """A list, table or page that a finger pushes, and that runs on."""
+    QScroller.grabGesture(area.viewport(), QScroller.ScrollerGestureType.TouchGesture)
+    return area
 
 
 def styled(widget: WidgetT, style: str) -> WidgetT:

@@ -115,7 +115,7 @@ def test_the_live_page_and_the_drivers_view_follow(window: MainWindow, garage, q
     view = live.shapes.driver_view()
     window.services.look.choose_units(True)
     view.refresh()
-    assert view.values[0].value.text() == "62 mph"
+    assert view.values[0].text == "62 mph"
     view.close()
     model = live.values.model_
     assert model.data(model.index(0, 1)) == "62 mph"

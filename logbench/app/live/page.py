@@ -162,6 +162,7 @@ class LivePage(QWidget):
         shown.ticked.connect(shapes.wiggle.refresh)
         shapes.shape_changed.connect(tools.show_shape)
         shapes.under_way.held_back.connect(self.notice.passing)
+        shapes.marks = lambda: sum(event.kind == "marker" for event in shown.events)
         shapes.speech.failed.connect(self.notice.trouble)
         shown.ticked.connect(shapes.voice.look)
         self.link_watch.warned.connect(shapes.speech.say)

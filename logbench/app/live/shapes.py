@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QFont, QResizeEvent
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QFileDialog,
-    QGridLayout,
     QStackedWidget,
-    QVBoxLayout,
     QWidget,
 )
 
 from logbench.analysis.statement import in_units
 from logbench.app.commands import add_command
+from logbench.app.live.driver_view import DriverView, Told
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.tools import LiveTools
 from logbench.app.live.under_way import UnderWay
@@ -25,99 +23,17 @@ from logbench.app.live.values import ValuesModel
 from logbench.app.live.voice import DriveVoice
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.live.wiggle_panel import WigglePanel
-from logbench.app.parts import STRETCH, Dialog, lay, set_letters, styled, text_button
-from logbench.app.plain import Label
 from logbench.app.plot.stack import StripStack
 from logbench.app.services import Services
 from logbench.app.speech import Speech
-from logbench.app.theme import Look
 from logbench.app.tones import Tones
-from logbench.plot.trace import SECOND, LiveTrace
+from logbench.plot.trace import SECOND
 from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.app.live.plan_panel import PlanPanel
 
-MOST = 4
-_EVERY_MS = 250
 Shape = Literal["strips", "plan", "wiggle"]
-
-
-class _Value(QWidget):
-    """One value with its name above it."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.name = styled(Label(alignment=Qt.AlignmentFlag.AlignCenter), "muted")
-        self.value = Label(alignment=Qt.AlignmentFlag.AlignCenter)
-        # the name stays close to its value, however much room there is
-        lay(QVBoxLayout(self), STRETCH, self.name, self.value, STRETCH, spacing=0)
-
-    def fit(self, width: int, height: int) -> None:
-        """As large as the text "−88,888 km/h" may be."""
-        size = max(18, min(round(height * 0.42), round(width / 8.2)))
-        set_letters(self.name, max(16, size // 3))
-        set_letters(self.value, size, QFont.Weight.DemiBold)
-
-
-class DriverView(Dialog):
-    """Full screen; the values go on by themselves. Space puts a marker, Esc leaves."""
-
-    def __init__(
-        self,
-        traces: Callable[[], Sequence[LiveTrace]],
-        session: LiveSession,
-        said: Callable[[], str],
-        look: Look,
-        parent: QWidget,
-    ) -> None:
-        super().__init__(tr("Driver's view"), parent)
-        self._traces, self._session, self._said, self._look = traces, session, said, look
-        self.values = [_Value() for _ in range(MOST)]
-        grid = QGridLayout()
-        for place, value in enumerate(self.values):
-            grid.addWidget(value, place // 2, place % 2)
-        self.state = Label(alignment=Qt.AlignmentFlag.AlignCenter)
-        self.leave = text_button(tr("Back  Esc"), self.reject)
-        self.leave.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        lay(
-            QVBoxLayout(self),
-            (grid, 1),
-            self.state,
-            (self.leave, 0, Qt.AlignmentFlag.AlignRight),
-            margins=(24, 16, 24, 16),
-        )
-        add_command(self, tr("Put a marker"), ["Space", "M"], session.mark)
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setFocus()  # nothing in it takes the focus, and without one no command has its key
-        timer = QTimer(self, interval=_EVERY_MS)
-        timer.timeout.connect(self.refresh)
-        timer.start()
-        self.refresh()
-
-    def refresh(self) -> None:
-        """Show what the traces hold now; in the large letters none that is not live."""
-        traces = list(self._traces())[:MOST]
-        for place, widget in enumerate(self.values):
-            widget.setVisible(place < max(1, len(traces)))
-            if place >= len(traces):
-                widget.name.setText("" if traces else tr("No values yet"))
-                widget.value.setText("")
-                continue
-            trace = traces[place]
-            text = trace.shown_text(self._session.clock, self._look.units)
-            valid = trace.shown(self._session.clock).valid
-            widget.name.setText(trace.title if valid else f"{trace.title}\n{text}")
-            widget.value.setText(text if valid else "–")
-            widget.setAccessibleName(f"{trace.title}: {text}")
-        self.state.setText(self._said())
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """Letters as large as there is room."""
-        super().resizeEvent(event)
-        for value in self.values:
-            value.fit(self.width() // 2 - 40, self.height() // 2 - 60)
-        set_letters(self.state, max(16, self.height() // 26))
 
 
 class Shapes(QStackedWidget):
@@ -139,6 +55,8 @@ class Shapes(QStackedWidget):
         self._values, self._said = values, said
         self._plan: PlanPanel | None = None
         self.shape: Shape = "strips"
+        self.marks: Callable[[], int] = int
+        """How many markers the drive has."""
         self.tones = Tones()
         self.speech = Speech(services.settings, self)
         self.stack = stack
@@ -214,7 +132,7 @@ class Shapes(QStackedWidget):
         self.shape_changed.emit(shape)
 
     def show_driver_view(self) -> None:
-        """Four values on the whole screen: the first that are checked in the table."""
+        """A few values on the whole screen."""
         view = self.driver_view()
         view.setGeometry(self.screen().geometry())  # some desktops do not do it by themselves
         view.showFullScreen()
@@ -222,10 +140,12 @@ class Shapes(QStackedWidget):
     def driver_view(self) -> DriverView:
         """A new driver's view of this recording; it is forgotten when closed."""
         made = DriverView(
-            self._values.plotted,
+            self._services,
             self._session,
-            self._driver_text,
-            self._services.look,
+            self._values.plotted,
+            Told(self._driver_text, self.marks),
+            self.tones,
+            self.under_way,
             self.window(),
         )
         made.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)

@@ -60,7 +60,7 @@ class LiveTools(Flow):
             tr("Wiggle test  G"), tr("Wiggle test instead of the strips"), checkable=True
         )
         self.driver = self._button(
-            tr("Driver's view  D"), tr("Driver's view: four values, full screen")
+            tr("Driver's view  D"), tr("Driver's view: a few values, full screen")
         )
         self.passenger = self._button(
             tr("A passenger operates this  Shift+D"),
