@@ -10,7 +10,8 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from logbench.app.archive.importer import Importer
 from logbench.app.long_work import LongWork
-from logbench.app.parts import Notice, lay
+from logbench.app.notice import Notice
+from logbench.app.parts import lay
 from logbench.app.services import Services
 from logbench.cases.archive import Account
 from logbench.cases.importing import sort_files
@@ -23,13 +24,13 @@ class Importing(QWidget):
     """Stands under the window's header while something is imported or there is something to say.
     What is imported becomes recordings in the recordings' folder."""
 
-    def __init__(self, services: Services, page: QWidget, memory: Path | None = None) -> None:
-        """`page`: the notice lies over it. `memory`: where mappings are kept; None: the user's."""
+    def __init__(self, services: Services, memory: Path | None = None) -> None:
+        """`memory`: where mappings are kept; None: the user's."""
         super().__init__()
         self._services = services
         self._own: list[Path] = []
         self._then: Then = list
-        self.notice = Notice(page)
+        self.notice = Notice(services.messages)
         self._owner = services.runner.owner()
         self.work = LongWork(self._owner)
         self.importer = Importer(self._owner, self.work, services.look, memory, self)

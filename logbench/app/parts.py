@@ -28,30 +28,21 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.details import copy_details
 from logbench.app.plain import Choice, Label, button_text, plain_tip
-from logbench.cases.work import Outcome
 from logbench.foreign import in_label
-from logbench.words import tr, word
+from logbench.words import word
 
 WidgetT = TypeVar("WidgetT", bound=QWidget)
 AreaT = TypeVar("AreaT", bound=QAbstractScrollArea)
 BoxT = TypeVar("BoxT", bound=QBoxLayout)
-Remedy = Callable[[], object] | None
-"""What is done about something; None where nothing can be."""
 Item = QWidget | QLayout | int
 Given = Item | tuple[Item, int] | tuple[Item, int, Qt.AlignmentFlag]
 STRETCH = 1
 """In `lay`: the room that is left."""
 _UNALIGNED = Qt.AlignmentFlag(0)
-_PASSING_MS = 6000
-_NOTICE_PX = 16
-_FOOT_PX = 44
-"""A notice leaves the status line free."""
 _SPIN_PAD = 8
 _FIELD_PX = 36
 """Height of a field of one line, by the style sheet."""
-_NO_BUTTON = tr("What can be done about it")
 
 
 class Drops(QObject):
@@ -264,86 +255,6 @@ class EmptyState(Card):
         self.button = text_button(button, self.pressed.emit)
         self.extra = QVBoxLayout()
         lay(self.column, self.text, self.extra, (self.button, 0, Qt.AlignmentFlag.AlignLeft))
-
-
-class Notice(QFrame):
-    """One sentence over the foot of a page: what went wrong or was done, and one thing to do about
-    it. It lies over the page, so that nothing on it moves; it stays until it is closed, replaced
-    or, where it only passes, for some seconds."""
-
-    def __init__(self, page: QWidget) -> None:
-        super().__init__(page)
-        self._page = page
-        self.setObjectName("card")
-        self.label = plain_text()
-        self.label.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        self.button = styled(text_button("", self._press, _NO_BUTTON), "primary")
-        self.copy = text_button(tr("Copy details"), lambda: copy_details(self.text))
-        close = text_button(tr("Close"), self.hide, tr("Close the notice"))
-        row = ((self.label, 1), self.button, self.copy, close)
-        self._row = lay(QHBoxLayout(self), *row, margins=(14, 6, 12, 6))
-        self._run: Remedy = None
-        self._end = delayed(self, _PASSING_MS, self.hide)
-        page.installEventFilter(self)
-        self.hide()
-
-    @property
-    def text(self) -> str:
-        """What is shown; empty when nothing is."""
-        return "" if self.isHidden() else self.label.text()
-
-    def trouble(self, sentence: str, button: str = "", run: Remedy = None) -> None:
-        """Show what went wrong, and what a button does about it."""
-        self._show("trouble", f"■  {sentence}", button, run)
-
-    def success(self, sentence: str, button: str = "", run: Remedy = None) -> None:
-        """Show what was done."""
-        self._show("", f"●  {sentence}", button, run)
-
-    def say(self, outcome: Outcome, button: str = "", run: Remedy = None) -> None:
-        """Show how something went."""
-        (self.success if outcome.well else self.trouble)(outcome.sentence, button, run)
-
-    def tell(self, outcome: Outcome, elsewhere: Callable[[Outcome], object]) -> None:
-        """Show how something went, here or, where the page is not shown, where the user is."""
-        if outcome.sentence:
-            (self.say if self._page.isVisible() else elsewhere)(outcome)
-
-    def passing(self, sentence: str) -> None:
-        """Show what was done, for some seconds; what still stands there stays."""
-        if self.isHidden() or self._end.isActive():
-            self.success(sentence)
-            self._end.start()
-
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """Stay at the page's foot."""
-        if event.type() == QEvent.Type.Resize and not self.isHidden():
-            self._place()
-        return False
-
-    def _press(self) -> None:
-        if self._run is not None:
-            self._run()
-
-    def _show(self, name: str, sentence: str, button: str, run: Remedy) -> None:
-        self._end.stop()
-        self._run = run
-        styled(self.label, name).style().polish(self.label)
-        self.label.setText(sentence)
-        self.label.setAccessibleName(self.label.text())
-        self.button.setText(button_text(button))
-        self.button.setAccessibleName(in_label(button) or _NO_BUTTON)
-        self.button.setVisible(bool(button))
-        self.copy.setVisible(name == "trouble")
-        self._place()
-        self.show()
-        self.raise_()
-
-    def _place(self) -> None:
-        page = self._page
-        wide = max(page.width() - 2 * _NOTICE_PX, self.minimumSizeHint().width())
-        tall = self._row.totalHeightForWidth(wide)
-        self.setGeometry(_NOTICE_PX, page.height() - tall - _FOOT_PX, wide, tall)
 
 
 class StatusLine(QFrame):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Qt, Signal
 
+from logbench.app.notice import Messages
 from logbench.app.theme import Look
 from logbench.cases.runner import Runner
 from logbench.cases.settings import Settings
@@ -50,6 +51,8 @@ class Services:
     look: Look
     runner: Runner
     """Runs cases; each page, job or recording is an owner of its own."""
+    messages: Messages
+    """Where notices stand."""
 
     @cached_property
     def job_store(self) -> JobStore:

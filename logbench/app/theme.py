@@ -221,6 +221,7 @@ def _style_sheet(theme: Theme, title_pt: float) -> str:
     return _SHEET.substitute(
         asdict(theme),
         act=theme.verdict(Verdict.ACT).name(),
+        watch=theme.verdict(Verdict.WATCH).name(),
         title_pt=f"{title_pt:.1f}",
         arrow=(_IMAGES / f"arrow-{theme.name}.svg").as_posix(),
         tick=(_IMAGES / f"tick-{theme.name}.svg").as_posix(),

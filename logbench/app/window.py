@@ -22,13 +22,14 @@ from PySide6.QtWidgets import (
 
 from logbench.app.appearance import Appearance
 from logbench.app.commands import CommandList, CommandsFirst, add_command
+from logbench.app.notice import Messages, Notice
 from logbench.app.pages import TITLES, Pages, Then
 from logbench.app.parts import STRETCH, Drops, lay, styled, text_button
 from logbench.app.plain import Label, Question
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
-from logbench.cases.work import Outcome, Work, only_looks
+from logbench.cases.work import Work, only_looks
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -45,7 +46,8 @@ class MainWindow(QMainWindow):
         super().__init__()
         self.setWindowTitle("logbench")
         look = Look(settings.theme, settings.size_percent)
-        self.services = services = Services(settings, look, WindowRunner())
+        middle = QWidget()
+        self.services = services = Services(settings, look, WindowRunner(), Messages(middle))
         self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
         """Whether a running recording may be finished now; tests put their own answer here."""
         self._closing = False
@@ -55,20 +57,24 @@ class MainWindow(QMainWindow):
         self.live = self.pages.live
         self.live.endings.ended.connect(self._recording_ended)
         self.appearance = Appearance(self, services)
+        self.notice = Notice(services.messages)
+        self._middle = lay(QVBoxLayout(middle), (self.pages, 1), margins=(0, 0, 0, 0), spacing=0)
         body = QWidget()
-        self._body = lay(
-            QVBoxLayout(body), self._header(), (self.pages, 1), margins=(0, 0, 0, 0), spacing=0
-        )
+        parts = (self._header(), (middle, 1), self.live.bar)
+        lay(QVBoxLayout(body), *parts, margins=(0, 0, 0, 0), spacing=0)
         self.setCentralWidget(body)
         Drops(self, lambda paths: self.take_files(paths, self.pages.open_recordings))
         self.setMinimumSize(900, 600)
         self._add_commands()
+        self.live.bar.add_commands(self)
+        self.pages.shown.connect(self.live.bar.show_keys)
+        self.live.bar.note_left.connect(self._note_left)
         self._commands_first = CommandsFirst(self)
         kept = QByteArray.fromBase64(settings.geometry.encode())
         if kept.isEmpty() or not self.restoreGeometry(kept):
             self.resize(1280, 800)
         look.set_units(settings.units)
-        services.runner.unowned = self._show_outcome
+        services.runner.unowned = self.notice.say
         self.pages.show_page("live")
 
     def _header(self) -> QFrame:
@@ -114,8 +120,8 @@ class MainWindow(QMainWindow):
         if self._importing is None:
             from logbench.app.importing import Importing
 
-            self._importing = Importing(self.services, self)
-            self._body.insertWidget(1, self._importing)
+            self._importing = Importing(self.services)
+            self._middle.insertWidget(0, self._importing)
         return self._importing
 
     # --- doing ---
@@ -136,6 +142,7 @@ class MainWindow(QMainWindow):
 
     def show_commands(self) -> None:
         """Open the searchable list, and run what is chosen."""
+        self.live.bar.stop.disarm()  # what is chosen in the list is a first press at most
         dialog = CommandList(self.commands(), self)
         if dialog.exec() and dialog.chosen is not None:
             chosen = dialog.chosen
@@ -147,13 +154,13 @@ class MainWindow(QMainWindow):
 
         help_box(self).open()
 
+    def _note_left(self) -> None:
+        if self._shown() is not self.live:
+            self._shown().setFocus()
+
     def _shown(self) -> Any:
         """The page in front."""
         return self.pages.currentWidget()
-
-    def _show_outcome(self, outcome: Outcome) -> None:
-        """Of work whose job, recording or page is not shown any more."""
-        self._shown().notice.say(outcome)
 
     def take_files(self, paths: Sequence[Path], then: Then) -> None:
         """Give `then` these files; another program's are imported first, and confirmed."""
@@ -178,8 +185,8 @@ class MainWindow(QMainWindow):
         asked = tr("A recording is running. Finish and save it, then close?")
         box = Question(self, tr("A recording is running"), asked)
         finish = box.addButton(tr("Finish and close"), QMessageBox.ButtonRole.AcceptRole)
-        box.addButton(tr("Keep recording"), QMessageBox.ButtonRole.RejectRole)
-        box.setDefaultButton(finish)
+        keep = box.addButton(tr("Keep recording"), QMessageBox.ButtonRole.RejectRole)
+        box.setDefaultButton(keep)
         box.exec()
         return box.clickedButton() is finish
 

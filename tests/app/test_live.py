@@ -61,7 +61,7 @@ def test_samples_appear_in_strips_and_table(recording: MainWindow, qtbot):
     assert shown[0][3] == "0.0 s"
     assert live.status.said("samples") == "93 samples"
     assert live.status.said("rate") == "30/s"
-    assert "Recording" in live.status.said("state")
+    assert "Recording" in live.bar.state.whole
     assert "BARO" in live.status.said("step")
     assert live.view.high_ns >= 3_000_000_000
 
@@ -119,7 +119,7 @@ def test_driver_view_shows_large_values(recording: MainWindow, garage, qtbot):
 
 
 def test_stop_saves_and_offers_the_review(recording: MainWindow, garage, qtbot):
-    qtbot.mouseClick(recording.live.record, Qt.MouseButton.LeftButton)
+    recording.live.bar.stop.wanted.emit()
     assert garage.last.stopped
     qtbot.waitUntil(lambda: not recording.live.busy)
     assert garage.last.closed
@@ -184,7 +184,7 @@ def test_lost_link_is_told(recording: MainWindow, garage, qtbot):
     played: list[str] = []
     recording.live.shapes.tones.player = played.append
     garage.last.inbox.append(Status(4, 93, 0, 4321, {}, "lost"))
-    qtbot.waitUntil(lambda: "Link lost" in recording.live.status.said("state"))
+    qtbot.waitUntil(lambda: "Link lost" in recording.live.bar.state.whole)
     assert "The link to the car is lost" in recording.live.notice.text
     assert "The recording goes on." in recording.live.notice.text
     assert played == ["lost"]
@@ -198,7 +198,7 @@ def test_lost_link_is_told(recording: MainWindow, garage, qtbot):
 def test_a_silent_car_is_told_apart_from_a_lost_link(recording: MainWindow, garage, qtbot):
     live, inbox = recording.live, garage.last.inbox
     inbox.append(Status(4, 93, 0, 4321, {}, "silent"))
-    qtbot.waitUntil(lambda: "No answer from the car" in live.status.said("state"))
+    qtbot.waitUntil(lambda: "No answer from the car" in live.bar.state.whole)
     assert "its key is off" in live.notice.text
     assert "adapter" not in live.notice.text
     garage.last.inbox.append(Status(6, 93, 0, 4321, {}, "lost"))

@@ -134,22 +134,22 @@ def test_no_band_is_shaded_by_an_old_value(recording, garage, qtbot):
 def test_a_marker_with_a_note_stands_where_it_was_asked_for(recording, garage, qtbot, by_mouse):
     live = recording.live
     if by_mouse:
-        qtbot.mouseClick(live.tools.note, Qt.MouseButton.LeftButton)
+        qtbot.mouseClick(live.bar.note_button, Qt.MouseButton.LeftButton)
     else:
         qtbot.keyClick(live.stack, Qt.Key.Key_N)
-    assert live.note.isVisible()
+    assert live.bar.note.isVisible()
     garage.last.send(("RPM", "7E8", 20 * S, 700.0))
     qtbot.waitUntil(lambda: live.session.now_ns == 20 * S)
-    qtbot.keyClicks(live.note.text, "hesitates, m and space")
+    qtbot.keyClicks(live.bar.note.text, "hesitates, m and space")
     assert garage.last.marks == []  # letters are letters while a note is typed
-    qtbot.keyClick(live.note.text, Qt.Key.Key_Return)
+    qtbot.keyClick(live.bar.note.text, Qt.Key.Key_Return)
     assert garage.last.marks == ["hesitates, m and space"]
     assert garage.last.mark_times == [2 * S]
-    assert not live.note.isVisible()
+    assert not live.bar.note.isVisible()
     assert live.stack.hasFocus()
-    live.note.ask_now()
-    qtbot.keyClick(live.note.text, Qt.Key.Key_Escape)
-    assert not live.note.isVisible()
+    live.bar.note.ask_now()
+    qtbot.keyClick(live.bar.note.text, Qt.Key.Key_Escape)
+    assert not live.bar.note.isVisible()
     assert len(garage.last.marks) == 1
 
 

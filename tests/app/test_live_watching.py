@@ -37,7 +37,7 @@ def watching(window: MainWindow, garage, qtbot) -> MainWindow:
 def test_connecting_watches_with_the_minutes_kept(watching: MainWindow, garage, qtbot):
     live, request = watching.live, garage.last.request
     assert (request.hold_s, request.out, request.unattended) == (300.0, None, None)
-    assert "Watching" in live.status.said("state")
+    assert "Watching" in live.bar.state.whole
     assert live.record.text() == "Start recording  Ctrl+R"
     assert live.box.connect_.text() == "Disconnect  Ctrl+E"
     assert not live.recording
@@ -66,7 +66,8 @@ def test_pressing_record_begins_with_what_was_kept(watching, garage, qtbot, sett
     since_ns = 15_000_000_000 if include else 20_000_000_000
     garage.last.inbox.append(Started(since_ns, "2026-01-01T00:00:00Z"))
     qtbot.waitUntil(lambda: live.session.state == "recording")
-    assert live.record.text() == "Stop and save  Ctrl+R"
+    assert not live.record.isVisible()  # the bar stops it
+    assert live.bar.stop.isEnabled()
     assert not live.box.connect_.isVisible()
     assert live.recording
     pyramid = live.session.traces["RPM", "7E8"].pyramid
@@ -117,7 +118,7 @@ def test_connecting_cancelled_saves_nothing_and_says_so(window: MainWindow, gara
     qtbot.keyClick(live, Qt.Key.Key_R, CTRL)
     assert garage.last.stopped
     assert live.record.text() == "Disconnecting …"
-    assert live.status.said("state") == "○ Disconnecting"
+    assert live.bar.state.whole == "▼ Disconnecting"
     assert not live.recording
     qtbot.waitUntil(lambda: not live.busy)
 
@@ -128,11 +129,11 @@ def test_an_unattended_run_says_that_it_waits_for_the_engine(window: MainWindow,
     live.set_up.unattended.setChecked(True)
     live.start()
     garage.last.inbox.append(Status(0.0, 0, 0.0, 0, link="waiting"))
-    qtbot.waitUntil(lambda: live.status.said("state") == "○ Waiting for the engine")
+    qtbot.waitUntil(lambda: live.bar.state.whole == "◇ Waiting for the engine")
     assert live.starting.connecting.title.text().startswith("Waiting for the engine: ")
     garage.last.find_car(*SIGNALS)
     garage.last.drive(*SIGNALS)
-    qtbot.waitUntil(lambda: live.status.said("state") == "● Recording")
+    qtbot.waitUntil(lambda: live.bar.state.whole == "● Recording")
 
 
 def test_closing_while_watching_asks_nothing(watching, garage, qtbot):

@@ -15,7 +15,7 @@ import pytest
 from pytestqt.qtbot import QtBot
 
 from logbench.app.job.car_actions import GuardDialog
-from logbench.app.parts import Notice, Remedy
+from logbench.app.notice import Notice, Remedy
 from logbench.app.window import MainWindow
 from logbench.cases.job import WriteReport
 from logbench.cases.work import Work

@@ -36,7 +36,9 @@ def test_record_mark_stop_review(real_window: MainWindow, qtbot: QtBot):
     live.mark()
     qtbot.waitUntil(lambda: any(e.kind == "marker" for e in live.shown.events), timeout=50_000)
     assert live.values.model_.rowCount() >= 10
-    qtbot.mouseClick(live.record, Qt.MouseButton.LeftButton)
+    with qtbot.waitSignal(live.bar.stop.wanted, timeout=100_000):
+        qtbot.mousePress(live.bar.stop, Qt.MouseButton.LeftButton)  # and held
+    qtbot.mouseRelease(live.bar.stop, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: not live.busy, timeout=100_000)
     assert "Saved" in live.notice.text
     seen = {key: len(trace.pyramid) for key, trace in live.session.traces.items()}

@@ -17,11 +17,11 @@ from logbench.app.archive.choice import Choice
 from logbench.app.archive.importer import Importer
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
+from logbench.app.notice import Notice
 from logbench.app.parts import (
     Drops,
     Elided,
     EmptyState,
-    Notice,
     delayed,
     lay,
     middle,
@@ -100,7 +100,7 @@ class ArchivePage(QWidget):
         self.listed: Listing | None = None
         self.processes = 0
         """Worker processes of a sweep; 0: as many as pay."""
-        self.notice = Notice(self)
+        self.notice = Notice(services.messages)
         self.work = LongWork(self._owner)
         self.importer = Importer(self._owner, self.work, services.look, memory, self)
         self.body = ArchiveBody(services)
@@ -290,16 +290,12 @@ class ArchivePage(QWidget):
 
     def _files_changed(self, account: Account) -> None:
         self.body.account.show_account(account)
+        sentence = account.sentence
         if account.bad:
             self.body.tabs.setCurrentIndex(ACCOUNT)
-            self.notice.trouble(
-                tr("{sentence} The list below says what is wrong.", sentence=account.sentence)
-            )
-        else:
-            self.notice.success(account.sentence)
-        if not self.isVisible():  # it is said where the user is
-            outcome = Outcome(account.sentence, well=not account.bad)
-            self._services.runner.unowned(self._owner.named(outcome))
+            sentence = tr("{sentence} The list below says what is wrong.", sentence=sentence)
+        outcome = Outcome(sentence, well=not account.bad)
+        self.notice.say(outcome if self.isVisible() else self._owner.named(outcome))
         self.refresh()
 
     def _dropped(self, paths: list[Path]) -> None:

@@ -13,16 +13,8 @@ from logbench.app.commands import add_command
 from logbench.app.compare.results import DRIVE, FINDINGS, NOTES, SIGNALS, WARM_UP, ResultsPanel
 from logbench.app.compare.sides import SidesPanel
 from logbench.app.long_work import LongWork
-from logbench.app.parts import (
-    STRETCH,
-    Card,
-    Drops,
-    Elided,
-    Notice,
-    lay,
-    middle,
-    text_button,
-)
+from logbench.app.notice import Notice
+from logbench.app.parts import STRETCH, Card, Drops, Elided, lay, middle, text_button
 from logbench.app.plain import Label
 from logbench.app.services import Services
 from logbench.cases.cars import AnswerCars
@@ -62,7 +54,7 @@ class ComparePage(QWidget):
         super().__init__()
         self._services = services
         self._owner = services.runner.owner()
-        self.notice = Notice(self)
+        self.notice = Notice(services.messages)
         self.sides = SidesPanel(services.settings, self._owner)
         self.question = SameCar(self.confirm_same_car, self.choose_sides)
         self.results = ResultsPanel(self._owner, services.look)
@@ -194,7 +186,7 @@ class ComparePage(QWidget):
             self.notice.trouble(" ".join(filter(None, (*compared.changed, compared.problem))))
         store, sentence = self._services.job_store, compared.result.summary
         keep = KeepComparison(store, *compared.files, sentence, same_car=confirmed)
-        self._owner.do(keep, lambda said: self.notice.tell(said, self._services.runner.unowned))
+        self._owner.do(keep, self.notice.say)
 
     # --- Qt's side ---
 

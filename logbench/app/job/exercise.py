@@ -8,7 +8,8 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QCheckBox, QLineEdit, QVBoxLayout, QWidget
 
-from logbench.app.parts import Answers, Dialog, Form, Notice, chooser, lay, muted, named
+from logbench.app.notice import Notice
+from logbench.app.parts import Answers, Dialog, Form, chooser, lay, muted, named
 from logbench.app.plain import Label
 from logbench.cases.exercise import BeginExercise
 from logbench.cases.runner import Owner

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QPlainTextEdit, QVBoxLayout, QWidget
 
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import Answers, Dialog, Notice, lay, muted, named
+from logbench.app.notice import Notice
+from logbench.app.parts import Answers, Dialog, lay, muted, named
 from logbench.app.plain import Label
 from logbench.cases.runner import Owner
 from logbench.cases.settings import Settings

@@ -28,17 +28,8 @@ from logbench.app.job.opening import Opening, StartCard
 from logbench.app.job.records import OtherCodes, RecordsPanel
 from logbench.app.job.reporting import Reporting
 from logbench.app.job.story import StoryPanel, WorkPanel
-from logbench.app.parts import (
-    Drops,
-    Elided,
-    Notice,
-    Remedy,
-    lay,
-    middle,
-    muted,
-    styled,
-    text_button,
-)
+from logbench.app.notice import Notice, Remedy
+from logbench.app.parts import Drops, Elided, lay, middle, muted, styled, text_button
 from logbench.app.services import Services
 from logbench.cases.cars import RememberCar
 from logbench.cases.job import Added, JobCase
@@ -154,7 +145,7 @@ class JobPage(QWidget):
         super().__init__()
         self._services = services
         self.opened: OpenJob | None = None
-        self.notice = Notice(self)
+        self.notice = Notice(services.messages)
         self.same_car = ask_same_car
         """Asks whether it is; tests put their own answer here."""
         self.tabs = JobTabs(services)
@@ -296,11 +287,10 @@ class JobPage(QWidget):
         self.tabs.recordings.compare()
 
     def say(self, outcome: Outcome, button: str = "", run: Remedy = None) -> None:
-        """Show how something went, here or, where this page is not shown, where the user is."""
-        if self.isVisible() or self.opened is None:
-            self.notice.say(outcome, button, run)
-        else:
-            self._services.runner.unowned(self.opened.owner.named(outcome))
+        """Show how something went; where this page is not shown, with the job's name."""
+        if self.opened is not None and not self.isVisible():
+            outcome = self.opened.owner.named(outcome)
+        self.notice.say(outcome, button, run)
 
     # --- inside ---
 

@@ -13,7 +13,7 @@ from logbench.app.details import ask_same_car
 from logbench.app.live.car_box import CarBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import Notice
+from logbench.app.notice import Notice
 from logbench.app.services import Services
 from logbench.capture.messages import CarFound, Finished
 from logbench.car.identity import Identity, Match
@@ -83,7 +83,7 @@ class CarMet(QObject):
 
         role: Role = "other"
         case = AddFiles(self._services.job_store, self.job.folder, (path,), role)
-        self._owner.do(case, lambda said: self._notice.tell(said, self._services.runner.unowned))
+        self._owner.do(case, self._notice.say)
 
     # --- inside ---
 

@@ -12,7 +12,7 @@ from logbench.app.live.cars import CarMet
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.starting import Starting
-from logbench.app.parts import Notice
+from logbench.app.notice import Notice
 from logbench.app.tones import Tones
 from logbench.capture.messages import BrokeOff, CarChanged, Failed, Finished, Status
 from logbench.cases.live import RecoverJournals

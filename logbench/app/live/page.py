@@ -13,15 +13,17 @@ from logbench.app.commands import add_command
 from logbench.app.live.cars import CarMet
 from logbench.app.live.notices import Endings, LinkWatch
 from logbench.app.live.record_box import RecordBox
+from logbench.app.live.recorder_bar import RecorderBar
 from logbench.app.live.session import CaptureFactory, LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
 from logbench.app.live.shown import DriveShown
 from logbench.app.live.side import Side
 from logbench.app.live.starting import Starting
-from logbench.app.live.tools import LiveTools, MarkerNote, keeps_space
+from logbench.app.live.tools import LiveTools, keeps_space
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import EmptyState, Notice, lay, middle
+from logbench.app.notice import Notice
+from logbench.app.parts import EmptyState, lay, middle
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.services import Services
 from logbench.app.tables import splitter
@@ -41,7 +43,6 @@ class Middle(QStackedWidget):
         starting: Starting,
         shown: DriveShown,
         tools: LiveTools,
-        note: MarkerNote,
         shapes: Shapes,
     ) -> None:
         super().__init__()
@@ -55,7 +56,7 @@ class Middle(QStackedWidget):
             tr("Record the simulated car"),
         )
         self._drive = QWidget()
-        parts = (tools, note, shown.ribbon, (shapes, 1))
+        parts = (tools, shown.ribbon, (shapes, 1))
         lay(QVBoxLayout(self._drive), *parts, margins=(0, 0, 0, 0), spacing=2)
         self._invitation, self._cautions, self._connecting = (
             middle(card) for card in (self.empty, starting.cautions, starting.connecting)
@@ -120,10 +121,10 @@ class LivePage(QWidget):
         self.box = RecordBox(services.settings, session)
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
-        self.note = MarkerNote(lambda: session.clock.now_ns)
-        self.notice = Notice(self)
+        self.bar = RecorderBar(session)
+        self.notice = Notice(services.messages)
         self.shapes = Shapes(
-            services, session, self.stack, self.values.model_, self.watcher, self.status.said
+            services, session, self.stack, self.values.model_, self.watcher, self.bar.said
         )
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
@@ -140,7 +141,7 @@ class LivePage(QWidget):
             notice,
             self,
         )
-        self.middle = Middle(session, self.starting, self.shown, self.tools, self.note, self.shapes)
+        self.middle = Middle(session, self.starting, self.shown, self.tools, self.shapes)
         self.empty = self.middle.empty
 
     def _lay_out(self) -> None:
@@ -152,12 +153,11 @@ class LivePage(QWidget):
 
     def _connect(self) -> None:
         tools, shown, shapes, session = self.tools, self.shown, self.shapes, self.session
-        tools.marker.clicked.connect(self.mark)
-        tools.note.clicked.connect(self.note.ask_now)
         tools.freeze.clicked.connect(lambda on: shown.following.set(not on))
         tools.width_box.activated.connect(self._width_chosen)
-        self.note.given.connect(session.mark)
-        self.note.left.connect(self.stack.setFocus)
+        self.starting.stop_wanted.connect(self.bar.press_stop)
+        self.bar.note_left.connect(self._leave_note)
+        shown.happened.connect(lambda: self.bar.show_marks(shown.events))
         shown.following.changed.connect(tools.show_following)
         shown.ticked.connect(shapes.wiggle.refresh)
         shapes.shape_changed.connect(tools.show_shape)
@@ -173,18 +173,18 @@ class LivePage(QWidget):
         self._services.look.units_changed.connect(self.set_up.car.set_units)
         session.state_changed.connect(self._state_changed)
         session.began_anew.connect(shapes.clear)
-        session.begun.connect(lambda begun: self.note.shift(begun.since_ns))
         session.car_found.connect(self._car_found)
 
     def _add_commands(self) -> None:
         starting, shown, endings = self.starting, self.shown, self.endings
         self._record_action = add_command(self, tr("Start recording"), "Ctrl+R", starting.toggle)
+        self._record_action.setAutoRepeat(False)
         self._link_action = add_command(
             self, tr("Connect and watch"), "Ctrl+E", starting.toggle_link
         )
         self._mark_action = add_command(self, tr("Put a marker"), ["Space", "M"], self.mark)
         self._note_action = add_command(
-            self, tr("Put a marker with a note"), "N", self.note.ask_now
+            self, tr("Put a marker with a note"), "N", self.bar.ask_note
         )
         add_command(
             self, tr("Freeze or follow"), "F", lambda: shown.following.set(not shown.following.on)
@@ -274,7 +274,7 @@ class LivePage(QWidget):
         self._link_action.setText(tr("Connect and watch") if state == "idle" else tr("Disconnect"))
         self._link_action.setEnabled(state == "idle" or not self.session.records)
         marks = state in ("watching", "recording")
-        for what in (self.tools.marker, self.tools.note, self._mark_action, self._note_action):
+        for what in (self._mark_action, self._note_action):
             what.setEnabled(marks)
         if state == "connecting":
             self.middle.show_connecting()
@@ -294,6 +294,11 @@ class LivePage(QWidget):
         self._services.settings.window_s = float(self.tools.width_box.currentData())
         self.shown.following.set(True)
 
+    def _leave_note(self) -> None:
+        if self.isVisible():
+            self.stack.setFocus()
+
     def _clear(self) -> None:
+        self.bar.clear()
         self.shown.clear()
         self.shapes.clear()

@@ -24,7 +24,8 @@ _LARGE_PX = 46
 
 
 class RecordBox(QWidget):
-    """`record` starts, begins, stops; `connect_` watches without recording, or hangs up."""
+    """`record` starts or begins; `connect_` watches without recording, or hangs up. What is
+    recorded is stopped in the bar of the window (`RecorderBar`) only."""
 
     def __init__(self, settings: Settings, session: LiveSession) -> None:
         super().__init__()
@@ -81,6 +82,7 @@ class RecordBox(QWidget):
         self.connect_.setText(
             tr("Disconnect  Ctrl+E") if watching else tr("Connect and watch  Ctrl+E")
         )
+        self.record.setVisible(not self._session.records or state in ("idle", "connecting"))
         self.connect_.setVisible(watching or state == "idle")
         self.include.setVisible(watching or state == "idle")
         self.minutes.setVisible(state == "idle")

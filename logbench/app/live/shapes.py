@@ -48,7 +48,7 @@ class Shapes(QStackedWidget):
         stack: StripStack,
         values: ValuesModel,
         watcher: DriveWatcher,
-        said: Callable[[str], str],
+        said: Callable[[], str],
     ) -> None:
         super().__init__()
         self._services, self._session, self._watcher = services, session, watcher
@@ -155,7 +155,7 @@ class Shapes(QStackedWidget):
         runs = (
             tr("Wiggle test: {total} seen", total=self.wiggle.total) if self.wiggle.running else ""
         )
-        said = (self._said("state"), self._said("elapsed"), self.coming(), runs)
+        said = (self._said(), self.coming(), runs)
         return "   ".join(filter(None, said))
 
     def clear(self) -> None:

@@ -33,22 +33,6 @@ _MOST_STRIPS = 7
 """Put up at the start; more can be checked in the table of values."""
 
 
-_STATES: dict[State, str] = {
-    "idle": tr("○ Not recording"),
-    "connecting": tr("○ Connecting"),
-    "watching": tr("◐ Watching, not recording"),
-    "recording": tr("● Recording"),
-    "finishing": tr("○ Saving"),
-}
-_LINKS = {
-    "lost": tr("○ Link lost, trying again"),
-    "silent": tr("○ No answer from the car, asking again"),
-    "connecting": tr("○ Connecting"),
-    "waiting": tr("○ Waiting for the engine"),
-}
-"""Instead of the state, where nothing comes."""
-
-
 class Following(QObject):
     """The newest samples in view, in a window of the width that the settings have."""
 
@@ -84,16 +68,9 @@ class LiveLine(StatusLine):
     """Short facts of a recording under way."""
 
     def __init__(self, session: LiveSession) -> None:
-        super().__init__(("state", "elapsed", "samples", "rate", "size", "step"))
-        self._session = session
-        session.state_changed.connect(self._state_changed)
+        super().__init__(("samples", "rate", "size", "step"))
         session.status.connect(self._told)
         session.finished.connect(lambda end: self._count(end.samples))
-        self._state_changed(session.state)
-
-    def _state_changed(self, state: State) -> None:
-        left = state == "finishing" and not self._session.records
-        self.tell("state", tr("○ Disconnecting") if left else _STATES[state])
 
     def show_car(self, found: CarFound) -> None:
         """Who answered, and what it does not report."""
@@ -110,14 +87,10 @@ class LiveLine(StatusLine):
 
     def _told(self, status: Status) -> None:
         held = status.held_s
-        self.tell("elapsed", time_text(status.elapsed_s))
         self._count(status.samples)
         self.tell("rate", tr("{rate}/s", rate=count_text(status.samples_per_s)))
         kept = _size_text(status) if held is None else tr("last {time} kept", time=time_text(held))
         self.tell("size", kept)
-        state = self._session.state
-        if state in ("connecting", "watching", "recording"):
-            self.tell("state", _LINKS.get(status.link, _STATES[state]))
 
 
 def _size_text(status: Status) -> str:
@@ -136,6 +109,8 @@ class DriveShown(QObject):
 
     ticked = Signal()
     """Time has passed: a few times a second while there is a session, and once at its end."""
+    happened = Signal()
+    """`events` are others than before."""
 
     def __init__(
         self, services: Services, session: LiveSession, watcher: DriveWatcher, owner: QWidget
@@ -321,3 +296,4 @@ class DriveShown(QObject):
         self.remarks.show_remarks(remarks)
         self.ribbon.change(remarks=remarks)
         self.stack.mark(event_times=[e.t_ns for e in self.events])
+        self.happened.emit()

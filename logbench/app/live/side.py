@@ -22,7 +22,8 @@ from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.values import ValuesTable
-from logbench.app.parts import Notice, lay, named, text_button
+from logbench.app.notice import Notice
+from logbench.app.parts import lay, named, text_button
 from logbench.app.remarks import RemarkList
 from logbench.words import tr
 

@@ -18,7 +18,8 @@ from logbench.app.live.record_box import RecordBox
 from logbench.app.live.session import LiveSession
 from logbench.app.live.setup import SetUp
 from logbench.app.live.watching import DriveWatcher
-from logbench.app.parts import Card, Notice, lay, named, plain_text, styled, text_button
+from logbench.app.notice import Notice
+from logbench.app.parts import Card, lay, named, plain_text, styled, text_button
 from logbench.app.plain import Label
 from logbench.capture.messages import Status
 from logbench.errors import LinkUnknownError, StorageError, UsageError
@@ -123,6 +124,8 @@ class Starting(QObject):
     """Another drive begins: what is shown of the last one goes."""
     cautions_shown = Signal()
     cautions_left = Signal()
+    stop_wanted = Signal()
+    """One press of a key that stops what is recorded."""
 
     def __init__(
         self,
@@ -156,6 +159,8 @@ class Starting(QObject):
         session = self._session
         if not session.active:
             self.start()
+        elif session.state == "recording":
+            self.stop_wanted.emit()
         elif session.records:
             session.stop()
         else:

@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from PySide6.QtCore import QEvent, QMargins, Qt, Signal
+from PySide6.QtCore import QEvent, QMargins, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractItemView,
     QApplication,
     QComboBox,
-    QFrame,
-    QHBoxLayout,
-    QLineEdit,
     QPushButton,
     QWidget,
 )
 
 from logbench.app.flow import Flow
-from logbench.app.parts import lay, named, text_button
-from logbench.app.plain import Choice, Label
-from logbench.signals.numbers import time_text
+from logbench.app.parts import named
+from logbench.app.plain import Choice
 from logbench.words import tr
 
 WIDTHS_S = (15, 30, 60, 120, 300, 600, 1800)
 _USE_SPACE = (QAbstractButton, QAbstractItemView, QComboBox)
-_LONGEST = 200
 
 
 def keeps_space(event: QEvent) -> bool:
@@ -37,12 +30,10 @@ def keeps_space(event: QEvent) -> bool:
 
 
 class LiveTools(Flow):
-    """Marker, freeze, width of the window, and what fills the middle."""
+    """Freeze, width of the window, and what fills the middle."""
 
     def __init__(self, window_s: float) -> None:
         super().__init__(QMargins(6, 8, 12, 4))
-        self.marker = self._button(tr("Marker  Space"), tr("Put a marker"))
-        self.note = self._button(tr("Note  N"), tr("Put a marker with a note"))
         self.freeze = self._button(
             tr("Freeze  F"), tr("Freeze the strips; the recording goes on"), checkable=True
         )
@@ -97,53 +88,3 @@ class LiveTools(Flow):
         """Whether the strips follow the newest samples or stand still."""
         self.freeze.setChecked(not following)
         self.freeze.setText(tr("Freeze  F") if following else tr("Frozen: follow  F"))
-
-
-class MarkerNote(QFrame):
-    """Hidden until it asks; Enter puts the marker, Esc leaves without one."""
-
-    given = Signal(str, object)
-    """The note and the time in ns."""
-    left = Signal()
-
-    def __init__(self, now_ns: Callable[[], int]) -> None:
-        super().__init__()
-        self._now_ns = now_ns
-        self.setObjectName("bar")
-        self.t_ns = 0
-        self._title = Label()
-        self.text = named(QLineEdit(maxLength=_LONGEST), tr("Note for the marker"))
-        self.text.setPlaceholderText(tr("What happened"))
-        self.text.returnPressed.connect(self._give)
-        put = text_button(tr("Put the marker"), self._give)
-        leave = text_button(tr("Leave  Esc"), self._leave)
-        lay(QHBoxLayout(self), self._title, (self.text, 1), put, leave, margins=(12, 4, 12, 4))
-        self.hide()
-
-    def ask_now(self) -> None:
-        """For a marker at this instant."""
-        self.t_ns = self._now_ns()
-        self._title.setText(tr("Marker at {time}", time=time_text(self.t_ns / 1e9)))
-        self.text.clear()
-        self.show()
-        self.text.setFocus()
-
-    def shift(self, by_ns: int) -> None:
-        """Times to come count from `by_ns` on the clock used so far."""
-        self.t_ns = max(0, self.t_ns - by_ns)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Esc leaves."""
-        if event.key() == Qt.Key.Key_Escape:
-            self._leave()
-        else:
-            super().keyPressEvent(event)
-
-    def _give(self) -> None:
-        text = " ".join(self.text.text().split())
-        self._leave()
-        self.given.emit(text, self.t_ns)
-
-    def _leave(self) -> None:
-        self.hide()
-        self.left.emit()

@@ -11,7 +11,8 @@ from PySide6.QtWidgets import QCheckBox, QDialog, QHBoxLayout, QLineEdit, QVBoxL
 
 from logbench.app.few_values import FEW, FewValues
 from logbench.app.live.car_box import NumberField
-from logbench.app.parts import Answers, Dialog, Form, Notice, lay, muted, named
+from logbench.app.notice import Notice
+from logbench.app.parts import Answers, Dialog, Form, lay, muted, named
 from logbench.app.plain import Label
 from logbench.cases.recording import CorrectFacts
 from logbench.cases.runner import Owner

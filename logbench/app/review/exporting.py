@@ -9,7 +9,8 @@ from PySide6.QtCore import QBuffer, QIODeviceBase, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
 from PySide6.QtWidgets import QFileDialog, QWidget
 
-from logbench.app.parts import Notice, text_button
+from logbench.app.notice import Notice
+from logbench.app.parts import text_button
 from logbench.app.plot.stack import StripStack
 from logbench.app.review.notes_panel import NotesPanel
 from logbench.app.review.plots import ReviewPlots

@@ -17,7 +17,8 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.commands import add_command
-from logbench.app.parts import Answers, Dialog, Notice, lay, muted, named, styled, text_button
+from logbench.app.notice import Notice
+from logbench.app.parts import Answers, Dialog, lay, muted, named, styled, text_button
 from logbench.app.plain import Label
 from logbench.app.plot.view import TimeView
 from logbench.app.remarks import RemarkList

@@ -20,7 +20,8 @@ from logbench.analysis.expression.checked import condition
 from logbench.analysis.model import Finding, Span
 from logbench.analysis.search import find_spans
 from logbench.app.commands import add_command
-from logbench.app.parts import Notice, lay, middle, named, text_button
+from logbench.app.notice import Notice
+from logbench.app.parts import lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
@@ -70,7 +71,7 @@ class ReviewPage(QWidget):
         self._wanted: Finding | None = None
         """Whose evidence is to be shown once the recording is judged."""
         self.opening = Opening(services, self)
-        self.notice = Notice(self)
+        self.notice = Notice(services.messages)
         self.notes = NotesPanel(self.view, self.notice)
         self.exporting = Exporting(self, services, plots, self.notes, self.notice)
         self.correcting = Correcting(self, self.notice, self.open_path)
