@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QObject, Qt
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -162,6 +162,7 @@ class Appearance(QObject):
         self._dialog: SettingsDialog | None = None
         for title, keys, run in (
             (tr("Switch between light and night"), "Ctrl+T", self._switch_theme),
+            (tr("Roadside look on or off"), "F9", self.switch_roadside),
             (tr("Metric or US units"), "Ctrl+U", lambda: look.choose_units(not look.units.us)),
             (tr("Settings"), "Ctrl+,", self.show_settings),
             (tr("Larger texts"), ["Ctrl++", "Ctrl+="], lambda: self._step_size(1)),
@@ -169,6 +170,7 @@ class Appearance(QObject):
             (tr("Full screen"), "F11", self._switch_full_screen),
         ):
             add_command(window, title, keys, run)
+        window.installEventFilter(self)
         look.changed.connect(self._keep_look)
         look.units_changed.connect(self._keep_units)
 
@@ -186,6 +188,19 @@ class Appearance(QObject):
 
     def _keep_units(self, units: Units) -> None:
         self._settings.units = units
+
+    def switch_roadside(self) -> None:
+        """Sunlight and gloves, or the look before."""
+        self._look.choose_roadside(not self._look.roadside)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Once the window is shown it tells on which screen it is."""
+        if event.type() == QEvent.Type.Show:
+            self._window.removeEventFilter(self)
+            handle = self._window.windowHandle()
+            self._look.set_screen(handle.screen())
+            handle.screenChanged.connect(self._look.set_screen)
+        return False
 
     def _switch_theme(self) -> None:
         self._look.choose("light" if self._look.theme.name == "night" else "night")

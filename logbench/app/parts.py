@@ -41,8 +41,6 @@ STRETCH = 1
 """In `lay`: the room that is left."""
 _UNALIGNED = Qt.AlignmentFlag(0)
 _SPIN_PAD = 8
-_FIELD_PX = 36
-"""Height of a field of one line, by the style sheet."""
 
 
 class Drops(QObject):
@@ -215,8 +213,7 @@ class Form(QFormLayout):
 
     def add(self, name: str, field: QWidget | QLayout, buddy: QWidget | None = None) -> None:
         """One more; an `&` in the name is the key to the field, or to `buddy` inside it."""
-        label = Label(name)
-        label.setMinimumHeight(_FIELD_PX)
+        label = styled(Label(name), "field")
         to = field if isinstance(field, QWidget) else buddy
         if to is not None:
             label.setBuddy(to)
@@ -266,8 +263,8 @@ class StatusLine(QFrame):
         self._labels = {key: named(Label(), word(key)) for key in keys}
         *others, last = self._labels.values()
         last.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        lay(QHBoxLayout(self), *others, (last, 1), margins=(14, 4, 14, 4), spacing=22)
-        self.setFixedHeight(34)
+        lay(QHBoxLayout(self), *others, (last, 1), margins=(14, 6, 14, 6), spacing=22)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
 
     def tell(self, key: str, text: str) -> None:
         """Show a fact."""

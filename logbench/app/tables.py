@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt
+from PySide6.QtCore import (
+    QAbstractTableModel,
+    QEvent,
+    QModelIndex,
+    QObject,
+    QPersistentModelIndex,
+    Qt,
+)
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -17,6 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.plain import plain_tip
+from logbench.app.theme import row_px
 from logbench.foreign import in_label
 from logbench.signals.units import METRIC, Units
 
@@ -99,10 +107,29 @@ class RowsModel(QAbstractTableModel):
         return self.color(row, column) if role == Qt.ItemDataRole.ForegroundRole else None
 
 
+class RowHeights(QObject):
+    """The rows of a table as high as the look wants them: so much at the desk."""
+
+    def __init__(self, table: QTableView, desk_px: int) -> None:
+        super().__init__(table)
+        self._table, self._desk_px = table, desk_px
+        table.installEventFilter(self)
+        self._fit()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Another look, or another size of texts."""
+        if event.type() in (QEvent.Type.StyleChange, QEvent.Type.FontChange):
+            self._fit()
+        return False
+
+    def _fit(self) -> None:
+        self._table.verticalHeader().setDefaultSectionSize(row_px(self._desk_px))
+
+
 class RowsTable(QTableView):
     """Whole rows are chosen; columns have their place."""
 
-    def __init__(self, model: RowsModel, name: str, row_px: int) -> None:
+    def __init__(self, model: RowsModel, name: str, desk_px: int) -> None:
         super().__init__(showGrid=False, wordWrap=False)
         self.setAccessibleName(name)
         self.setModel(model)
@@ -110,7 +137,7 @@ class RowsTable(QTableView):
         self.setSelectionMode(QTableView.SelectionMode.SingleSelection)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(row_px)
+        RowHeights(self, desk_px)
         self.horizontalHeader().setHighlightSections(False)
 
 

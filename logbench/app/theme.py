@@ -1,4 +1,5 @@
-"""Colours: the Okabe-Ito set (Okabe & Ito 2008) on a light and a night ground; and Qt's style."""
+"""Colors: the Okabe-Ito set (Okabe & Ito 2008) on a light and a night ground; a look for glare and
+gloves; sizes of controls; and Qt's style."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ from string import Template
 from typing import Literal, get_args
 
 from PySide6.QtCore import QObject, Qt, Signal
-from PySide6.QtGui import QColor, QGuiApplication, QPalette
+from PySide6.QtGui import QColor, QGuiApplication, QPalette, QScreen
 from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.model import Condition, Verdict
@@ -23,6 +24,7 @@ THEME_WORDS = {
     "system": tr("as the desktop (system)"),
     "light": tr("light"),
     "night": tr("night"),
+    "roadside": tr("roadside: sunlight and gloves"),
 }
 SIZES: dict[Size, str] = {
     100: tr("normal"),
@@ -69,7 +71,7 @@ _VERDICTS = {
 class Theme:
     """All colours of one look, as `#RRGGBB`."""
 
-    name: Literal["light", "night"]
+    name: Literal["light", "night", "roadside"]
     window: str
     panel: str
     plot: str
@@ -98,6 +100,8 @@ class Theme:
 
     def _of(self, colors: tuple[str, str]) -> QColor:
         light, night = colors
+        if self.name == "roadside":
+            return _GLARE.get(light, QColor(light))
         return QColor(night if self.name == "night" else light)
 
 
@@ -120,6 +124,49 @@ NIGHT = Theme(
     traces=(SKY, ORANGE, "#1DBE8F", PURPLE, YELLOW, "#F58A3C", "#E4E9EE"),
     shade="#3A3214", cursor="#E4E9EE",
 )  # fmt: skip
+ROADSIDE = Theme(
+    name="roadside", window="#FFFFFF", panel="#FFFFFF", plot="#FFFFFF", text="#000000",
+    muted="#2B2F34", line="#4A5159", grid="#D5DADF", accent="#003E73", on_accent="#FFFFFF",
+    traces=("#004F8C", "#A83A00", "#00634A", "#8E3D6A", "#755000", "#000000", "#1A5F8A"),
+    shade="#FFD75E", cursor="#000000",
+)  # fmt: skip
+"""Black on white, and every line dark: what can be read with the sun on the screen."""
+_GLARE = {
+    _VERDICTS[verdict][0]: QColor(color)
+    for verdict, color in (
+        (Verdict.WITHIN, "#00543D"),
+        (Verdict.WATCH, "#694400"),
+        (Verdict.ACT, "#8F2F00"),
+        (Verdict.NOT_JUDGED, "#2B2F34"),
+    )
+}
+_TARGET_MM, _LEAST_TARGET_PX, _MOST_TARGET_PX = 15.0, 56, 110
+"""Of what a gloved finger presses; in pixels, where a screen tells no size that can be."""
+_CREDIBLE_DPI = (60.0, 300.0)
+_MM_PER_INCH = 25.4
+_TARGET = "target_px"
+_HEIGHTS = {"control": 36, "primary": 50, "page": 44, "tab": 38, "item": 34}
+_TICK_PX, _BAR_PX = 18, 14
+"""Heights of controls, ticks and scroll bars at the desk, at the normal size of texts."""
+_EDGES_PX, _SIDES_PX = 6, 22
+"""What the style sheet adds to a control's height and width."""
+
+
+def target_px(physical_dpi: float, logical_dpi: float) -> int:
+    """Pixels of 15 mm on a screen with so many pixels an inch as it says, at least the floor. What
+    no screen can have counts as a lie: then the desktop's own figure."""
+    low, high = _CREDIBLE_DPI
+    dpi = physical_dpi if low <= physical_dpi <= high else logical_dpi
+    wanted = round(_TARGET_MM / _MM_PER_INCH * dpi)
+    return min(max(wanted, _LEAST_TARGET_PX), _MOST_TARGET_PX)
+
+
+def row_px(desk_px: int) -> int:
+    """Height of a row of a table now: so much at the desk at the normal size of texts."""
+    application = QApplication.instance()
+    kept = application.property(_TARGET) if application is not None else None
+    scale, least = kept or (1.0, 0)
+    return max(round(desk_px * scale), least)
 
 
 class Look(QObject):
@@ -135,6 +182,8 @@ class Look(QObject):
         """What the user chose; `system` follows the desktop."""
         self.size_percent = size_percent
         self.units = METRIC
+        self._at_desk: Choice = "system" if choice == "roadside" else choice
+        self._screen = QGuiApplication.primaryScreen()
         QGuiApplication.styleHints().colorSchemeChanged.connect(self._system_changed)
         self.apply()
 
@@ -147,6 +196,23 @@ class Look(QObject):
         """Switch the theme at once."""
         self.choice = choice
         self.apply()
+
+    @property
+    def roadside(self) -> bool:
+        """For sunlight and gloves."""
+        return self.choice == "roadside"
+
+    def choose_roadside(self, on: bool) -> None:
+        """The roadside look, or the one before."""
+        if on and not self.roadside:
+            self._at_desk = self.choice
+        self.choose("roadside" if on else self._at_desk)
+
+    def set_screen(self, screen: QScreen) -> None:
+        """The window is on this screen now."""
+        self._screen = screen
+        if self.roadside:
+            self.apply()
 
     def choose_size(self, percent: Size) -> None:
         """Write texts at one of `SIZES` from now on."""
@@ -169,8 +235,18 @@ class Look(QObject):
         if isinstance(application, QApplication):
             self._set_font(application)
             application.setPalette(_palette(self.theme))
-            application.setStyleSheet(_style_sheet(self.theme, _TITLE_PT * self.size_percent / 100))
+            scale, least = self.size_percent / 100, self.target_px
+            application.setProperty(_TARGET, (scale, least))
+            application.setStyleSheet(_style_sheet(self.theme, scale, least))
         self.changed.emit(self.theme)
+
+    @property
+    def target_px(self) -> int:
+        """What every control is high and wide at least; 0 at the desk."""
+        screen = self._screen
+        if not self.roadside or screen is None:
+            return 0
+        return target_px(screen.physicalDotsPerInch(), screen.logicalDotsPerInch())
 
     def _set_font(self, application: QApplication) -> None:
         """The desktop's own font at the size chosen; it is kept with the application, which
@@ -185,6 +261,8 @@ class Look(QObject):
             application.setFont(font)
 
     def _resolve(self) -> Theme:
+        if self.choice == "roadside":
+            return ROADSIDE
         night = system_is_dark() if self.choice == "system" else self.choice == "night"
         return NIGHT if night else LIGHT
 
@@ -216,13 +294,21 @@ def _palette(theme: Theme) -> QPalette:
     return palette
 
 
-def _style_sheet(theme: Theme, title_pt: float) -> str:
-    """Qt's style sheet: the template with the theme's colours."""
+def _style_sheet(theme: Theme, scale: float, least_px: int) -> str:
+    """Qt's style sheet: the template with the theme's colors and the sizes of controls."""
+    drawn = "night" if theme.name == "night" else "light"
+    heights = {
+        name: f"{max(round(px * scale), least_px) - _EDGES_PX}px" for name, px in _HEIGHTS.items()
+    }
     return _SHEET.substitute(
         asdict(theme),
+        **heights,
+        target=f"{max(0, least_px - _SIDES_PX)}px",
+        tick=f"{max(round(_TICK_PX * scale), least_px // 2)}px",
+        bar=f"{max(_BAR_PX, least_px // 2)}px",
         act=theme.verdict(Verdict.ACT).name(),
         watch=theme.verdict(Verdict.WATCH).name(),
-        title_pt=f"{title_pt:.1f}",
-        arrow=(_IMAGES / f"arrow-{theme.name}.svg").as_posix(),
-        tick=(_IMAGES / f"tick-{theme.name}.svg").as_posix(),
+        title_pt=f"{_TITLE_PT * scale:.1f}",
+        arrow=(_IMAGES / f"arrow-{drawn}.svg").as_posix(),
+        ticked=(_IMAGES / f"tick-{drawn}.svg").as_posix(),
     )

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QByteArray, QTimer
+from PySide6.QtCore import QByteArray, QMargins, QTimer
 from PySide6.QtGui import QAction, QCloseEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
@@ -22,10 +22,11 @@ from PySide6.QtWidgets import (
 
 from logbench.app.appearance import Appearance
 from logbench.app.commands import CommandList, CommandsFirst, add_command
+from logbench.app.flow import Flow
 from logbench.app.notice import Messages, Notice
 from logbench.app.pages import TITLES, Pages, Then
-from logbench.app.parts import STRETCH, Drops, lay, styled, text_button
-from logbench.app.plain import Label, Question
+from logbench.app.parts import Drops, lay, styled, text_button
+from logbench.app.plain import Question
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.cases.settings import Settings
@@ -78,26 +79,34 @@ class MainWindow(QMainWindow):
         self.pages.show_page("live")
 
     def _header(self) -> QFrame:
-        bar = styled(QFrame(), "bar")
-        name = styled(Label("logbench"), "title")
-        layout = lay(QHBoxLayout(bar), name, margins=(12, 4, 12, 4))
-        layout.addSpacing(16)
+        bar, row = styled(QFrame(), "bar"), Flow(QMargins(12, 2, 12, 2))
         buttons = QButtonGroup(self)
         for key, title in TITLES.items():
             show, said = partial(self.pages.show_page, key), tr("Page {title}", title=title)
             button = styled(text_button(title, show, said, checkable=True), "page")
             self.pages.shown.connect(lambda shown, b=button, k=key: b.setChecked(shown == k))
             buttons.addButton(button)
-            layout.addWidget(button)
+            row.add(button)
+        road = text_button(
+            tr("Roadside"),
+            self.appearance.switch_roadside,
+            tr("Look for sunlight and gloves"),
+            tr("High contrast, and controls for gloved fingers (F9)"),
+            checkable=True,
+        )
+        self.services.look.changed.connect(lambda _: road.setChecked(self.services.look.roadside))
+        road.setChecked(self.services.look.roadside)
         commands = text_button(
             tr("Commands  Ctrl+K"), self.show_commands, name=tr("Open the list of commands")
         )
         settings = text_button(
-            tr("Settings …  Ctrl+,"),
+            tr("Settings …"),
             self.appearance.show_settings,
             name=tr("Settings: theme, size of texts, units, own limits"),
+            tip=tr("Ctrl+,"),
         )
-        lay(layout, STRETCH, commands, settings)
+        row.add(road, commands, settings)
+        lay(QHBoxLayout(bar), row, margins=(0, 0, 0, 0))
         return bar
 
     def _add_commands(self) -> None:

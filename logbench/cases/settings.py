@@ -32,7 +32,7 @@ _MOST_LAYOUTS = 60
 _MOST_CARS = 12
 _MOST_PLACES = 5
 
-Theme = Literal["system", "light", "night"]
+Theme = Literal["system", "light", "night", "roadside"]
 Size = Literal[100, 115, 130, 150]
 """Of texts, in percent of the desktop's own."""
 

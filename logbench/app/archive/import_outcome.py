@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.parts import heads_left, lay, muted, named
 from logbench.app.plain import TableCell, plain_tip
+from logbench.app.tables import RowHeights
 from logbench.app.theme import Theme
 from logbench.importing.outcome import DriveOutcome, SignalOutcome
 from logbench.importing.run import Outcome
@@ -35,7 +36,7 @@ class OutcomeView(QWidget):
         super().__init__()
         self._theme = theme
         self.said = muted()
-        self.drives = plain_table(tr("Drives that would come out"), row_px=26)
+        self.drives = plain_table(tr("Drives that would come out"), desk_px=26)
         self.drives.setMinimumHeight(60)
         self.drives.setColumnCount(len(_TITLES))
         self.drives.setHorizontalHeaderLabels(list(_TITLES))
@@ -110,7 +111,7 @@ def plain_cell(text: str) -> QTableWidgetItem:
     return item
 
 
-def plain_table(name: str, *, row_px: int) -> QTableWidget:
+def plain_table(name: str, *, desk_px: int) -> QTableWidget:
     """A table without a grid, whose cells are not chosen."""
     made = named(QTableWidget(), name)
     made.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
@@ -118,6 +119,6 @@ def plain_table(name: str, *, row_px: int) -> QTableWidget:
     made.setWordWrap(False)
     made.setTabKeyNavigation(False)
     made.verticalHeader().hide()
-    made.verticalHeader().setDefaultSectionSize(row_px)
+    RowHeights(made, desk_px)
     heads_left(made)
     return made
