@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QObject, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QDropEvent, QFont, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractScrollArea,
@@ -29,6 +29,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.plain import Choice, Label, button_text, plain_tip
+from logbench.app.theme import row_px
 from logbench.foreign import in_label
 from logbench.words import word
 
@@ -116,12 +117,21 @@ def delayed(owner: QObject, wait_ms: int, run: Callable[[], object]) -> QTimer:
     return timer
 
 
+class TextButton(QPushButton):
+    """A button at least as wide as a finger, where the look is for gloves."""
+
+    def sizeHint(self) -> QSize:
+        """Its text, or a square."""
+        hint = super().sizeHint()
+        return hint.expandedTo(QSize(row_px(0), hint.height()))
+
+
 def text_button(
     text: str, run: Callable[[], object], name: str = "", tip: str = "", *, checkable: bool = False
 ) -> QPushButton:
     """A button that runs something; unless it has a name, it is named by its text, without the key
     behind two spaces."""
-    button = QPushButton(button_text(text))
+    button = TextButton(button_text(text))
     button.setCheckable(checkable)
     button.clicked.connect(lambda _=False: run())
     return named(button, name or text.split("  ", maxsplit=1)[0].rstrip(" …"), tip)

@@ -69,7 +69,17 @@ class RichLabel(QLabel):
 
 
 class Choice(QComboBox):
-    """A box of texts, each of one line."""
+    """A box of texts, each of one line; where it has no tip of its own, that is the chosen text."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._chosen = ""
+        self.currentTextChanged.connect(self._tell_chosen)
+
+    def _tell_chosen(self, text: str) -> None:
+        if self.toolTip() == self._chosen:
+            self._chosen = plain_tip(text)
+            self.setToolTip(self._chosen)
 
     def addItem(self, text: str, data: Any = None) -> None:  # type: ignore[override]  # no icons
         """One more, with what it stands for."""

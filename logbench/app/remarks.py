@@ -32,7 +32,7 @@ class RemarkList(QWidget):
         self._drives: Sequence[str] = ()
         hint = tr("Filter: words of text or kind")
         line = QLineEdit(placeholderText=hint, clearButtonEnabled=True)
-        self.filter = named(line, tr("Filter the notes"))
+        self.filter = named(line, tr("Filter the notes"), hint)
         self.filter.textChanged.connect(self._fill)
         self.tree = Tree(_TITLES, tr("Notes, markers and events"), wide=(3,))
         self.tree.setSortingEnabled(True)

@@ -151,6 +151,8 @@ class Tree(QTreeWidget):
         super().__init__()
         self.setAccessibleName(name)
         self.setHeaderLabels(list(titles))
+        for column, title in enumerate(titles):
+            self.headerItem().setToolTip(column, plain_tip(title))
         self.setRootIsDecorated(branches)
         self.setUniformRowHeights(True)
         modes, header = QHeaderView.ResizeMode, self.header()

@@ -148,8 +148,8 @@ _TARGET = "target_px"
 _HEIGHTS = {"control": 36, "primary": 50, "page": 44, "tab": 38, "item": 34}
 _TICK_PX, _BAR_PX = 18, 14
 """Heights of controls, ticks and scroll bars at the desk, at the normal size of texts."""
-_EDGES_PX, _SIDES_PX = 6, 22
-"""What the style sheet adds to a control's height and width."""
+_EDGES_PX = 6
+"""What the style sheet adds to a control's height."""
 
 
 def target_px(physical_dpi: float, logical_dpi: float) -> int:
@@ -303,7 +303,6 @@ def _style_sheet(theme: Theme, scale: float, least_px: int) -> str:
     return _SHEET.substitute(
         asdict(theme),
         **heights,
-        target=f"{max(0, least_px - _SIDES_PX)}px",
         tick=f"{max(round(_TICK_PX * scale), least_px // 2)}px",
         bar=f"{max(_BAR_PX, least_px // 2)}px",
         act=theme.verdict(Verdict.ACT).name(),

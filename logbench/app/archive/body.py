@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QMargins, Qt
 from PySide6.QtWidgets import QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
-from logbench.app.parts import STRETCH, lay, muted, named, offer
+from logbench.app.flow import Flow
+from logbench.app.parts import lay, muted, named, offer
 from logbench.app.plain import Choice
+from logbench.app.scrolling import UpAndDown
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.archive.overview import Judged
@@ -70,17 +72,18 @@ class ArchiveBody(QWidget):
         right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
         right.setStretchFactor(0, 3)
         right.setStretchFactor(1, 2)
-        whole = splitter(Qt.Orientation.Horizontal, {self.facets: 244, right: 900})
+        sizes: dict[QWidget, int] = {UpAndDown(self.facets): 264, UpAndDown(right): 880}
+        whole = splitter(Qt.Orientation.Horizontal, sizes)
         whole.setStretchFactor(1, 1)
         lay(QHBoxLayout(self), whole, margins=(12, 6, 12, 8))
 
     def _foot(self) -> QHBoxLayout:
         """What can be done with the chosen, and the signal that is previewed."""
-        self.actions_row = QHBoxLayout()
+        self.action_row = Flow(QMargins())
         self.preview_box = named(Choice(), tr("Signal of the previews"))
         self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
         self.preview_box.activated.connect(self._preview_chosen)
-        return lay(QHBoxLayout(), self.actions_row, STRETCH, self.preview_box)
+        return lay(QHBoxLayout(), (self.action_row, 1), self.preview_box)
 
     # --- showing ---
 

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QPushButton, QWidget
 from logbench.app.archive.body import SIMILAR, TREND, ArchiveBody
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
-from logbench.app.parts import lay, text_button
+from logbench.app.parts import text_button
 from logbench.cases.archive import fetch_files, find_similar, follow_number, list_numbers
 from logbench.cases.compare import AFTER, BEFORE
 from logbench.cases.runner import Owner
@@ -59,7 +59,7 @@ class Choice(QObject):
         ):  # fmt: skip
             self.buttons[name] = text_button(text, run, title, title)
             add_command(page, title, keys, run)
-        lay(body.actions_row, *self.buttons.values())
+        body.action_row.add(*self.buttons.values())
         body.table.doubleClicked.connect(self.review)
         body.table.letters = {
             Qt.Key.Key_Return: self.review,

@@ -38,7 +38,7 @@ class FacetsPanel(QFrame):
         self.setObjectName("card")
         self.words = _line(tr("Words"), tr("car, notes, event, job …"))
         example = tr("ECT below 70 after 10 min")
-        self.condition = named(ExpressionLine(example, clears=True), tr("Condition"))
+        self.condition = named(ExpressionLine(example, clears=True), tr("Condition"), example)
         self.since = _line(tr("Recorded from"), "2026-03-01")
         self.until = _line(tr("Recorded until"), "2026-12")
         self.cars = named(QListWidget(), tr("Cars"))
@@ -137,7 +137,7 @@ class FacetsPanel(QFrame):
 
 def _line(name: str, example: str) -> QLineEdit:
     long = len(example) > 10
-    return named(QLineEdit(placeholderText=example, clearButtonEnabled=long), name)
+    return named(QLineEdit(placeholderText=example, clearButtonEnabled=long), name, example)
 
 
 def _toggle(item: QListWidgetItem) -> None:

@@ -28,6 +28,7 @@ from logbench.app.parts import Given, lay, muted, named, styled
 from logbench.app.plain import Label, Page
 from logbench.app.plot.late_graph import LateGraph
 from logbench.app.remarks import RemarkList
+from logbench.app.scrolling import UpAndDown
 from logbench.app.tables import splitter, step
 from logbench.app.theme import Look
 from logbench.cases.compare import SIDES, Compared, Wish, make_overlay
@@ -142,8 +143,8 @@ class ResultsPanel(QWidget):
         lists = QWidget()
         lay(QVBoxLayout(lists), (self.tabs, 1), self.detail, margins=(0, 0, 0, 0))
         left = splitter(Qt.Orientation.Vertical, {lists: 290, self.grid: 240})
-        left.setMinimumWidth(470)
-        whole = splitter(Qt.Orientation.Horizontal, {left: 520, self.overlay: 540})
+        left.setMinimumWidth(450)
+        whole = splitter(Qt.Orientation.Horizontal, {UpAndDown(left): 520, self.overlay: 540})
         whole.setStretchFactor(0, 2)
         whole.setStretchFactor(1, 3)
         lay(QVBoxLayout(self), card, (whole, 1), margins=(12, 2, 6, 4), spacing=4)

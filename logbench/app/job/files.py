@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QMargins, Qt, Signal
 from PySide6.QtGui import QImage, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -17,10 +17,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.flow import Flow
 from logbench.app.job.entries import ROLES, TIME, Column, EntryTable, Tab, role_box, role_of_next
 from logbench.app.job.opened import OpenJob
 from logbench.app.opening import open_of_job
-from logbench.app.parts import STRETCH, lay, named, text_button
+from logbench.app.parts import lay, named, text_button
 from logbench.app.plain import Label, TreeRow, plain_tip
 from logbench.app.services import Services
 from logbench.app.tables import Tree
@@ -126,8 +127,9 @@ class RecordingsPanel(Tab):
             self.compare,
             tr("Put the recordings on the Compare page"),
         )
-        adds = Label(tr("Add as")), adding.role, newest, add
-        row = lay(QHBoxLayout(), *adds, STRETCH, self.review_button, self.compare_button)
+        row = Flow(QMargins())
+        row.add(Label(tr("Add as")), adding.role, newest, add)
+        row.add(self.review_button, self.compare_button)
         parts = row, (self.table, 3), (self.comparisons, 2)
         lay(QVBoxLayout(self), *parts, margins=(20, 12, 20, 12))
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QMargins, Qt, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import (
     QHBoxLayout,
@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.details import ask_same_car
+from logbench.app.flow import Flow
 from logbench.app.job.causes import CausesTab
 from logbench.app.job.exercise import Exercises
 from logbench.app.job.files import Adding, PhotosPanel, RecordingsPanel, TimelineView
@@ -178,7 +179,9 @@ class JobPage(QWidget):
             )
         ]
         heads = (self.title, 1), (self.work_bar, 1), self.state
-        bar = lay(QHBoxLayout(), *heads, *buttons, margins=(20, 6, 20, 0))
+        row = Flow(QMargins())
+        row.add(*buttons)
+        bar = lay(QHBoxLayout(), *heads, row, margins=(20, 6, 20, 0))
         body = QWidget()
         lay(QVBoxLayout(body), bar, (self.tabs, 1), margins=(0, 0, 0, 0))
         self._pages = QStackedWidget()

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QMargins, Qt
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLineEdit,
@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from logbench.app.flow import Flow
 from logbench.app.job.car_actions import CarActions
 from logbench.app.job.entries import ROLES, Column, EntryTable, Tab, role_box, role_of_next
 from logbench.app.job.opened import OpenJob
@@ -196,10 +197,13 @@ class RecordsPanel(Tab):
     def _lay_out(self) -> None:
         asking = self.read_button, self.clear_button, self.evap_button
         link = Label(tr("Link")), (self.link, 1)
-        top = lay(QHBoxLayout(), *link, Label(tr("as")), self.role, *asking)
+        buttons = Flow(QMargins())
+        buttons.add(*asking)
+        top = lay(QHBoxLayout(), *link, Label(tr("as")), self.role, buttons)
         left = QWidget()
         role = lay(QHBoxLayout(), Label(tr("Role")), (self.entry_role, 1))
-        looking = lay(QHBoxLayout(), (self.lookup_button, 1), self.search_button)
+        looking = Flow(QMargins())
+        looking.add(self.lookup_button, self.search_button)
         lay(QVBoxLayout(left), (self.list, 1), role, looking, margins=(0, 0, 0, 0))
         split = splitter(Qt.Orientation.Horizontal, {left: 230, self.tree: 800})
         split.setStretchFactor(1, 1)

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QObject, QSize, Qt
-from PySide6.QtGui import QKeyEvent, QWheelEvent
+from PySide6.QtCore import QSize, Qt
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
-    QAbstractSpinBox,
-    QApplication,
-    QComboBox,
     QFrame,
     QHBoxLayout,
-    QScrollArea,
     QStackedWidget,
     QTabWidget,
     QVBoxLayout,
@@ -25,12 +21,10 @@ from logbench.app.live.values import ValuesTable
 from logbench.app.notice import Notice
 from logbench.app.parts import lay, named, text_button
 from logbench.app.remarks import RemarkList
+from logbench.app.scrolling import UpAndDown
 from logbench.words import tr
 
 _LEAST_WIDTH = 320
-_NOTCH = 120
-"""What Qt tells of a wheel that was turned by one notch."""
-_LINE_PX = 20
 
 
 class Side(QFrame):
@@ -65,7 +59,7 @@ class Side(QFrame):
         session.not_chosen.connect(notice.trouble)
 
     def _lay_out(self, box: RecordBox) -> None:
-        self._scroll = _UpAndDown(self._set_up)
+        self._scroll = UpAndDown(self._set_up)
         self._buttons = QWidget()
         lay(QHBoxLayout(self._buttons), (self.use, 1), self.back, margins=(0, 0, 0, 0))
         self._buttons.hide()
@@ -135,36 +129,3 @@ class Side(QFrame):
         self._stack.setCurrentIndex(0 if choosing or idle else 1)
         if focused and not choosing and not idle:
             self.tabs.currentWidget().setFocus()
-
-
-class _UpAndDown(QScrollArea):
-    """Scrolls up and down only: it is never narrower than what it holds. The wheel scrolls; it
-    changes no choice that it happens to pass."""
-
-    def __init__(self, held: QWidget) -> None:
-        super().__init__()
-        self._held = held
-        self.setWidget(held)
-        self.setWidgetResizable(True)
-        self.setFrameShape(QFrame.Shape.NoFrame)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        held.installEventFilter(self)
-        for kind in (QComboBox, QAbstractSpinBox):
-            for choice in held.findChildren(kind):
-                choice.installEventFilter(self)
-
-    def minimumSizeHint(self) -> QSize:
-        """As wide as the least that is held, with the scroll bar beside it."""
-        wide = self._held.minimumSizeHint().width() + self.verticalScrollBar().sizeHint().width()
-        return QSize(wide, 60)
-
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """What is held wants another width; a wheel turns over a choice."""
-        if isinstance(event, QWheelEvent) and watched is not self._held:
-            bar = self.verticalScrollBar()
-            notches = event.angleDelta().y() / _NOTCH
-            bar.setValue(bar.value() - round(notches * QApplication.wheelScrollLines() * _LINE_PX))
-            return True
-        if event.type() == QEvent.Type.LayoutRequest:
-            self.updateGeometry()
-        return super().eventFilter(watched, event)

@@ -33,6 +33,7 @@ from logbench.words import tr
 
 Index = QModelIndex | QPersistentModelIndex
 _ROW_PX = 18
+_ACROSS = Qt.Orientation.Horizontal
 _CENTER = Qt.AlignmentFlag.AlignCenter
 _CHOSEN = Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable
 
@@ -143,6 +144,8 @@ class CellTable(QTableWidget):
             if axis is not None and cells:
                 speeds = [_span(CellKey(c, 0).rpm) for c in columns]
                 self.setHorizontalHeaderLabels([s.replace("–", "–\n") for s in speeds])
+                for place, speed in enumerate(speeds):
+                    self.model().setHeaderData(place, _ACROSS, speed, Qt.ItemDataRole.ToolTipRole)
                 self.setVerticalHeaderLabels(
                     [_span(CellKey(0, r).load(axis)) for r in reversed(rows)]
                 )
