@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from logbench.cases.cars import CarsFile
+from logbench.cases.job import JobCase
 from logbench.cases.work import Deed, Outcome, Work
 from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JOB_FILE, JobFolder
@@ -32,7 +33,7 @@ README = "handover.md"
 
 
 @dataclass(frozen=True)
-class HandOver(Deed[Seal]):
+class HandOver(JobCase[Seal], Deed[Seal]):
     """Write the zip, whose name must end so and be free. `shortened`: with names, plates and VINs
     shortened, without photos, files and raw exchanges. Raises UsageError, JobError, StorageError,
     and the reader's errors for a shortened one."""
@@ -52,22 +53,23 @@ class HandOver(Deed[Seal]):
             raise UsageError(tr("Name a new file that ends in .zip, not {path}.", path=self.out))
         with tempfile.TemporaryDirectory() as place:
             work.report(tr("Copying the job"))
-            folder = self.folder
+            folder = JobFolder(self.folder.path)
             if self.shortened:
-                folder = shortened_copy(self.folder, Path(place, "job"))
+                folder = shortened_copy(folder, Path(place, "job"))
             report = Path(place, "report.pdf")
-            work.report(tr("Writing the report"))
+            work.report(tr("Writing the report"), 0.2)
             build_report(folder, folder.load(), report, self.options, CarsFile().load())
             folder.enter_report(report)
             seal = seal_of(folder)
-            work.report(tr("Packing"))
+            work.report(tr("Packing"), 0.7)
             with (
                 storage_trouble(self.out),
                 replacing(self.out) as part,
                 open(part, "xb", opener=owner_only) as file,
                 zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed,
             ):
-                _pack(packed, folder, report, seal)
+                for share in _pack(packed, folder, report, seal):
+                    work.report(tr("Packing"), 0.7 + 0.3 * share)
         return seal
 
     def outcome(self, answer: Seal) -> Outcome:
@@ -76,7 +78,8 @@ class HandOver(Deed[Seal]):
         return Outcome(" ".join((text, answer.sentence)), answer.state != "changed")
 
 
-def _pack(packed: zipfile.ZipFile, folder: JobFolder, report: Path, seal: Seal) -> None:
+def _pack(packed: zipfile.ZipFile, folder: JobFolder, report: Path, seal: Seal) -> Iterator[float]:
+    """Put all in; the share that is done."""
     job = folder.load()
     packed.write(Path(__file__).parent / README, "README.txt")
     packed.write(report, "report.pdf")
@@ -88,8 +91,10 @@ def _pack(packed: zipfile.ZipFile, folder: JobFolder, report: Path, seal: Seal) 
     lines = b"".join(line + b"\n" for line in folder.ledger.lines())
     packed.writestr(f"job/{LEDGER_FILE}", lines)
     packed.write(folder.file, f"job/{JOB_FILE}")
-    for name, path in dict(_files(folder)).items():
+    files = dict(_files(folder))
+    for number, (name, path) in enumerate(files.items()):
         packed.write(path, f"job/{name}")
+        yield number / len(files)
 
 
 def _files(folder: JobFolder) -> Iterator[tuple[str, Path]]:

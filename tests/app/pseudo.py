@@ -211,7 +211,7 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     from logbench.app.job.car_actions import clear_dialog
     from logbench.app.job.opening import NewJobDialog
     from logbench.app.job.records import SearchPageDialog
-    from logbench.app.job.reporting import ReportDialog
+    from logbench.app.job.reporting import ExportDialog, ReportDialog
     from logbench.app.live.setup import UnattendedDialog
     from logbench.app.review.notes_panel import NoteDialog
     from logbench.job.privacy import PLACE
@@ -221,7 +221,8 @@ def _make_dialogs(window: MainWindow, folder: Path) -> None:
     clear_dialog(window)
     SearchPageDialog(f"https://search.example/?q={PLACE}", "P0171", None, window)
     NewJobDialog(folder, window)
-    ReportDialog(settings, folder / "REPORT.pdf", window)
+    ReportDialog(settings, folder, window)
+    ExportDialog(settings, folder, window)
     UnattendedDialog(settings, window)
     NoteDialog("", "", window)
 

@@ -400,7 +400,7 @@ def test_the_report_is_written_with_rewritten_sentences(page: JobPage, qtbot):
         assert part in text, part
     assert on_disk(page).sentences
     assert page.notice.button.text() == "Open the report"
-    again = ReportDialog(page._services.settings, folder.path / "x.pdf", page)
+    again = ReportDialog(page._services.settings, folder.path, page)
     assert again.shop.toPlainText() == "Example Garage\n1 Invented Road"
 
 

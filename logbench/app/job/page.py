@@ -27,7 +27,7 @@ from logbench.app.job.forgetting import Forgetting
 from logbench.app.job.opened import OpenJob
 from logbench.app.job.opening import Opening, StartCard
 from logbench.app.job.records import OtherCodes, RecordsPanel
-from logbench.app.job.reporting import Reporting
+from logbench.app.job.reporting import ExportDialog, ReportDialog, Reporting
 from logbench.app.job.story import StoryPanel, WorkPanel
 from logbench.app.notice import Notice, Remedy
 from logbench.app.parts import Drops, Elided, lay, middle, muted, styled, text_button
@@ -175,6 +175,7 @@ class JobPage(QWidget):
                 (tr("New …  Ctrl+N"), self.opening.ask_for_new),
                 (tr("Exercise …  F6"), self.exercises.ask_for_one),
                 (tr("Report …  Ctrl+P"), self.ask_for_report),
+                (tr("Export …  Ctrl+E"), self.ask_for_export),
                 (tr("Delete …  Ctrl+Shift+K"), self._ask_to_forget),
             )
         ]
@@ -210,6 +211,7 @@ class JobPage(QWidget):
             (tr("Compare before with after"), "Ctrl+Return", tabs.recordings.compare),
             (tr("Set the search page for codes"), "Ctrl+Shift+L", records.lookup.set_page),
             (tr("Write the report"), "Ctrl+P", self.ask_for_report),
+            (tr("Export the job for third parties"), "Ctrl+E", self.ask_for_export),
             (tr("Delete the customer's data"), "Ctrl+Shift+K", self._ask_to_forget),
             (tr("Save the job now"), "Ctrl+S", partial(with_job, OpenJob.flush)),
             (tr("Undo the change of the job"), "Ctrl+Z", undo),
@@ -277,8 +279,15 @@ class JobPage(QWidget):
 
     def ask_for_report(self) -> None:
         """Options, sentences, then the report."""
+        self._ask_for(ReportDialog)
+
+    def ask_for_export(self) -> None:
+        """The same for the file that third parties get."""
+        self._ask_for(ExportDialog)
+
+    def _ask_for(self, kind: type[ReportDialog]) -> None:
         if self.opened is not None and self.opened.flush():
-            self.reporting.ask(self.opened)
+            self.reporting.ask(self.opened, kind)
 
     def _ask_to_forget(self) -> None:
         self._with_job(self.forgetting.ask)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 from PySide6.QtCore import Qt
@@ -34,10 +35,12 @@ from logbench.app.parts import (
     text_button,
 )
 from logbench.app.plain import Choice, TableCell
-from logbench.cases.job import WriteReport, Written, make_sentences
+from logbench.cases.handover import HandOver
+from logbench.cases.job import WriteReport, make_sentences
 from logbench.cases.settings import Settings
-from logbench.cases.work import Outcome
+from logbench.cases.work import Case, Outcome
 from logbench.job.model import Job
+from logbench.recording.storage import numbered
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
 from logbench.system.refusal import refusal_of
 from logbench.words import tr, word
@@ -56,16 +59,27 @@ _UNITS = {tr("Metric"): "metric", tr("US"): "us"}
 class ReportDialog(Dialog):
     """Options with what was chosen the last time."""
 
-    def __init__(self, settings: Settings, out: Path, parent: QWidget) -> None:
-        super().__init__(tr("Report"), parent, 720)
+    TITLE = tr("Report")
+    FILE = REPORT
+    OVER = True
+    """Written over one of that name."""
+    FILES = tr("PDF (*.pdf);;Web page (*.html)")
+    WRITE = tr("Write the report")
+    PERSONAL = (
+        tr("Without personal data"),
+        tr("Whose car it is, where and when, and all that was typed stay behind: shop, photos"),
+    )
+    """What is chosen of personal data, and what that means."""
+
+    def __init__(self, settings: Settings, folder: Path, parent: QWidget) -> None:
+        """`folder`: of the job."""
+        super().__init__(self.TITLE, parent, 720)
         self._settings = settings
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)
         self.audience = self._box(tr("For whom"), _AUDIENCES, settings.report_audience)
-        self.private = QCheckBox(tr("Without personal data"))
-        self.private.setToolTip(
-            tr("Whose car it is, where and when, and all that was typed stay behind: shop, photos")
-        )
+        self.private = QCheckBox(self.PERSONAL[0])
+        self.private.setToolTip(self.PERSONAL[1])
         self.private.toggled.connect(self._show_private)
         self.shop = named(
             QPlainTextEdit(settings.report_shop, tabChangesFocus=True),
@@ -75,7 +89,10 @@ class ReportDialog(Dialog):
         self.shop.setFixedHeight(84)
         self.logo = named(QLineEdit(settings.report_logo), tr("File of the shop's logo"))
         self.logo.setPlaceholderText(tr("PNG or JPEG (optional)"))
-        self.out = named(QLineEdit(str(out)), tr("File to write, .pdf or .html"))
+        place = folder / self.FILE
+        if not self.OVER:
+            place = next(name for name in numbered(place) if not name.exists())
+        self.out = named(QLineEdit(str(place)), tr("File to write"))
         self.sections = {section: QCheckBox(word(section.title())) for section in SECTIONS}
         for section, box in self.sections.items():
             box.setChecked(True)
@@ -83,7 +100,7 @@ class ReportDialog(Dialog):
         self.sentences = named(QTableWidget(0, 2), tr("Sentences of the report"))
         self._keys: list[str] = []
         self._made: dict[str, str] = {}
-        self.answers = Answers(self, tr("Write the report"), tr("Back to the job"))
+        self.answers = Answers(self, self.WRITE, tr("Back to the job"))
         self._lay_out()
 
     def _lay_out(self) -> None:
@@ -143,7 +160,11 @@ class ReportDialog(Dialog):
                 changed[key] = text
         return changed
 
-    # --- options ---
+    # --- what is written ---
+
+    def case(self, opened: OpenJob) -> Case[Any]:
+        """What writes it. Raises ValidationError."""
+        return WriteReport(opened.folder, opened.snapshot(), self.path, self.options())
 
     @property
     def path(self) -> Path:
@@ -180,9 +201,7 @@ class ReportDialog(Dialog):
         return box
 
     def _choose_out(self) -> None:
-        name, _ = QFileDialog.getSaveFileName(
-            self, tr("Report"), self.out.text(), tr("PDF (*.pdf);;Web page (*.html)")
-        )
+        name, _ = QFileDialog.getSaveFileName(self, self.TITLE, self.out.text(), self.FILES)
         if name:
             self.out.setText(name)
 
@@ -192,6 +211,28 @@ class ReportDialog(Dialog):
         )
         if name:
             self.logo.setText(name)
+
+
+class ExportDialog(ReportDialog):
+    """The same of the file for third parties, which holds a report."""
+
+    TITLE = tr("Export for third parties")
+    FILE = "export.zip"
+    OVER = False
+    FILES = tr("Packed files (*.zip)")
+    WRITE = tr("Write the export")
+    PERSONAL = (
+        tr("Shorten names, plates and VINs"),
+        tr("Photos, files and the raw exchanges with the car stay behind then"),
+    )
+
+    def case(self, opened: OpenJob) -> Case[Any]:
+        """What writes it. Raises ValidationError."""
+        options = self.options().model_copy(update={"private": False})
+        return HandOver(opened.folder, self.path, options, self.private.isChecked())
+
+    def _show_private(self, private: bool) -> None:
+        """What was typed goes along, shortened."""
 
 
 class Reporting:
@@ -208,9 +249,9 @@ class Reporting:
         self.show: Callable[[ReportDialog], bool] = lambda dialog: bool(dialog.exec())
         """Shows the dialog; tests put their own answer here."""
 
-    def ask(self, opened: OpenJob) -> None:
+    def ask(self, opened: OpenJob, kind: type[ReportDialog] = ReportDialog) -> None:
         """Options first; the sentences come into the dialog as soon as they are made."""
-        dialog = ReportDialog(self._settings, opened.folder.path / REPORT, self._parent)
+        dialog = kind(self._settings, opened.folder.path, self._parent)
         job = opened.snapshot()
 
         def make() -> None:
@@ -231,21 +272,23 @@ class Reporting:
             opened.edit(lambda job: _rewrite(job, rewritten), tr("Sentences for the owner"))
             opened.flush()
         try:
-            options = dialog.options()
+            case = dialog.case(opened)
         except ValidationError as error:
             refusal = refusal_of(error, ReportOptions)
             opened.trouble(
                 tr("The report's {name} is not taken: {why}.", name=refusal.name, why=refusal.why)
             )
             return
-        report = WriteReport(opened.folder, opened.snapshot(), dialog.path, options)
+        path = dialog.path
+        packed = isinstance(dialog, ExportDialog)
 
-        def done(written: Written) -> None:
-            outcome = report.outcome(written)
-            self._say(outcome, tr("Open the report"), lambda: open_written(written.path))
+        def done(written: Any) -> None:
+            text = tr("Open its folder") if packed else tr("Open the report")
+            shown = path.parent if packed else path
+            self._say(case.outcome(written), text, lambda: open_written(shown))
 
         opened.started.emit()
-        opened.owner.start(report, done, opened.trouble)
+        opened.owner.start(case, done, opened.trouble)
 
 
 def _with_button(edit: QLineEdit, text: str, run: Callable[[], object]) -> QHBoxLayout:
