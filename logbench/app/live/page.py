@@ -202,8 +202,8 @@ class LivePage(QWidget):
         add_command(self, tr("Refresh the links"), "F5", self.set_up.link.find_links)
         add_command(self, tr("Look for Bluetooth adapters"), "Ctrl+F5", self._look_for_adapter)
         add_command(self, tr("Replay a recording"), "Ctrl+Shift+E", self.set_up.link.ask_replay)
-        add_view_commands(self.stack, self.view, by_hand=shown.following.stop)
-        saved_layouts = shown.add_layouts(self)
+        in_time = add_view_commands(self.stack, self.view, by_hand=shown.following.stop)
+        saved_layouts = shown.add_layouts(self, in_time)
         self.layouts = saved_layouts.layouts
         self.tools.add(saved_layouts.button)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QWidget
 
 from logbench.analysis.expression.evaluate import computed_signals
@@ -14,6 +17,7 @@ from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.ribbon import Ribbon
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.strip_keys import StripKeys
+from logbench.app.plot.strip_menu import StripMenu
 from logbench.app.plot.view import TimeView
 from logbench.app.remarks import RemarkList
 from logbench.app.services import Services
@@ -150,8 +154,9 @@ class DriveShown(QObject):
         self.remarks.chosen.connect(self._show_remark)
         look.units_changed.connect(self.values.model_.set_units)
 
-    def add_layouts(self, owner: QWidget) -> SavedLayouts:
-        """The layouts of the strips, with their commands for `owner`; wanted once."""
+    def add_layouts(self, owner: QWidget, in_time: Sequence[QAction]) -> SavedLayouts:
+        """The layouts of the strips, with their commands for `owner`, and the strips' menu; wanted
+        once."""
 
         def traces() -> list[StripTrace]:
             return [*self._session.traces.values()]
@@ -163,7 +168,7 @@ class DriveShown(QObject):
         self.layouts = Layouts(self.stack, settings, traces, shown_first, owner)
         self.layouts.changed.connect(lambda: self.values.model_.set_plotted(self.stack.keys))
         self.layouts.notified.connect(self.tell)
-        StripKeys(self.layouts)
+        StripMenu(self.stack, StripKeys(self.layouts), in_time)
         return SavedLayouts(self.layouts, settings, owner)
 
     # --- what can be done ---

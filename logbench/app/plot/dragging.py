@@ -88,7 +88,7 @@ class Dragging(QObject):
         kind = event.type()
         if kind == QEvent.Type.MouseButtonPress and event.button() == Qt.MouseButton.LeftButton:
             self._pressed = (strip, at) if at.x() < GUTTER or at.y() < HEADER else None
-            label = self._label_at(strip, at)
+            label = strip.header.label_at(at)
             if label is not None:
                 strip.choose(label)
         elif kind == QEvent.Type.MouseMove and self._pressed is not None:
@@ -102,12 +102,8 @@ class Dragging(QObject):
             self._pressed = None
         return False
 
-    def _label_at(self, strip: Strip, at: QPoint) -> int | None:
-        boxes = strip.header.boxes() if at.y() < HEADER else []
-        return next((n for n, box in enumerate(boxes) if box.contains(at)), None)
-
     def _drag(self, strip: Strip, at: QPoint) -> None:
-        label = self._label_at(strip, at)
+        label = strip.header.label_at(at)
         drag = QDrag(strip)
         if label is not None:
             drag.setMimeData(trace_data(strip.traces[label].key))

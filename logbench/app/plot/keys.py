@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QWidget
 
 from logbench.app.commands import add_command
@@ -18,8 +19,9 @@ def _nothing() -> None:
 
 def add_view_commands(
     owner: QWidget, view: TimeView, by_hand: Callable[[], object] = _nothing
-) -> None:
-    """Zoom, pan and cursor commands of a page with strips; `by_hand` is called at each move."""
+) -> list[QAction]:
+    """Zoom, pan and cursor commands of a page with strips; `by_hand` is called at each move.
+    Returns those that show another stretch of time."""
 
     def moved(run: Callable[[], object]) -> Callable[[], None]:
         def act() -> None:
@@ -28,7 +30,20 @@ def add_view_commands(
 
         return act
 
-    for title, keys, run in (
+    moves = [add_command(owner, title, keys, moved(run)) for title, keys, run in _moves(view)]
+    for title, keys, pixels in (
+        (tr("Cursor left"), [",", "Alt+Left"], -1),
+        (tr("Cursor right"), [".", "Alt+Right"], 1),
+        (tr("Cursor far left"), ["Shift+,", "<", "Alt+Shift+Left"], -25),
+        (tr("Cursor far right"), ["Shift+.", ">", "Alt+Shift+Right"], 25),
+    ):
+        add_command(owner, title, keys, partial(view.step_cursor, pixels))
+    add_command(owner, tr("Hide cursor"), "Esc", lambda: view.set_cursor(None))
+    return moves
+
+
+def _moves(view: TimeView) -> tuple[tuple[str, list[str], Callable[[], object]], ...]:
+    return (
         (tr("Zoom in"), ["+", "=", "Up"], lambda: view.zoom(0.7, view.cursor_ns)),
         (tr("Zoom out"), ["-", "Down"], lambda: view.zoom(1 / 0.7, view.cursor_ns)),
         (tr("Earlier"), ["Left"], lambda: view.pan(-0.15)),
@@ -42,13 +57,4 @@ def add_view_commands(
         ),
         (tr("To the end of the drive"), ["End"], lambda: view.pan_ns(view.high_ns - view.end_ns)),
         (tr("Show the whole drive"), ["W", "0"], view.show_all),
-    ):
-        add_command(owner, title, keys, moved(run))
-    for title, keys, pixels in (
-        (tr("Cursor left"), [",", "Alt+Left"], -1),
-        (tr("Cursor right"), [".", "Alt+Right"], 1),
-        (tr("Cursor far left"), ["Shift+,", "<", "Alt+Shift+Left"], -25),
-        (tr("Cursor far right"), ["Shift+.", ">", "Alt+Shift+Right"], 25),
-    ):
-        add_command(owner, title, keys, partial(view.step_cursor, pixels))
-    add_command(owner, tr("Hide cursor"), "Esc", lambda: view.set_cursor(None))
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from PySide6.QtCore import QEvent, QObject, Qt, Signal
+from PySide6.QtCore import QEvent, QObject, QPointF, Qt, Signal
 from PySide6.QtWidgets import QFrame, QScrollArea, QVBoxLayout, QWidget
 
 from logbench.analysis.model import Span
@@ -15,6 +15,7 @@ from logbench.app.plot.canvas import GUTTER, HEADER, RIGHT, StripLook
 from logbench.app.plot.gestures import Gestures
 from logbench.app.plot.handles import StripSplitter
 from logbench.app.plot.strip import Strip
+from logbench.app.plot.touch import Touch
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.plot.time_scale import reads_at
@@ -30,6 +31,8 @@ class StripStack(QWidget):
     """Strips above each other, resizable, with one time axis below and shared cursors."""
 
     strip_made = Signal(object)
+    menu_wanted = Signal(object, object)
+    """What can be done to this strip, None on the time axis, is wanted at a place of the screen."""
     narrowed = Signal(int)
     """Strips have so many pixels less than the stack is wide: a scroll bar's."""
 
@@ -44,8 +47,13 @@ class StripStack(QWidget):
         self.splitter = StripSplitter()
         self.splitter.hovered.connect(self.gestures.point_at)
         self.axis = TimeAxis(view, look)
-        self.gestures.watch(self.axis)
         self._scroll = scroll = QScrollArea(widgetResizable=True)
+        self.touch = Touch(view, GUTTER, scroll.verticalScrollBar(), self)
+        self.touch.by_hand.connect(self.gestures.by_hand)
+        self.touch.tapped.connect(self._tapped)
+        for asks in (self.touch.held, self.gestures.menu_wanted):
+            asks.connect(self._ask_menu)
+        self._watch(self.axis)
         scroll.setWidget(self.splitter)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -92,13 +100,30 @@ class StripStack(QWidget):
     def add_strip(self, unit: str, group: str = "", at: int | None = None) -> Strip:
         """A new empty strip, at the bottom or at a place."""
         strip = Strip(self.view, self.look, unit, group)
-        self.gestures.watch(strip, top=HEADER)
+        self._watch(strip, HEADER)
         at = len(self.strips) if at is None else at
         self.strips.insert(at, strip)
         self.splitter.insertWidget(at, strip)
         self.splitter.setStretchFactor(at, 1)
         self.strip_made.emit(strip)
         return strip
+
+    def _watch(self, widget: QWidget, top: int = 0) -> None:
+        self.gestures.watch(widget, top)
+        self.touch.watch(widget)
+
+    def _tapped(self, widget: QWidget, at: QPointF) -> None:
+        """A finger does what a click does: the strip has the focus, its trace is chosen."""
+        if isinstance(widget, Strip):
+            widget.setFocus()
+            label = widget.header.label_at(at.toPoint())
+            if label is not None:
+                widget.choose(label)
+
+    def _ask_menu(self, widget: QWidget, at: QPointF) -> None:
+        self._tapped(widget, at)
+        strip = widget if isinstance(widget, Strip) else None
+        self.menu_wanted.emit(strip, widget.mapToGlobal(at.toPoint()))
 
     def remove(self, key: Key, but: Strip | None = None) -> None:
         """Show a trace no longer, except in the strip `but`; a strip left empty goes too."""

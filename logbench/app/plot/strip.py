@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import cast
 
-from PySide6.QtCore import QPointF, QRect, QSize, Qt
+from PySide6.QtCore import QPoint, QRect, QSize, Qt
 from PySide6.QtGui import (
     QColor,
     QFocusEvent,
@@ -41,8 +41,8 @@ from logbench.words import tr
 _LABEL_LEFT = 26
 _NARROWEST_VALUE = 30
 _MIDDLE = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-_LABEL_PX = 20
-"""A cursor's letter stands within so much of its line."""
+_LABEL_PX, _TAB_PX = 34, 30
+"""A cursor's letter stands in a tab so wide, within so much of its line."""
 _FOOT = 5
 
 
@@ -71,6 +71,11 @@ class StripHeader:
             widths = [w * room // max(1, sum(widths)) for w in widths]
         lefts = [GUTTER + sum(widths[:n]) for n in range(len(widths))]
         return [QRect(x, 0, w, HEADER) for x, w in zip(lefts, widths, strict=True)]
+
+    def label_at(self, at: QPoint) -> int | None:
+        """Which trace's name stands at a point of the strip."""
+        boxes = self.boxes() if at.y() < HEADER else []
+        return next((n for n, box in enumerate(boxes) if box.contains(at)), None)
 
     def value_text(self, trace: StripTrace) -> str:
         """The trace's value at the cursor where that is in view, else now, as text with unit; empty
@@ -157,13 +162,14 @@ class CursorLines:
         painter.drawLine(GUTTER - 1, rect.bottom() + 1, rect.right(), rect.bottom() + 1)
         painter.setClipRect(rect)
         marks = sorted((GUTTER + int(view.x_of(t)), n) for n, t in view.marks.items())
-        wide = QFontMetrics(self._strip.font()).horizontalAdvance("A")
         for place, (x, name) in enumerate(marks):
-            painter.setPen(QPen(QColor(theme.accent), 1))
+            painter.setPen(QPen(QColor(theme.accent), 2))
             painter.drawLine(x, HEADER, x, rect.bottom())
-            left = x - 4 - wide  # of the line, for the first of two
-            first = place < len(marks) - 1 and left >= GUTTER
-            painter.drawText(QPointF(left if first else x + 4, HEADER + 14), name)
+            first = place < len(marks) - 1 and x - _TAB_PX >= GUTTER  # of two: left of its line
+            tab = QRect(x - _TAB_PX if first else x, HEADER, _TAB_PX, HEADER)
+            painter.fillRect(tab, QColor(theme.accent))
+            painter.setPen(QColor(theme.on_accent))
+            painter.drawText(tab, Qt.AlignmentFlag.AlignCenter, f"‹{name}›")
         if view.cursor_ns is not None:
             x = GUTTER + int(view.x_of(view.cursor_ns))
             painter.setPen(QPen(QColor(theme.cursor), 1))

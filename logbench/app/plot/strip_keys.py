@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+from PySide6.QtGui import QAction
+
 from logbench.app.commands import add_command
 from logbench.app.plot.dragging import Place
 from logbench.app.plot.layouts import HEIGHTS, Layouts
@@ -17,7 +21,7 @@ class StripKeys:
 
     def __init__(self, layouts: Layouts) -> None:
         self._layouts, self._stack = layouts, layouts.stack
-        for title, keys, run in (
+        self.of_strip = self._add(
             (tr("Next strip"), "J", lambda: self._focus_step(1)),
             (tr("Previous strip"), "Shift+J", lambda: self._focus_step(-1)),
             (tr("Move the strip down"), "Ctrl+Down", lambda: self._move_strip(1)),
@@ -26,22 +30,19 @@ class StripKeys:
             (tr("Taller strip"), ["]", "Alt+Up"], lambda: self._stretch(_TALLER)),
             (tr("Lower strip"), ["[", "Alt+Down"], lambda: self._stretch(1 / _TALLER)),
             (tr("All strips equally high"), "Alt+0", self._stack.splitter.level),
+        )
+        move = self._move_trace
+        self.of_trace = self._add(
             (tr("Next trace of the strip"), "K", lambda: self._choose(1)),
             (tr("Previous trace of the strip"), "Shift+K", lambda: self._choose(-1)),
-            (
-                tr("Move the trace to the strip below"),
-                "Ctrl+Shift+Down",
-                lambda: self._move_trace(1),
-            ),
-            (
-                tr("Move the trace to the strip above"),
-                "Ctrl+Shift+Up",
-                lambda: self._move_trace(-1),
-            ),
+            (tr("Move the trace to the strip below"), "Ctrl+Shift+Down", lambda: move(1)),
+            (tr("Move the trace to the strip above"), "Ctrl+Shift+Up", lambda: move(-1)),
             (tr("Give the trace a strip of its own"), "O", self._alone),
             (tr("Remove the trace"), "Shift+Del", self.remove_trace),
-        ):
-            add_command(self._stack, title, keys, run)
+        )
+
+    def _add(self, *commands: tuple[str, str | list[str], Callable[[], object]]) -> list[QAction]:
+        return [add_command(self._stack, *command) for command in commands]
 
     # --- the strip ---
 

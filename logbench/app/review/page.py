@@ -25,6 +25,7 @@ from logbench.app.parts import lay, middle, named, text_button
 from logbench.app.plot.keys import add_view_commands
 from logbench.app.plot.layouts import Layouts, SavedLayouts
 from logbench.app.plot.strip_keys import StripKeys
+from logbench.app.plot.strip_menu import StripMenu
 from logbench.app.review.causes import ReviewCauses
 from logbench.app.review.correcting import Correcting
 from logbench.app.review.exporting import Exporting
@@ -91,9 +92,12 @@ class ReviewPage(QWidget):
     def _lay_out(self) -> None:
         self.cancel_button = text_button(tr("Cancel"), self.opening.cancel)
         self.cancel_button.hide()
+        put = self.span_panel.put
         for widget in (
             text_button(tr("Open …  Ctrl+O"), self.ask_for_file, tr("Open a recording")),
             text_button(tr("Whole drive  W"), self.view.show_all, tr("Show the whole drive")),
+            text_button(tr("Cursor A  A"), partial(put, "A"), tr("Put cursor A here")),
+            text_button(tr("Cursor B  B"), partial(put, "B"), tr("Put cursor B here")),
             self.plots.cross_button,
             text_button(tr("Find  Ctrl+F"), self.find_bar.open, tr("Find when a condition holds")),
             self.exporting.button,
@@ -165,7 +169,7 @@ class ReviewPage(QWidget):
     def _add_commands(self) -> None:
         plots, find_bar, playback = self.plots, self.find_bar, self.playback
         step, switch = self.step_finding, lambda: plots.show_cross(not plots.shows_cross)
-        add_view_commands(plots.shapes, self.view)
+        in_time = add_view_commands(plots.shapes, self.view)
         for title, keys, run in (
             (tr("Next finding"), ["N", "F8"], partial(step, 1)),
             (tr("Previous finding"), ["Shift+N", "Shift+F8"], partial(step, -1)),
@@ -173,9 +177,6 @@ class ReviewPage(QWidget):
             (tr("Show the signals"), "Alt+2", partial(self.tabs.setCurrentIndex, 1)),
             (tr("Show the notes"), "Alt+3", partial(self.tabs.setCurrentIndex, 2)),
             (tr("Show the causes"), "Alt+4", partial(self.tabs.setCurrentIndex, 3)),
-            (tr("Put cursor A here"), "A", partial(self.span_panel.put, "A")),
-            (tr("Put cursor B here"), "B", partial(self.span_panel.put, "B")),
-            (tr("Clear cursors A and B"), "Shift+A", self.span_panel.clear),
             (tr("Scatter and grid, or strips"), "X", switch),
             (tr("Find when a condition holds"), "Ctrl+F", find_bar.open),
             (tr("Find the next time"), "F3", partial(find_bar.step, 1)),
@@ -189,6 +190,15 @@ class ReviewPage(QWidget):
             (tr("Clear highlight"), "Shift+Esc", lambda: plots.highlight((), self._traces(), {})),
         ):  # fmt: skip
             add_command(self, title, keys, run)
+        at_cursor = [
+            add_command(self, title, keys, run)
+            for title, keys, run in (
+                (tr("Put cursor A here"), "A", partial(self.span_panel.put, "A")),
+                (tr("Put cursor B here"), "B", partial(self.span_panel.put, "B")),
+                (tr("Clear cursors A and B"), "Shift+A", self.span_panel.clear),
+            )
+        ]
+        StripMenu(self.stack, self.strip_keys, in_time, at_cursor)
         self.notes.add_commands(self)
         self.empty.add_commands(self)
         add_command(self, tr("Cancel what is being done"), "Ctrl+.", self.opening.cancel)
