@@ -93,6 +93,7 @@ class CommandList(Dialog):
         self._search.returnPressed.connect(self._run)
         self._list = named(QListWidget(), tr("Commands found"))
         self._list.itemActivated.connect(self._run)
+        self._list.itemClicked.connect(self._run)
         self._none = muted(tr("No command of that name. Try fewer letters."), wrap=False)
         lay(QVBoxLayout(self), self._search, self._list, self._none)
         self.resize(520, 460)

@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from PySide6.QtCore import QEvent, QObject, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QDropEvent, QFont, QResizeEvent
+from PySide6.QtGui import QDropEvent, QFont, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
-    QAbstractScrollArea,
     QBoxLayout,
     QComboBox,
     QDialog,
@@ -20,7 +19,6 @@ from PySide6.QtWidgets import (
     QLabel,
     QLayout,
     QPushButton,
-    QScroller,
     QSizePolicy,
     QSpinBox,
     QTableView,
@@ -30,11 +28,11 @@ from PySide6.QtWidgets import (
 
 from logbench.app.plain import Choice, Label, button_text, plain_tip
 from logbench.app.theme import row_px
+from logbench.app.touch import take_fingers
 from logbench.foreign import in_label
 from logbench.words import word
 
 WidgetT = TypeVar("WidgetT", bound=QWidget)
-AreaT = TypeVar("AreaT", bound=QAbstractScrollArea)
 BoxT = TypeVar("BoxT", bound=QBoxLayout)
 Item = QWidget | QLayout | int
 Given = Item | tuple[Item, int] | tuple[Item, int, Qt.AlignmentFlag]
@@ -77,12 +75,6 @@ def named(widget: WidgetT, name: str, tip: str = "") -> WidgetT:
     if tip:
         widget.setToolTip(plain_tip(tip))
     return widget
-
-
-def kinetic(area: AreaT) -> AreaT:
-    """A list, table or page that a finger pushes, and that runs on."""
-    QScroller.grabGesture(area.viewport(), QScroller.ScrollerGestureType.TouchGesture)
-    return area
 
 
 def styled(widget: WidgetT, style: str) -> WidgetT:
@@ -193,6 +185,11 @@ class Dialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(in_label(title).replace("[*]", "[*][*]"))  # Qt's mark of a change
         self.setMinimumWidth(least_px)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Fingers work from now on."""
+        super().showEvent(event)
+        take_fingers(self)
 
 
 class Answers(QHBoxLayout):

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QByteArray, QMargins, QTimer
-from PySide6.QtGui import QAction, QCloseEvent
+from PySide6.QtGui import QAction, QCloseEvent, QShowEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
     QFrame,
@@ -29,6 +29,7 @@ from logbench.app.parts import Drops, lay, styled, text_button
 from logbench.app.plain import Question
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
+from logbench.app.touch import take_fingers
 from logbench.cases.settings import Settings
 from logbench.cases.work import Work, only_looks
 from logbench.words import tr
@@ -69,6 +70,7 @@ class MainWindow(QMainWindow):
         self._add_commands()
         self.live.bar.add_commands(self)
         self.pages.shown.connect(self.live.bar.show_keys)
+        self.pages.shown.connect(self._take_fingers)
         self.live.bar.note_left.connect(self._note_left)
         self._commands_first = CommandsFirst(self)
         kept = QByteArray.fromBase64(settings.geometry.encode())
@@ -97,11 +99,13 @@ class MainWindow(QMainWindow):
         self.services.look.changed.connect(lambda _: road.setChecked(self.services.look.roadside))
         road.setChecked(self.services.look.roadside)
         commands = text_button(
-            tr("Commands  Ctrl+K"), self.show_commands, name=tr("Open the list of commands")
+            tr("Commands  Ctrl+K"),
+            partial(self.live.under_way.ask, self.show_commands),
+            name=tr("Open the list of commands"),
         )
         settings = text_button(
             tr("Settings …"),
-            self.appearance.show_settings,
+            partial(self.live.under_way.ask, self.appearance.show_settings),
             name=tr("Settings: theme, size of texts, units, own limits"),
             tip=tr("Ctrl+,"),
         )
@@ -110,7 +114,13 @@ class MainWindow(QMainWindow):
         return bar
 
     def _add_commands(self) -> None:
-        add_command(self, tr("Search commands"), ["Ctrl+K", "Ctrl+Shift+P"], self.show_commands)
+        ask = self.live.under_way.ask  # what opens a window of its own waits until the car stands
+        add_command(
+            self,
+            tr("Search commands"),
+            ["Ctrl+K", "Ctrl+Shift+P"],
+            partial(ask, self.show_commands),
+        )
         for number, (key, title) in enumerate(TITLES.items(), 1):
             add_command(
                 self,
@@ -118,9 +128,12 @@ class MainWindow(QMainWindow):
                 f"Ctrl+{number}",
                 partial(self.pages.show_page, key),
             )
-        add_command(self, tr("Open a recording"), "Ctrl+O", self.pages.ask_for_recording)
-        add_command(self, tr("Own signals"), "F4", self.pages.show_own_signals)
-        add_command(self, tr("Help, and where the log is"), "F1", self.show_help)
+        for title, key, run in (
+            (tr("Open a recording"), "Ctrl+O", self.pages.ask_for_recording),
+            (tr("Own signals"), "F4", self.pages.show_own_signals),
+            (tr("Help, and where the log is"), "F1", self.show_help),
+        ):
+            add_command(self, title, key, partial(ask, run))
         add_command(self, tr("Close logbench"), "Ctrl+Q", self.close)
 
     @property
@@ -134,6 +147,15 @@ class MainWindow(QMainWindow):
         return self._importing
 
     # --- doing ---
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Fingers work from now on."""
+        super().showEvent(event)
+        self._take_fingers()
+
+    def _take_fingers(self, _: str = "") -> None:
+        if self.isVisible():
+            take_fingers(self)
 
     def warm_up(self) -> None:
         """Load what opening a recording needs while nobody waits for it; the Review page's controls

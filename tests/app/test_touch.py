@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QColor
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication, QMenu
+from PySide6.QtWidgets import QApplication, QMenu, QScroller, QWidget
 
+from logbench.app.commands import CommandList
 from logbench.app.plot.canvas import GUTTER, HEADER
 from logbench.app.plot.stack import StripStack
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
+from logbench.app.touch import LongPress
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
-from tests.app.fingers import Fingers, tap
+from tests.app.fingers import Fingers, tap, tap_row
+
+INACTIVE = QScroller.State.Inactive
 
 
 @pytest.fixture
@@ -182,3 +186,72 @@ def test_the_menu_of_a_strip_does_what_the_keys_do(window, drive_file, qtbot):
     remove.trigger()
     assert strip not in stack.strips
     menu.close()
+
+
+# --- everywhere else ---
+
+
+def test_lists_are_pushed_and_run_on_and_a_tap_still_chooses(window, qtbot):
+    dialog = CommandList(window.commands(), window)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    rows, bar = dialog._list, dialog._list.verticalScrollBar()
+    assert bar.maximum() > 200
+    finger = Fingers(rows.viewport()).down((60, 300))
+    for n in range(1, 12):
+        qtbot.wait(16)  # a speed has a time
+        finger.to((60, 300 - 20 * n), steps=1)
+    pushed = bar.value()
+    finger.up()
+    assert pushed > 60
+    qtbot.waitUntil(lambda: bar.value() > pushed, timeout=20_000)
+    assert dialog.isVisible()  # pushing chooses nothing
+    qtbot.waitUntil(lambda: QScroller.scroller(rows.viewport()).state() is INACTIVE, timeout=20_000)
+    wanted = rows.item(2).text().partition("    ")[0]
+    rows.scrollToTop()
+    tap_row(rows, 2)
+    assert not dialog.isVisible()
+    assert dialog.chosen is not None
+    assert dialog.chosen.text() == wanted
+
+
+def hold(widget: QWidget, window: QWidget) -> None:
+    middle = widget.rect().center()
+    finger = Fingers(widget).down((middle.x(), middle.y()))
+    window.findChild(LongPress)._hold.timeout.emit()
+    finger.up()
+
+
+def test_a_finger_that_stays_shows_the_tip_and_presses_nothing(window, qtbot):
+    button = window.live.box.connect_
+    pressed = []
+    button.clicked.connect(lambda: pressed.append(True))
+    tips = Tips(button)
+    hold(button, window)
+    assert tips.seen == 1
+    assert pressed == []
+    assert not button.isDown()
+
+
+class Tips(QObject):
+    """Counts the tool tips that a widget is asked for."""
+
+    def __init__(self, widget: QWidget) -> None:
+        super().__init__(widget)
+        self.seen = 0
+        widget.installEventFilter(self)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        self.seen += event.type() == QEvent.Type.ToolTip
+        return False
+
+
+def test_a_finger_that_stays_on_a_field_opens_its_menu(window, qtbot):
+    field = window.live.set_up.picker.search
+    asked = []
+    field.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+    field.customContextMenuRequested.connect(asked.append)
+    window.live.side.show_choice()
+    QApplication.processEvents()
+    hold(field, window)
+    assert len(asked) == 1

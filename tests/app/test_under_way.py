@@ -6,6 +6,7 @@ import re
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication
 
 from logbench.analysis.drive_plan import (
     COMPRESSION_STEPS,
@@ -97,6 +98,22 @@ def test_under_way_no_question_is_opened(driven, garage, qtbot, monkeypatch):
     live.shapes.under_way.declare(True)
     qtbot.keyClick(live.shapes.plan, Qt.Key.Key_P, Qt.KeyboardModifier.ShiftModifier)
     assert asked == ["which"]
+
+
+def test_a_driver_under_way_types_no_note_and_opens_no_list(driven, garage, qtbot):
+    live = driven.live
+    go(driven, garage, qtbot, 70.0, 0)
+    qtbot.keyClick(live.shapes.plan, Qt.Key.Key_N)
+    assert not live.bar.note.isVisible()
+    assert garage.last.marks == [""]  # but the marker is put
+    assert "When safely stopped" in live.notice.text
+    live.notice.hide()
+    qtbot.keyClick(live.shapes.plan, Qt.Key.Key_K, Qt.KeyboardModifier.ControlModifier)
+    assert QApplication.activeModalWidget() is None  # a list would wait in here
+    assert "When safely stopped" in live.notice.text
+    go(driven, garage, qtbot, 0.0, 2)
+    qtbot.keyClick(live.shapes.plan, Qt.Key.Key_N)
+    assert live.bar.note.isVisible()
 
 
 def test_the_wiggle_test_asks_for_no_hand_while_the_speed_is_not_known(driven, garage, qtbot):

@@ -26,7 +26,6 @@ from logbench.app.parts import (
     STRETCH,
     Dialog,
     delayed,
-    kinetic,
     lay,
     named,
     set_letters,
@@ -36,6 +35,7 @@ from logbench.app.parts import (
 from logbench.app.plain import Label, ListRow
 from logbench.app.services import Services
 from logbench.app.tones import Tones
+from logbench.app.touch import kinetic
 from logbench.plot.trace import LiveTrace
 from logbench.recording.model import Event
 from logbench.words import tr

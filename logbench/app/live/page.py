@@ -21,6 +21,7 @@ from logbench.app.live.shown import DriveShown
 from logbench.app.live.side import Side
 from logbench.app.live.starting import Starting
 from logbench.app.live.tools import LiveTools, keeps_space
+from logbench.app.live.under_way import UnderWay
 from logbench.app.live.watching import DriveWatcher
 from logbench.app.notice import Notice
 from logbench.app.parts import EmptyState, lay, middle
@@ -121,10 +122,17 @@ class LivePage(QWidget):
         self.box = RecordBox(services.settings, session)
         self.record = self.box.record
         self.tools = LiveTools(services.settings.window_s)
-        self.bar = RecorderBar(session)
+        self.under_way = UnderWay(session, self)
+        self.bar = RecorderBar(session, self.under_way)
         self.notice = Notice(services.messages)
         self.shapes = Shapes(
-            services, session, self.stack, self.values.model_, self.watcher, self.bar.said
+            services,
+            session,
+            self.stack,
+            self.values.model_,
+            self.watcher,
+            self.bar.said,
+            self.under_way,
         )
         self.starting = Starting(session, self.set_up, self.box, self.watcher, self.notice, self)
         self.cautions = self.starting.cautions
@@ -161,7 +169,7 @@ class LivePage(QWidget):
         shown.following.changed.connect(tools.show_following)
         shown.ticked.connect(shapes.wiggle.refresh)
         shapes.shape_changed.connect(tools.show_shape)
-        shapes.under_way.held_back.connect(self.notice.passing)
+        self.under_way.held_back.connect(self.notice.passing)
         shapes.marks = lambda: sum(event.kind == "marker" for event in shown.events)
         shapes.speech.failed.connect(self.notice.trouble)
         shown.ticked.connect(shapes.voice.look)
@@ -251,7 +259,7 @@ class LivePage(QWidget):
         if shape == "plan" and not starting.cautions_seen:
             self.tools.show_shape(self.shapes.shape)
             then = partial(self.show_shape, "plan")
-            self.shapes.under_way.ask(lambda: starting.show_cautions(then, tr("Show the plan")))
+            self.under_way.ask(lambda: starting.show_cautions(then, tr("Show the plan")))
             return
         if shape == "strips":
             self.middle.show_what_there_is()

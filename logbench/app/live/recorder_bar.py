@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 
 from logbench.app.commands import add_command
 from logbench.app.live.session import LiveSession, State
+from logbench.app.live.under_way import UnderWay
 from logbench.app.parts import Elided, delayed, lay, named, styled, text_button
 from logbench.app.plain import Label
 from logbench.capture.messages import Status
@@ -186,9 +187,9 @@ class RecorderBar(QFrame):
     note_left = Signal()
     """The focus can go back to where it was."""
 
-    def __init__(self, session: LiveSession) -> None:
+    def __init__(self, session: LiveSession, under_way: UnderWay) -> None:
         super().__init__()
-        self._session = session
+        self._session, self._under_way = session, under_way
         styled(self, "bar")
         self.state = StateChip()
         self.elapsed = styled(named(Label(), tr("Time since the start")), "lead")
@@ -244,8 +245,12 @@ class RecorderBar(QFrame):
             self.stop.press()
 
     def ask_note(self) -> None:
-        """Ask for a note to a marker at this instant."""
-        if self.note_button.isEnabled():
+        """Ask for a note to a marker at this instant; a driver under way types nothing."""
+        if self.note_button.isEnabled() and not self._under_way.may_ask:
+            self._session.mark()
+            said = tr("A marker is put. When safely stopped, or in Review: write its note.")
+            self._under_way.held_back.emit(said)
+        elif self.note_button.isEnabled():
             self.note.ask_now()
             self._places.setCurrentWidget(self.note)
             self.note.text.setFocus()

@@ -49,6 +49,7 @@ class Shapes(QStackedWidget):
         values: ValuesModel,
         watcher: DriveWatcher,
         said: Callable[[], str],
+        under_way: UnderWay,
     ) -> None:
         super().__init__()
         self._services, self._session, self._watcher = services, session, watcher
@@ -60,7 +61,7 @@ class Shapes(QStackedWidget):
         self.tones = Tones()
         self.speech = Speech(services.settings, self)
         self.stack = stack
-        self.under_way = UnderWay(session, self)
+        self.under_way = under_way
         self.voice = DriveVoice(self.speech, session, self.under_way, services.look, self)
         self.wiggle = WigglePanel(
             values.plotted, session, self.tones, services.look, self.under_way

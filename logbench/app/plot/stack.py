@@ -18,6 +18,7 @@ from logbench.app.plot.strip import Strip
 from logbench.app.plot.touch import Touch
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
+from logbench.app.touch import OWN_TOUCH
 from logbench.plot.time_scale import reads_at
 from logbench.plot.trace import Key, StripTrace
 from logbench.signals.catalogue import rank_of
@@ -48,6 +49,7 @@ class StripStack(QWidget):
         self.splitter.hovered.connect(self.gestures.point_at)
         self.axis = TimeAxis(view, look)
         self._scroll = scroll = QScrollArea(widgetResizable=True)
+        scroll.setProperty(OWN_TOUCH, True)
         self.touch = Touch(view, GUTTER, scroll.verticalScrollBar(), self)
         self.touch.by_hand.connect(self.gestures.by_hand)
         self.touch.tapped.connect(self._tapped)
@@ -111,6 +113,7 @@ class StripStack(QWidget):
     def _watch(self, widget: QWidget, top: int = 0) -> None:
         self.gestures.watch(widget, top)
         self.touch.watch(widget)
+        widget.setProperty(OWN_TOUCH, True)
 
     def _tapped(self, widget: QWidget, at: QPointF) -> None:
         """A finger does what a click does: the strip has the focus, its trace is chosen."""
