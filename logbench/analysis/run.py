@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import pkgutil
 from collections.abc import Collection, Iterable, Sequence
@@ -61,9 +62,13 @@ def check_of(key: str) -> CheckModule | None:
     return next((module for module in all_checks() if key == module.KEY), None)
 
 
-def _no_check(key: str) -> UsageError:
-    known = ", ".join(module.KEY for module in all_checks())
-    return UsageError(f"There is no check '{key}'; choose among {known}.")
+def require_checks(names: Iterable[str]) -> None:
+    """Raises `UsageError` for one that there is not, naming those that are spelled like it."""
+    known = [module.KEY for module in all_checks()]
+    for name in sorted(set(names) - set(known)):
+        near = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+        hint = f"did you mean {', '.join(near)}?" if near else f"choose among {', '.join(known)}."
+        raise UsageError(f"There is no check '{name}'; {hint}")
 
 
 def plain_words(key: str) -> str:
@@ -103,9 +108,7 @@ def run_checks(
     """
     chosen = all_checks()
     if only is not None:
-        unknown = sorted(set(only) - {module.KEY for module in chosen})
-        if unknown:
-            raise _no_check(unknown[0])
+        require_checks(only)
         chosen = tuple(module for module in chosen if module.KEY in only)
     used = bands if bands is not None else load_bands()
     view = recording if isinstance(recording, View) else View(recording)
@@ -209,8 +212,7 @@ def not_judged_of(parts: Sequence[Finding], required: Iterable[str]) -> tuple[Fi
     lacking: dict[str, Finding] = {}
     for name in required:
         check, _, subject = (word.strip() for word in name.partition(":"))
-        if check_of(check) is None:
-            raise _no_check(check)
+        require_checks([check])
         found = [p for p in parts if p.check == check and subject in ("", p.subject)]
         missing = [p for p in found if _lacks(p)]
         if not missing and all(p.coverage is not Coverage.JUDGED for p in found):

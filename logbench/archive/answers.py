@@ -26,7 +26,8 @@ import pyarrow.dataset
 import pyarrow.fs
 
 from logbench.archive.frames import Frame, Kind, read_frame, write_frame
-from logbench.archive.query import Room, Samples, Sql, refusals, samples_below
+from logbench.archive.query import Samples, Sql, refusals, samples_below
+from logbench.archive.room import Room
 from logbench.errors import QueryError
 from logbench.system.confined import confine, limit_self
 from logbench.system.threads import Supervised
@@ -155,10 +156,12 @@ class Answers:
         else:
             self._asker.say(b"E", cut.encode())
 
-    def _answer(self, sql: str, recordings: list[str] | None, rows: int, bytes: int) -> str:
+    def _answer(
+        self, sql: str, recordings: list[str] | None, rows: int, bytes: int, aligned: str
+    ) -> str:
         """Say it; returns what it was cut by, `rows` or `bytes`, or '' when it is whole."""
         names = list(self._sizes) if recordings is None else recordings
-        with Sql(self._views, self._samples(names), self._room) as views:
+        with Sql(self._views, self._samples(names), self._room, aligned) as views:
             said = _Answer(self._asker)
             batches = views.stream(sql, _ROWS)
             with pa.ipc.new_stream(said, batches.schema) as stream:

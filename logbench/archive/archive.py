@@ -12,10 +12,12 @@ from typing import Any
 import pyarrow as pa
 
 from logbench.analysis.expression.checked import Expression
+from logbench.archive.aligned import EVERY_S, Aligned, mentioned, sql_of_aligned
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
 from logbench.archive.find import Filter, paths_of, sql_of, where
 from logbench.archive.findings import (
     check_entry,
+    checks_version,
     current,
     keep_findings,
     load_findings,
@@ -25,11 +27,14 @@ from logbench.archive.index import Index, Progress, build_index, cache_folder
 from logbench.archive.query import Sql, samples_of
 from logbench.archive.questions import Answer, Questions
 from logbench.archive.reading import open_entry
+from logbench.archive.states import load_states
 from logbench.archive.store import Entry, entries_of, open_store
+from logbench.archive.views import ALIGNED, words_of
 from logbench.car.identity import Identity
 from logbench.car.known import KnownCars
 from logbench.errors import ArchiveError, RecordingError, SignalUnsupportedError
 from logbench.recording.reader import Recording
+from logbench.system.memory import work_bytes
 
 
 class Archive:
@@ -44,9 +49,11 @@ class Archive:
         place: str | os.PathLike[str],
         cache: Path | None = None,
         cars: KnownCars | None = None,
+        memory_bytes: int = 0,
     ) -> None:
         """`cache`: base folder for what is known of archives; None: the user's cache folder.
-        `cars`: those met before, by which recordings of one name are told apart.
+        `cars`: those met before, by which recordings of one name are told apart. `memory_bytes`:
+        what a question may take; 0: a quarter of what the computer has.
 
         Raises `ArchiveError` when the place is not understood or no folder.
         """
@@ -55,7 +62,8 @@ class Archive:
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
         self.cars = cars or KnownCars()
-        self._questions = Questions(self.store, self.cache)
+        self.memory_bytes = memory_bytes or work_bytes()
+        self._questions = Questions(self.store, self.cache, self.memory_bytes)
         self._kept_view: tuple[pa.Table, pa.Table] | None = None
         self._looking = threading.RLock()
         """Held while what is there is listed, so that the last to begin is the last to tell."""
@@ -63,6 +71,7 @@ class Archive:
         """Another one after each change: what was looked up before the last is not kept."""
         self._index: Index | None = None
         self._findings: pa.Table | None = None
+        self._states: pa.Table | None = None
         self._known: dict[str, str] | None = None
         self._done: dict[tuple[str, ...], set[Entry]] = {}
 
@@ -76,6 +85,7 @@ class Archive:
             recordings = tell_cars_apart(index.recordings, self.cars)
             index = replace(index, recordings=recordings)
             self._index, self._findings, self._known, self._done = index, None, None, {}
+            self._states = None
             if self._put_in is not before:
                 self._index = None
         return index
@@ -95,6 +105,17 @@ class Archive:
             found = self._findings = current(load_findings(self.cache), index.recordings)
             if self._put_in is not before or self._index is not index:
                 self._findings = None
+        return found
+
+    @property
+    def states(self) -> pa.Table:
+        """What the cars were doing, as far as it is kept for the present files: see `STATES`."""
+        found = self._states
+        if found is None:
+            before, index = self._put_in, self.index
+            found = self._states = load_states(self.cache, checks_version(), index.recordings)
+            if self._put_in is not before or self._index is not index:
+                self._states = None
         return found
 
     def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
@@ -133,11 +154,15 @@ class Archive:
     # --- looking for something ---
 
     def _views(self, sql: str) -> dict[str, pa.Table]:
-        """The views without `samples`; findings are only loaded where they are asked for."""
-        index = self.index
-        views = {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs}
-        if "findings" in sql.lower():
+        """The views without `samples`; findings and conditions are only loaded where they are asked
+        for."""
+        index, words = self.index, words_of(sql)
+        views = {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
+                 "notes": index.notes, "readings": index.readings}  # fmt: skip
+        if "findings" in words:
             views["findings"] = self._shown(self.findings)
+        if words & {"conditions", ALIGNED}:
+            views["states"] = self.states
         return views
 
     def _shown(self, findings: pa.Table) -> pa.Table:
@@ -178,17 +203,23 @@ class Archive:
         sql: str,
         chosen: Filter | None = None,
         stopped: Callable[[], bool] = lambda: False,
+        every_s: float = EVERY_S,
     ) -> Answer:
         """The answer to one SELECT that a person wrote, by a process that can do no harm;
-        `chosen` narrows what `samples` reads, and once `stopped()` it ends within a moment.
+        `chosen` narrows what `samples` reads, `every_s` is the step of `aligned`, and once
+        `stopped()` it ends within a moment.
 
         Raises `QueryError`, `UsageError`.
         """
         sampled: list[str] | None = []
-        if "samples" in sql.lower():
+        words = words_of(sql)
+        if words & {"samples", ALIGNED}:
             sampled = paths_of(self.find(chosen)) if chosen else None
-        views = self._views(sql)
-        return self._questions.ask(sql, views, views["recordings"], sampled, stopped)
+        views, aligned = self._views(sql), ""
+        if ALIGNED in words:
+            columns = mentioned(words, views["signals"])
+            aligned = sql_of_aligned(Aligned(columns, every_s, states=True), views["signals"])
+        return self._questions.ask(sql, views, views["recordings"], sampled, stopped, aligned)
 
     def rows(self, sql: str, parameters: Sequence[object] = ()) -> list[dict[str, Any]]:
         """Of a SELECT of the program's own over all views but `samples`; what anybody typed is a
@@ -200,6 +231,21 @@ class Archive:
         """All views but `samples`, for several questions of the program's own in a row; use as a
         context manager."""
         return Sql(self._views("findings"))
+
+    def silent_about(self, sql: str) -> str:
+        """Of what a statement asks for and only a sweep makes: a sentence where it has not been
+        made of all recordings; else empty."""
+        words = words_of(sql)
+        if "findings" in words:
+            done = set(self.findings["recording"].to_pylist())
+        elif words & {"conditions", "condition"}:
+            done = set(self.states["recording"].to_pylist())
+        else:
+            return ""
+        left = self.index.recordings.num_rows - len(done)
+        return (
+            f"{left:,} recordings have not been checked: run 'archive sweep' first." if left else ""
+        )
 
     # --- findings ---
 
@@ -225,7 +271,7 @@ class Archive:
                 f"Findings cannot be kept in {self.cache} ({error.strerror}): free some space."
             ) from error
         self._put_in = object()
-        self._findings, self._done = None, {}
+        self._findings, self._states, self._done = None, None, {}
 
     def findings_of(self, name: str) -> list[dict[str, Any]]:
         """The findings of one recording; made and kept now if they are not known yet."""

@@ -18,6 +18,7 @@ import pyarrow as pa
 from logbench.archive.store import STATE, Entry
 from logbench.foreign import joined
 from logbench.recording.model import Facts
+from logbench.recording.notes import Remark, remarks_of
 from logbench.signals.numbers import count_text, size_text, started_text, time_text
 from logbench.words import tr
 
@@ -94,9 +95,31 @@ def recordings_schema() -> pa.Schema:
     return pa.schema([(column.name, column.type) for column in COLUMNS])
 
 
-def record_of(known: Known) -> dict[str, Any]:
-    """A recording as one row."""
-    return {column.name: column.of(known) for column in COLUMNS}
+def kept_schema() -> pa.Schema:
+    """The same as it is kept, with what is said of each."""
+    return recordings_schema().append(pa.field(REMARKS, pa.list_(_REMARK)))
+
+
+def record_of(known: Known, notes: Sequence[Remark] = ()) -> dict[str, Any]:
+    """A recording as one row, with its events and the `notes` beside it."""
+    said = remarks_of(known.facts.events[:REMARKS_AT_MOST], notes[:REMARKS_AT_MOST])
+    remarks = [
+        {"start_s": one.start_ns / 1e9, "end_s": one.end_ns / 1e9, "kind": one.kind,
+         "text": one.text}
+        for one in said
+    ]  # fmt: skip
+    return {column.name: column.of(known) for column in COLUMNS} | {REMARKS: remarks}
+
+
+def notes_of(kept: pa.Table) -> pa.Table:
+    """The view `notes`, of recordings as they are kept."""
+    said = kept[REMARKS].combine_chunks()
+    places = pa.compute.list_parent_indices(said)
+    columns = [
+        kept["recording"].combine_chunks().take(places),
+        *pa.compute.list_flatten(said).flatten(),
+    ]
+    return pa.Table.from_arrays(columns, schema=NOTES)
 
 
 def _events(known: Known) -> str:
@@ -201,6 +224,13 @@ label, or the VIN where there is none; `started` is `started_utc`, or the local 
 zone, where an import knew no more."""
 
 
+REMARKS = "remarks"
+REMARKS_AT_MOST = 1000
+_REMARK = pa.struct({"start_s": pa.float64(), "end_s": pa.float64(), "kind": pa.string(),
+                     "text": pa.string()})  # fmt: skip
+NOTES = pa.schema([("recording", pa.string()), *_REMARK])
+"""One row an event of a recording or a note beside it, seconds on its own clock."""
+
 SIGNALS = pa.schema(
     [
         ("recording", pa.string()),
@@ -268,6 +298,9 @@ JOBS = pa.schema(
 )
 """One row a folder with a `job.toml`; `job` is the folder's path below the root."""
 
+
+READINGS = pa.schema([(name, pa.string()) for name in ("job", "file", "role", "at_utc", "label")])
+"""One row a reading of a car's records that a job holds; `file` below the job's folder."""
 
 ROLES = pa.schema([("recording", pa.string()), ("job", pa.string()), ("role", pa.string())])
 """One row a recording that a job has as `before` or `after` its work."""

@@ -11,35 +11,23 @@ import pyarrow as pa
 from logbench.analysis.expression.checked import CONSTANTS, Expression, number
 from logbench.analysis.expression.grammar import Node
 from logbench.archive.columns import searched_columns
+from logbench.archive.expression_sql import sql_of_node
 from logbench.errors import UsageError
 from logbench.signals.catalogue import catalogue
 from logbench.signals.table import table
-
-_SQL = {"and": "AND", "or": "OR", "=": "=", "!=": "<>", "<": "<", "<=": "<=", ">": ">", ">=": ">="}
 
 
 def sql_of(condition: Expression) -> str | None:
     """A condition for the columns of `samples`, where it is about one signal and the time only;
     None where it must be computed from traces. Made of numbers and a known acronym."""
-    made = _sql(condition.tree) if len(condition.names) == 1 else None
+    if len(condition.names) != 1 or condition.constants:
+        return None
+    made = sql_of_node(
+        condition.tree, lambda node: "value" if node.kind == "name" else None, "(t_ns / 1e9)"
+    )
     if made is None:
         return None
     return f"signal = '{condition.names[0]}' AND NOT isnan(value) AND {made}"
-
-
-def _sql(node: Node) -> str | None:
-    if node.kind == "number":
-        return repr(node.value)
-    if node.kind == "time":
-        return "(t_ns / 1e9)"
-    if node.kind == "name" and node.text not in CONSTANTS:
-        return "value"
-    parts = [_sql(part) for part in node.parts]
-    if None in parts:
-        return None
-    if node.kind == "scale":
-        return f"({node.value!r} * {parts[0]} + {node.offset!r})"
-    return f"({parts[0]} {_SQL[node.kind]} {parts[1]})" if node.kind in _SQL else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +162,10 @@ def _finding(text: str) -> tuple[str, list[object]]:
             subject = part
         else:
             raise UsageError(f"'{text}' is no finding: write CHECK, VERDICT or CHECK:VERDICT.")
+    if check:
+        from logbench.analysis.run import require_checks  # brings scipy
+
+        require_checks([check])
     sql, values = "f.recording = r.recording", []
     for column, value in (("check", check), ("verdict", verdict)):
         if value:

@@ -20,6 +20,7 @@ from logbench.archive.days import day_of, keep_days
 from logbench.archive.parts import add_part, load_parts
 from logbench.archive.query import Sql
 from logbench.archive.reading import open_entry
+from logbench.archive.states import NOTHING, keep_states, stretches_of
 from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, UsageError
 
@@ -47,8 +48,8 @@ def check_entry(
     store: Store, entry: Entry, only: Collection[str] | None = None
 ) -> list[dict[str, Any]]:
     """The findings of one recording as rows, of all checks or of `only` some; one row with
-    `problem` when it cannot be checked. Where all checks are run, the first row has the drive's
-    `day` (see `days.py`). Raises `UsageError` for a check that there is not."""
+    `problem` when it cannot be checked. The first row has the drive's `states` (`states.py`), and
+    where all checks are run its `day` (`days.py`). Raises `UsageError` for an unknown check."""
     from logbench.analysis.run import run_checks  # brings scipy: not for a mere listing
     from logbench.analysis.view import View
 
@@ -59,6 +60,8 @@ def check_entry(
         rows = [common | _row(finding) for finding in findings]
         if only is None and rows:
             rows[0]["day"] = day_of(view, findings)
+        if rows:
+            rows[0]["states"] = stretches_of(view)
         return rows
     except UsageError:
         raise
@@ -67,6 +70,17 @@ def check_entry(
     except Exception as error:  # one odd file must not stop ten thousand; the row keeps the reason
         log.exception("checking %s", entry.path)
         return [common | {"problem": f"{entry.path} cannot be checked ({error!r})."}]
+
+
+def state_entry(store: Store, entry: Entry) -> list[dict[str, Any]]:
+    """Of one recording what the car was doing, without any check; one row, as `check_entry`'s."""
+    from logbench.analysis.view import View
+
+    try:
+        return [entry.columns | {"states": stretches_of(View(open_entry(store, entry)))}]
+    except Exception as error:  # one odd file must not stop ten thousand
+        log.warning("conditions of %s: %r", entry.path, error)
+        return [entry.columns | {"states": [NOTHING]}]
 
 
 def _row(finding: Finding) -> dict[str, Any]:
@@ -109,11 +123,14 @@ def load_findings(cache: Path) -> pa.Table:
 def keep_findings(
     cache: Path, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None
 ) -> None:
-    """Add rows (of all checks, or of `only` some), and what they say of how the cars move from
-    drive to drive. Raises `OSError`."""
+    """Add rows (of all checks, or of `only` some), what they say of how the cars move from drive to
+    drive, and what the cars were doing. Raises `OSError`."""
     if rows:
-        add_part(_folder(cache, only), pa.Table.from_pylist(list(rows), FINDINGS))
+        found = [row for row in rows if "version" in row]
+        if found:
+            add_part(_folder(cache, only), pa.Table.from_pylist(found, FINDINGS))
         keep_days(cache, checks_version(), rows)
+        keep_states(cache, checks_version(), rows)
 
 
 _CURRENT = """

@@ -23,18 +23,21 @@ from platformdirs import user_cache_path
 from logbench.archive.columns import (
     JOBS,
     PROBLEMS,
+    READINGS,
+    REMARKS,
     ROLES,
     SIGNALS,
     Known,
+    kept_schema,
+    notes_of,
     record_of,
-    recordings_schema,
     table_of,
 )
 from logbench.archive.reading import Footer, read_footers
 from logbench.archive.store import Entry, Listing, Problem, Store, entries_of
 from logbench.errors import LogbenchError
 from logbench.recording.corrections import corrected
-from logbench.recording.notes import beside_in
+from logbench.recording.notes import Remark, beside_in
 from logbench.recording.storage import replacing
 from logbench.system.limits import JOB_BYTES, NOTES_BYTES, NOTES_SEARCHED_CHARS
 from logbench.system.private import make_folder, owner_only
@@ -61,6 +64,8 @@ class Index:
     jobs: pa.Table
     roles: pa.Table
     """Recordings of jobs, before or after the work: see `ROLES`."""
+    notes: pa.Table
+    readings: pa.Table
     problems: tuple[Problem, ...]
     fresh: int
     """Footers that had to be read this time."""
@@ -98,9 +103,11 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
         _save(cache, recordings, signals, bad.filter(pa.compute.invert(passing)))
     problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
                                      for r in bad.to_pylist())]  # fmt: skip
-    jobs, roles = _jobs(store, listing, problems)
+    jobs, roles, readings = _jobs(store, listing, problems)
     _keep_roles(cache, roles)
-    return Index(recordings, signals, jobs, roles, tuple(problems), len(new))
+    notes = notes_of(recordings)
+    recordings = recordings.drop_columns([REMARKS])
+    return Index(recordings, signals, jobs, roles, notes, readings, tuple(problems), len(new))
 
 
 def kept_recordings(cache: Path) -> pa.Table | None:
@@ -110,7 +117,7 @@ def kept_recordings(cache: Path) -> pa.Table | None:
         found = read_table(_names(cache)[0]).replace_schema_metadata(None)
     except (pa.ArrowException, OSError, ValueError):
         return None
-    return found if found.schema == recordings_schema() else None
+    return found.drop_columns([REMARKS]) if found.schema == kept_schema() else None
 
 
 def rows_of(cache: Path, chosen: Callable[[Mapping[str, Any]], bool]) -> list[str]:
@@ -182,7 +189,7 @@ def _merged(
             bad.append({"path": footer.path, "kind": footer.kind, "sentence": footer.sentence,
                         "size_bytes": entry.size, "mtime_ns": entry.mtime_ns})  # fmt: skip
     made = (
-        pa.Table.from_pylist(recordings, recordings_schema()),
+        pa.Table.from_pylist(recordings, kept_schema()),
         pa.Table.from_pylist(signals, SIGNALS),
         pa.Table.from_pylist(bad, PROBLEMS),
     )
@@ -203,16 +210,18 @@ def _row(store: Store, known: Known, beside: Entry | None) -> dict[str, Any]:
     where that cannot be read, why."""
     if beside is None:
         return record_of(known)
+    said: Sequence[Remark] = ()
     try:
         with store.open(beside.path) as file:
             document = beside_in(file.read(NOTES_BYTES + 1), beside.path)
         text = "\n".join(note.said for note in document.notes)
         if document.is_of(known.facts.samples_sha256):
+            said = document.notes
             known = replace(known, facts=corrected(known.facts, document.corrections))
     except (LogbenchError, OSError) as error:
         text = str(error)
     notes = {"notes": text[:NOTES_SEARCHED_CHARS], "notes_mtime_ns": beside.mtime_ns}
-    return record_of(known) | notes
+    return record_of(known, said) | notes
 
 
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:
@@ -225,9 +234,9 @@ def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list
     return out
 
 
-def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> tuple[pa.Table, pa.Table]:
-    """All jobs, and the roles of their recordings."""
-    rows, roles = [], []
+def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> _Tables:
+    """All jobs, the roles of their recordings, and their readings."""
+    rows, roles, readings = [], [], []
     for entry in listing.jobs:
         try:
             if entry.size > JOB_BYTES:
@@ -237,13 +246,14 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> tuple[pa.T
             with store.open(entry.path) as file:
                 data = file.read(JOB_BYTES)
             job = toml_of(data)
-            told = _role_rows(entry.path, job)
+            told, read = _role_rows(entry.path, job), _reading_rows(entry.path, job)
             rows.append(_job_row(entry.path, job))
             roles += told
+            readings += read
         except (OSError, ValueError, TypeError, AttributeError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
-    return table_of(rows, JOBS), table_of(roles, ROLES)
+    return table_of(rows, JOBS), table_of(roles, ROLES), table_of(readings, READINGS)
 
 
 def _role_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
@@ -252,6 +262,14 @@ def _role_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
         {"recording": f"{folder}/{one['file']}".lstrip("/"), "job": folder, "role": one["role"]}
         for one in job.get("recordings", [])
         if one.get("role") in ("before", "after") and isinstance(one.get("file"), str)
+    ]
+
+
+def _reading_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
+    names = [name for name in READINGS.names if name != "job"]
+    return [
+        {"job": path.rpartition("/")[0]} | {name: str(one.get(name, "")) for name in names}
+        for one in job.get("readings", [])
     ]
 
 
@@ -285,7 +303,7 @@ def _names(cache: Path) -> tuple[Path, Path, Path]:
 
 def _load(cache: Path) -> _Tables | None:
     """What was kept; None where there is nothing or it cannot be used."""
-    schemas = (recordings_schema(), SIGNALS, PROBLEMS)
+    schemas = (kept_schema(), SIGNALS, PROBLEMS)
     try:
         read = [read_table(path) for path in _names(cache)]
         stamps = {(t.schema.metadata or {}).get(b"logbench.index") for t in read}

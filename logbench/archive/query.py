@@ -23,8 +23,9 @@ import duckdb
 import pyarrow as pa
 
 from logbench.archive.chunks import CLOSED, quoted
+from logbench.archive.room import Room
+from logbench.archive.views import ALIGNED, BASE, MADE
 from logbench.errors import QueryError
-from logbench.system.limits import QUERY_MEMORY_BYTES
 
 if TYPE_CHECKING:
     from logbench.archive.store import Store
@@ -75,15 +76,6 @@ def samples_of(store: Store, recordings: Sequence[str]) -> Samples:
     return Samples(others=others, filesystem=store.filesystem)
 
 
-@dataclass(frozen=True, slots=True)
-class Room:
-    """What DuckDB may take: memory, and a folder to put aside what does not fit ('': none)."""
-
-    memory_bytes: int = QUERY_MEMORY_BYTES
-    folder: str = ""
-    folder_bytes: int = 0
-
-
 class Sql:
     """The views of an archive for one or more queries; use as a context manager."""
 
@@ -92,8 +84,13 @@ class Sql:
         views: Mapping[str, pa.Table],
         samples: Samples | None = None,
         room: Room | None = None,
+        aligned: str = "",
+        *,
+        shut: bool = True,
     ) -> None:
-        """Raises `QueryError` where a recording of `samples` cannot be read."""
+        """`aligned`: the SELECT behind the view of that name; `shut`: nothing else can be read or
+        written, which holds for all but a relation in somebody's own Python. Raises
+        `QueryError` where a recording of `samples` cannot be read."""
         room = room or Room()
         self._connection = duckdb.connect(":memory:", config=dict(CLOSED))
         for name, table in views.items():
@@ -102,6 +99,9 @@ class Sql:
         try:
             with refusals():
                 self._samples(samples or Samples())
+                for name, made in (MADE | {ALIGNED: aligned}).items():
+                    if made and BASE.get(name, name) in (*views, ALIGNED):
+                        run(f"CREATE VIEW {name} AS {made}")
         except QueryError:
             self._connection.close()
             raise
@@ -111,8 +111,9 @@ class Sql:
         run(f"SET memory_limit = '{room.memory_bytes} B'")
         if room.folder:
             run(f"SET max_temp_directory_size = '{room.folder_bytes} B'")
-        run("SET enable_external_access = false")
-        run("SET lock_configuration = true")
+        if shut:
+            run("SET enable_external_access = false")
+            run("SET lock_configuration = true")
 
     def __enter__(self) -> Sql:
         return self
@@ -165,6 +166,11 @@ class Sql:
                 self._connection.interrupt()
                 raise
             return coming.result()
+
+    def relation(self, sql: str) -> duckdb.DuckDBPyRelation:
+        """A statement of the program's own that is not run yet. Raises `QueryError`."""
+        with refusals():
+            return self._connection.sql(sql)
 
     def stream(self, sql: str, rows: int) -> pa.RecordBatchReader:
         """The answer to one SELECT that a person wrote, so many rows at a time, as it is made.

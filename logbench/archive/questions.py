@@ -13,13 +13,11 @@ import json
 import logging
 import os
 import queue
-import shutil
 import signal
 import subprocess
 import sys
 import threading
 import time
-import uuid
 import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -30,26 +28,24 @@ from typing import IO, cast
 import pyarrow as pa
 
 from logbench.archive.frames import Frame, Kind, read_frame, write_frame
+from logbench.archive.room import OwnFolder
 from logbench.archive.store import Entry, Store, entries_of
-from logbench.errors import LogbenchError, QueryError, first_line
+from logbench.errors import LogbenchError, QueryError
 from logbench.system.confined import keep_in_job, resident_bytes
 from logbench.system.limits import (
     QUERY_BYTES,
-    QUERY_FOLDER_BYTES,
-    QUERY_MEMORY_BYTES,
     QUERY_ROWS,
     QUERY_S,
 )
-from logbench.system.locks import try_lock
-from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
 from logbench.system.threads import Supervised
 
 log = logging.getLogger(__name__)
 
-_DUCKDB_BYTES = 65 * QUERY_MEMORY_BYTES // 100
-"""DuckDB is told to do with so much; the rest is for what it does not count."""
-_ADDRESS_BYTES = 175 * QUERY_MEMORY_BYTES // 100
-"""Address space it may take besides what its libraries have: more is reserved than used."""
+_DUCKDB_SHARE = 0.65
+"""DuckDB is told to do with so much of the memory; the rest is for what it does not count."""
+_ADDRESS_SHARE, _ADDRESS_MORE_BYTES = 1.25, 1_000_000_000
+"""Address space it may take besides what its libraries have: more is reserved than used, of a small
+memory too."""
 _START_S = 60.0
 _LOOK_S = 0.05
 """Between two looks at what it takes and whether it is still wanted."""
@@ -57,7 +53,6 @@ _FRAME_BYTES = 1 << 21
 _AT_ONCE, _WAITING = 8, 1000
 """Pieces of recordings fetched from an object store at the same time, and asked for at most."""
 _COMMAND = ("-m", "logbench.archive.answers")
-_FOLDER = "query-"
 _ENVIRONMENT = ("LD_LIBRARY_PATH", "PATH", "SYSTEMROOT", "TZ")
 """All that it is told of the user's own: how libraries are found, and the local time."""
 
@@ -73,9 +68,9 @@ class Answer:
 class Questions:
     """Of one archive, one after the other, from any thread."""
 
-    def __init__(self, store: Store, folder: Path) -> None:
+    def __init__(self, store: Store, folder: Path, memory_bytes: int) -> None:
         """`folder`: where a folder for what does not fit into memory may be made."""
-        self._store, self._folder = store, folder
+        self._store, self._folder, self._memory_bytes = store, folder, memory_bytes
         self._turn = threading.Lock()
         self._process: _Process | None = None
         self._end: weakref.finalize[..., Questions] | None = None
@@ -88,9 +83,11 @@ class Questions:
         recordings: pa.Table,
         sampled: Sequence[str] | None,
         stopped: Callable[[], bool],
+        aligned: str = "",
     ) -> Answer:
         """The answer to one SELECT over `views` and the view `samples`, which reads `sampled`
-        (None: all) of the `recordings` that there are; once `stopped()`, it ends within a moment.
+        (None: all) of the `recordings` that there are; `aligned`: SQL of the view of that name;
+        once `stopped()`, it ends within a moment.
 
         Raises `QueryError`, also where it was stopped.
         """
@@ -102,13 +99,13 @@ class Questions:
             if process is None or process.ended or self._of is not recordings:
                 self.close()
                 process = self._process = _Process(
-                    self._store, entries_of(recordings), self._folder
+                    self._store, entries_of(recordings), self._folder, self._memory_bytes
                 )
                 self._of = recordings
                 self._end = weakref.finalize(self, process.end)
             with _ended_by_trouble(process):
                 process.hand_over(views, stopped)
-                return process.ask(sql, sampled, stopped)
+                return process.ask(sql, sampled, stopped, aligned)
         finally:
             self._turn.release()
 
@@ -138,19 +135,23 @@ class _RefusedError(Exception):
 class _Process:
     """The process at the other end of the pipe, and the folder that is its own."""
 
-    def __init__(self, store: Store, entries: Sequence[Entry], beside: Path) -> None:
+    def __init__(
+        self, store: Store, entries: Sequence[Entry], beside: Path, memory_bytes: int
+    ) -> None:
         self.ended = False
         self._store = store
         self._paths = {entry.path for entry in entries}
         self._views: dict[str, pa.Table] = {}
         self._open: dict[str, pa.NativeFile] = {}
         self._wanted: set[Future[None]] = set()
-        self._room = _OwnFolder(beside)
+        self._memory_bytes = memory_bytes
+        address_bytes = int(_ADDRESS_SHARE * memory_bytes) + _ADDRESS_MORE_BYTES
+        self._room = OwnFolder(beside)
         self._setup = {
             "root": None if store.root is None else str(store.root),
             "recordings": [(entry.path, entry.size) for entry in entries],
             "folder": str(self._room.path), "folder_bytes": self._room.most_bytes,
-            "memory_bytes": _DUCKDB_BYTES, "address_bytes": _ADDRESS_BYTES,
+            "memory_bytes": int(_DUCKDB_SHARE * memory_bytes), "address_bytes": address_bytes,
         }  # fmt: skip
         self._writing = threading.Lock()
         self._said: queue.SimpleQueue[Frame | None] = queue.SimpleQueue()
@@ -161,7 +162,7 @@ class _Process:
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
                 env=_environment(), creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             )  # fmt: skip
-        keep_in_job(self._process, _ADDRESS_BYTES)
+        keep_in_job(self._process, address_bytes)
         self._listener = Supervised(
             "answers", self._listen, on_death=lambda _: self._said.put(None)
         ).start()
@@ -182,11 +183,15 @@ class _Process:
                 self._views[name] = table
 
     def ask(
-        self, sql: str, recordings: Sequence[str] | None, stopped: Callable[[], bool]
+        self,
+        sql: str,
+        recordings: Sequence[str] | None,
+        stopped: Callable[[], bool],
+        aligned: str,
     ) -> Answer:
         """Raises `QueryError`, `_RefusedError` where it is fit for the next one."""
         question = {"sql": sql, "recordings": recordings, "rows": QUERY_ROWS,
-                    "bytes": QUERY_BYTES}  # fmt: skip
+                    "bytes": QUERY_BYTES, "aligned": aligned}  # fmt: skip
         try:
             content = json.dumps(question, ensure_ascii=False).encode()
         except UnicodeEncodeError:
@@ -222,8 +227,8 @@ class _Process:
                 looked = now
                 if stopped():
                     raise _stopped()
-                if (resident_bytes(self._process.pid) or 0) > QUERY_MEMORY_BYTES:
-                    raise QueryError(_TOO_MUCH)
+                if (resident_bytes(self._process.pid) or 0) > self._memory_bytes:
+                    raise QueryError(_too_much(self._memory_bytes))
                 if now - begun > most_s:
                     raise QueryError(
                         f"The query was stopped after {most_s:.0f} s: ask for less, "
@@ -291,56 +296,11 @@ class _Process:
         self._room.remove()
 
 
-class _OwnFolder:
-    """A folder that only the process that answers writes into, removed after it.
-
-    What a power cut has left of earlier ones goes as well: a lock beside each tells whether anybody
-    still needs it. On the disk of the archive's cache, since a system's folder for temporary files
-    may be in memory.
-    """
-
-    def __init__(self, beside: Path) -> None:
-        """Raises `QueryError`."""
-        try:
-            make_folder(beside)
-            for lock in beside.glob(f"{_FOLDER}*.lock"):
-                _remove_left(lock)
-            self.path = beside / f"{_FOLDER}{uuid.uuid4().hex}"
-            self._lock = self.path.with_suffix(".lock")
-            self._fd = os.open(self._lock, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE)
-            try_lock(self._fd)
-            self.path.mkdir(FOLDER_MODE)
-            free = shutil.disk_usage(beside).free
-        except OSError as error:
-            raise QueryError(
-                f"A query needs a folder in {beside}, which cannot be made: {first_line(error)}."
-            ) from error
-        self.most_bytes = min(QUERY_FOLDER_BYTES, free // 2)
-
-    def remove(self) -> None:
-        """With all that is in it."""
-        shutil.rmtree(self.path, ignore_errors=True)
-        os.close(self._fd)
-        with contextlib.suppress(OSError):
-            self._lock.unlink(missing_ok=True)
-
-
-def _remove_left(lock: Path) -> None:
-    with contextlib.suppress(OSError):
-        fd = os.open(lock, os.O_RDWR)
-        try:
-            free = try_lock(fd)
-        finally:
-            os.close(fd)
-        if free:
-            shutil.rmtree(lock.with_suffix(""), ignore_errors=True)
-            lock.unlink()
-
-
-_TOO_MUCH = (
-    f"The query needs more than the {QUERY_MEMORY_BYTES / 1e9:.0f} GB of memory it may have: ask "
-    "for less, or of fewer recordings."
-)
+def _too_much(memory_bytes: int) -> str:
+    return (
+        f"The query needs more than the {memory_bytes / 1e9:.1f} GB of memory it may have: ask "
+        "for less, of fewer recordings, or give it more (--memory)."
+    )
 
 
 def _stopped() -> QueryError:

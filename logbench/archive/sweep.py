@@ -27,9 +27,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logbench.archive.archive import Archive
-from logbench.archive.findings import check_entry
+from logbench.archive.findings import check_entry, state_entry
 from logbench.archive.index import Progress, write_table
 from logbench.archive.reading import open_entry
+from logbench.archive.states import without_states
 from logbench.archive.store import STATE, Entry, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
 from logbench.recording.reader import Recording
@@ -100,13 +101,25 @@ def sweep_checks(
     return _sweep(archive, work, entries, known, keep, scheduler, processes, progress)
 
 
-def _known_checks(only: Sequence[str]) -> tuple[str, ...]:
-    from logbench.analysis.run import all_checks  # brings scipy
+def sweep_states(
+    archive: Archive,
+    *,
+    processes: int = 0,
+    recordings: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Swept:
+    """Find what the cars were doing, where it is not kept yet: what a sweep of checks does by the
+    way, without them. Raises `ArchiveError`."""
+    everything = archive.entries(recordings)
+    entries = without_states(everything, archive.states)
+    known = len(everything) - len(entries)
+    return _sweep(archive, _stated, entries, known, archive.keep, None, processes, progress)
 
-    known = [module.KEY for module in all_checks()]
-    for name in only:
-        if name not in known:
-            raise UsageError(f"There is no check '{name}'; choose among {', '.join(known)}.")
+
+def _known_checks(only: Sequence[str]) -> tuple[str, ...]:
+    from logbench.analysis.run import require_checks  # brings scipy
+
+    require_checks(only)
     if not only:
         raise UsageError("Name at least one check, or leave them out for all.")
     return tuple(sorted(set(only)))
@@ -145,10 +158,13 @@ def sweep_function(
 
 
 def load_function(name: str) -> UserFunction:
-    """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`."""
+    """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`, and
+    `SignalUnknownError` for a bare name that is no signal."""
     if name.upper() in catalogue():
         return functools.partial(_numbers_of, name.upper())
-    module, _, attribute = name.partition(":")
+    module, colon, attribute = name.partition(":")
+    if not colon:
+        catalogue().by_acronym(name)  # raises, with near ones
     try:
         found = getattr(importlib.import_module(module), attribute)
     except (ImportError, AttributeError, ValueError) as error:
@@ -200,6 +216,12 @@ def _checked(only: tuple[str, ...] | None, place: str, entries: Sequence[Entry])
     """The checks (None: all) over a batch."""
     store = open_store(place)
     return [row for entry in entries for row in check_entry(store, entry, only)]
+
+
+def _stated(place: str, entries: Sequence[Entry]) -> Rows:
+    """What the cars were doing, over a batch."""
+    store = open_store(place)
+    return [row for entry in entries for row in state_entry(store, entry)]
 
 
 def _called(name: str, version: str, place: str, entries: Sequence[Entry]) -> Rows:

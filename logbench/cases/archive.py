@@ -128,11 +128,13 @@ def show_recording(work: Work, archive: Archive, name: str) -> Details:
 
 
 @only_looks
-def ask_archive(work: Work, archive: Archive, sql: str, chosen: Filter | None = None) -> Answer:
-    """The answer to one SELECT that a person wrote; cancelled, it ends within a moment. Raises
-    `QueryError`."""
+def ask_archive(
+    work: Work, archive: Archive, sql: str, chosen: Filter | None = None, every_s: float = 1.0
+) -> Answer:
+    """The answer to one SELECT that a person wrote; `every_s`: the step of its view `aligned`.
+    Cancelled, it ends within a moment. Raises `QueryError`, `UsageError`."""
     work.report(tr("Searching"))
-    return archive.query(sql, chosen, lambda: work.cancelled)
+    return archive.query(sql, chosen, lambda: work.cancelled, every_s)
 
 
 @only_looks

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import AsJson, Private, listed, make_group
+from logbench.cli.options import AsCsv, AsJson, Private, duration_s, listed, make_group
 from logbench.cli.show import bar, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
@@ -29,13 +29,21 @@ Name = Annotated[str, typer.Argument(help="A recording's id or file in the archi
 Car = Annotated[str, typer.Option(help="Part of the car's name or VIN.")]
 Since = Annotated[str, typer.Option(help="Recorded on or after this date: 2026-03-01.")]
 Until = Annotated[str, typer.Option(help="Recorded before this date.")]
-Most = Annotated[int, typer.Option(min=1, help="At most so many.")]
+Memory = Annotated[
+    str, typer.Option(help="Memory it may take: 4GB; left out: a quarter of the computer's.")
+]
+Most = Annotated[
+    int | None, typer.Option(min=1, help="At most so many; left out: 40, as JSON or CSV all.")
+]
+_SHOWN = 40
 
 
 @archive_app.command("list")
-def list_command(place: Place, limit: Most = 40, as_json: AsJson = False) -> None:
+def list_command(
+    place: Place, limit: Most = None, as_json: AsJson = False, as_csv: AsCsv = False
+) -> None:
     """List the recordings, newest first."""
-    _list(place, None, limit, as_json)
+    _list(place, None, limit, as_json, as_csv)
 
 
 @archive_app.command("find")
@@ -55,8 +63,9 @@ def find_command(
     when: Annotated[
         str, typer.Option(help="A condition, like 'ECT below 70 after 10 minutes'.")
     ] = "",
-    limit: Most = 40,
+    limit: Most = None,
     as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """Find recordings by car, date, signal, finding, note or condition."""
     from logbench.analysis.expression.checked import condition
@@ -72,7 +81,7 @@ def find_command(
         displacement_l=_displacements(litres) if litres else None,
         condition=condition(when) if when else None,
     )
-    _list(place, chosen, limit, as_json)
+    _list(place, chosen, limit, as_json, as_csv)
 
 
 def _displacements(litres: str) -> tuple[float, float]:
@@ -83,41 +92,52 @@ def _displacements(litres: str) -> tuple[float, float]:
         raise UsageError(f"'{litres}' is no displacement: write 1.8 or 1.6-2.0.") from None
 
 
-def _list(place: str, chosen: Filter | None, limit: int, as_json: bool) -> None:
+def _list(
+    place: str, chosen: Filter | None, limit: int | None, as_json: bool, as_csv: bool
+) -> None:
     from logbench.archive.overview import judged_recordings
     from logbench.cli import show_archive
 
     archive = _opened(place)
     found = archive.find(chosen)
-    if as_json:
-        print(json.dumps(found.to_pylist(), indent=2))
+    rows = found.slice(0, limit).to_pylist()
+    if show_archive.for_machines(rows, as_json, as_csv, found.column_names):
+        if chosen is not None and chosen.finding:
+            warn(archive.silent_about("findings"))
         return
+    limit = limit or _SHOWN
     show_archive.recordings(found.slice(0, limit).to_pylist(), judged_recordings(archive))
     more = f", {limit} shown" if found.num_rows > limit else ""
     say(f"{found.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
     if chosen is not None and chosen.finding:  # can only be found where the checks have run
-        unknown = len(archive.entries()) - len(set(archive.findings["recording"].to_pylist()))
-        if unknown:
-            say(
-                f"{unknown:,} recordings have not been checked: run 'logbench archive sweep "
-                f"{place}' first.",
-                "yellow",
-            )
+        _explain(archive.silent_about("findings"))
     kinds = Counter(problem.kind for problem in archive.index.problems)
     if kinds:
         counts = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
         say(f"Left out: {counts}; 'archive check' says why.", "yellow")
 
 
+def _explain(sentence: str) -> None:
+    if sentence:
+        say(sentence, "yellow")
+
+
 @archive_app.command("show")
-def show_command(place: Place, recording: Name) -> None:
-    """Show one recording's facts, signals and findings."""
+def show_command(
+    place: Place, recording: Name, as_json: AsJson = False, as_csv: AsCsv = False
+) -> None:
+    """Show one recording's facts, signals and findings; as CSV the findings."""
     from logbench.cli import show_archive
 
     archive = _opened(place)
     from logbench.cases.archive import show_recording
 
-    show_archive.recording(run_here(show_recording(archive, archive.resolve(recording))))
+    found = run_here(show_recording(archive, archive.resolve(recording)))
+    if as_json and not as_csv:
+        parts = {"facts": found.facts, "signals": found.signals, "findings": found.findings}
+        print(json.dumps(parts, indent=2, default=str))
+    elif not show_archive.for_machines(found.findings, as_json, as_csv):
+        show_archive.recording(found)
 
 
 @archive_app.command("query")
@@ -127,28 +147,37 @@ def query_command(
     car: Car = "",
     since: Since = "",
     until: Until = "",
-    limit: Annotated[int, typer.Option(min=1, help="At most so many rows.")] = 200,
-    as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
+    limit: Annotated[
+        int | None,
+        typer.Option(min=1, help="At most so many rows; left out: 200, as JSON or CSV all."),
+    ] = None,
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
+    memory: Memory = "",
+    every: Annotated[str, typer.Option(help="The step of the view 'aligned'.")] = "1s",
 ) -> int:
-    """Ask in SQL: one SELECT over recordings, signals, samples, findings and jobs. It is answered
-    by a process that is kept from everything but the recordings, with at most 2 GB of memory and 10
-    minutes. Exit code 3 also where the answer is cut off (5,000,000 rows, 256 MB)."""
+    """Ask in SQL: one SELECT over recordings, signals, samples, aligned, conditions, findings,
+    notes, cars, jobs and readings. It is answered by a process that is kept from everything but the
+    recordings, within 10 minutes. Exit code 3 also where the answer is cut off (5,000,000 rows,
+    256 MB)."""
     from logbench.archive.find import Filter
     from logbench.cases.archive import ask_archive
     from logbench.cli import show_archive
 
     chosen = Filter(car=car, since=since, until=until)
-    answer = run_shown(ask_archive(_opened(place), sql, chosen), "searching")
+    archive = _opened(place, memory)
+    answer = run_shown(ask_archive(archive, sql, chosen, duration_s(every)), "searching")
     try:
-        if as_csv:
-            show_archive.csv(answer.table)
-        else:
-            show_archive.rows(answer.table, limit)
+        names, table = answer.table.column_names, answer.table.slice(0, limit)
+        rows = table.to_pylist() if as_json or as_csv else []
+        if not show_archive.for_machines(rows, as_json, as_csv, names):
+            show_archive.rows(answer.table, limit or 200)
     except (OverflowError, ValueError) as error:  # a time that is infinite, or of no calendar
         raise QueryError(
             f"A value of the answer cannot be shown ({first_line(error)}): cast it to VARCHAR."
         ) from error
     warn(answer.cut)
+    warn(archive.silent_about(sql))
     return LogbenchError.exit_code if answer.cut else 0
 
 
@@ -160,6 +189,8 @@ def export_command(
     car: Car = "",
     since: Since = "",
     until: Until = "",
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """Copy recordings into a folder, itself an archive: list it, ask it, hand it on."""
     from logbench.archive.find import Filter
@@ -167,12 +198,16 @@ def export_command(
 
     chosen = Filter(car=car, since=since, until=until)
     made = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
-    say(f"{len(made)} recordings are in {out}.")
+    if not _printed([{"file": str(path)} for path in made], as_json, as_csv):
+        say(f"{len(made)} recordings are in {out}.")
 
 
 @archive_app.command("add")
 def add_command(
-    place: Place, files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")]
+    place: Place,
+    files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> int:
     """Copy recordings into the archive."""
     from logbench.recording.storage import storage_trouble
@@ -182,16 +217,20 @@ def add_command(
         with storage_trouble(Path(place)):
             make_folder(Path(place))
     archive = _opened(place)
-    code = 0
+    rows = []
     for file in files:
+        row = {"file": str(file), "recording": "", "new": False, "problem": ""}
         try:
-            path, new = archive.add(file)
+            row["recording"], row["new"] = archive.add(file)
         except LogbenchError as error:  # the next file may be fine
-            say(str(error), "yellow")
-            code = LogbenchError.exit_code
-        else:
-            say(f"{file} -> {path}" if new else f"{file} is there as {path}")
-    return code
+            row["problem"] = str(error)
+        rows.append(row)
+    if not _printed(rows, as_json, as_csv):
+        for row in rows:
+            how = "->" if row["new"] else "is there as"
+            done = "{} {} {}".format(row["file"], how, row["recording"])
+            say(str(row["problem"]) or done, "yellow" if row["problem"] else "")
+    return LogbenchError.exit_code if any(row["problem"] for row in rows) else 0
 
 
 @archive_app.command("check")
@@ -200,18 +239,25 @@ def check_command(
     quarantine: Annotated[
         bool, typer.Option("--quarantine", help="Set damaged files aside; never deleted.")
     ] = False,
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> int:
     """Verify every recording; exit code 3 when one is damaged."""
-    archive = _opened(place)
-    for problem in archive.index.problems:
-        if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml"):
-            say(problem.sentence, "yellow")
     from logbench.cases.archive import VerifyArchive
 
+    archive = _opened(place)
+    others = [
+        problem
+        for problem in archive.index.problems
+        if problem.kind not in {"damaged", "enormous"} or problem.path.endswith("job.toml")
+    ]
     account = run_shown(VerifyArchive(archive, quarantine), "verifying")
-    for line in account.lines:
-        say(line.text, "bold red")
-    say(account.sentence)
+    rows = [{"path": p.path, "damaged": False, "problem": p.sentence} for p in others]
+    rows += [{"path": n.name, "damaged": n.bad, "problem": n.text} for n in account.lines]
+    if not _printed(rows, as_json, as_csv, ("path", "damaged", "problem")):
+        for row in rows:
+            say(str(row["problem"]), "bold red" if row["damaged"] else "yellow")
+        say(account.sentence)
     return LogbenchError.exit_code if account.bad else 0
 
 
@@ -233,6 +279,8 @@ def sweep_command(
     processes: Annotated[int, typer.Option(min=0, help="Local processes; 0: as many as pay.")] = 0,
     car: Car = "",
     since: Since = "",
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> int:
     """Run the checks, or a function of yours, over all recordings; goes on where it stopped."""
     from logbench.archive.find import Filter
@@ -253,10 +301,11 @@ def sweep_command(
             sweep = partial(sweep_function, archive, function, out)
         done = sweep(scheduler=scheduler, processes=processes, recordings=recordings,
                      progress=progress)  # fmt: skip
-    say(
-        f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
-        f"{done.known:,} known before, {done.problems:,} with a problem."
-    )
+    if not _printed([asdict(done)], as_json, as_csv):
+        say(
+            f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
+            f"{done.known:,} known before, {done.problems:,} with a problem."
+        )
     return LogbenchError.exit_code if done.problems else 0
 
 
@@ -265,14 +314,33 @@ def trend_command(
     place: Place,
     number: Annotated[str, typer.Argument(help="CHECK:SUBJECT of a finding, or a number's name.")],
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """Show a number over a car's life: where it changed, the band in which the car moves untouched,
     and its place among cars of the same displacement."""
     from logbench.cases.archive import follow_number
     from logbench.cli import show_archive
 
-    found = run_here(follow_number(_opened(place), number, car, exact=False))
-    show_archive.trend(found)
+    archive = _opened(place)
+    found = run_here(follow_number(archive, number, car, exact=False))
+    if not found.points:
+        raise UsageError(_no_number(archive, number, car))
+    rows = [asdict(point) for point in found.points]
+    if not show_archive.for_machines(rows, as_json, as_csv):
+        show_archive.trend(found)
+
+
+def _no_number(archive: Archive, number: str, car: str) -> str:
+    """Why nothing is known of a number, with those that are spelled like it."""
+    import difflib
+
+    if silent := archive.silent_about("findings"):
+        return silent
+    sql = "SELECT DISTINCT \"check\" || ':' || subject AS n FROM findings WHERE value IS NOT NULL"
+    near = difflib.get_close_matches(number, [row["n"] for row in archive.rows(sql)], 3, 0.4)
+    hint = f"did you mean {' or '.join(near)}?" if near else "'archive query' lists findings."
+    return f"No number '{number}' is known of a car '{car}': {hint}"
 
 
 @archive_app.command("repeatability")
@@ -280,19 +348,17 @@ def repeatability_command(
     place: Place,
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN; left out: all.")] = "",
     as_json: AsJson = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """Show how far each number moves from one drive to the next of a car that nobody touched, as
     its own drives tell it, of those that 'archive sweep' has checked."""
+    from logbench.archive.repeats import Habit
     from logbench.cases.archive import list_habits
     from logbench.cli import show_archive
 
     found = run_here(list_habits(_opened(place), car))
-    if as_json:
-        print(json.dumps([asdict(one) for one in found], indent=2))
-    elif as_csv:
-        show_archive.habits_csv(found)
-    else:
+    names = [field.name for field in fields(Habit)]
+    if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
         show_archive.habits(found)
 
 
@@ -300,22 +366,35 @@ def repeatability_command(
 def like_command(
     place: Place,
     recording: Name,
-    count: Annotated[int, typer.Option(min=1, help="How many.")] = 10,
+    limit: Annotated[int, typer.Option("--limit", "--count", min=1, help="At most so many.")] = 10,
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """Find the drives that are most like one."""
     from logbench.cases.archive import find_similar
     from logbench.cli import show_archive
 
-    found = run_shown(find_similar(_opened(place), recording, count), "comparing")
-    show_archive.similar(found)
+    found = run_shown(find_similar(_opened(place), recording, limit), "comparing")
+    names = ("recording", "distance", "common_cells", "parts")
+    if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
+        show_archive.similar(found)
 
 
-def _opened(place: str) -> Archive:
+def _printed(
+    rows: list[dict[str, Any]], as_json: bool, as_csv: bool, names: Sequence[str] = ()
+) -> bool:
+    from logbench.cli import show_archive
+
+    return show_archive.for_machines(rows, as_json, as_csv, names)
+
+
+def _opened(place: str, memory: str = "") -> Archive:
     """An archive as it is now."""
     from logbench.archive.archive import Archive
     from logbench.cases.cars import CarsFile
+    from logbench.system.memory import bytes_of
 
-    archive = Archive(place, cars=CarsFile().load())
+    archive = Archive(place, cars=CarsFile().load(), memory_bytes=bytes_of(memory))
     doing = "looking through the archive"
     with bar(doing) as reported:
         archive.refresh(_counted(reported, doing))

@@ -41,6 +41,7 @@ Fuel = Annotated[
     str, typer.Option(help="petrol, diesel …: goes before what the recording looks like.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV.")]
 SameCar = Annotated[
     bool, typer.Option("--same-car", help="It is one car, although the files differ.")
 ]

@@ -91,14 +91,15 @@ def clock(seconds: float) -> str:
 def bar(title: str) -> Iterator[Callable[[str, float], None]]:
     """A bar that is there for a while, in a terminal only: not a line of it gets into a file. It is
     given what is being done and the share done."""
+    out = console()
+    if not out.is_terminal:  # where a bar is switched off, its end is an empty line
+        yield lambda doing, share: None
+        return
     import rich.progress as bars
 
     doing = bars.TextColumn("{task.description}", markup=False)
     columns = (doing, bars.BarColumn(), bars.TaskProgressColumn(), bars.TimeRemainingColumn())
-    out = console()
-    with bars.Progress(
-        *columns, console=out, transient=True, disable=not out.is_terminal
-    ) as progress:
+    with bars.Progress(*columns, console=out, transient=True) as progress:
         task = progress.add_task(title, total=1.0)
         yield lambda doing, share: progress.update(
             task, description=in_terminal(doing), completed=share

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import csv as csv_files
+import json
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import astuple, fields
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from logbench.archive.columns import Cell, cells
 from logbench.archive.overview import Judged
 from logbench.archive.repeats import Habit
 from logbench.cli.show import console, say, table, text
+from logbench.errors import UsageError
 from logbench.recording.export import safe_text
 from logbench.signals.numbers import started_text
 from logbench.signals.units import METRIC
@@ -93,15 +94,30 @@ def rows(answer: pa.Table, limit: int) -> None:
     say(f"{answer.num_rows:,} rows" + (f", {limit} shown" if answer.num_rows > limit else ""))
 
 
+def for_machines(
+    found: Sequence[Mapping[str, Any]], as_json: bool, as_csv: bool, names: Sequence[str] = ()
+) -> bool:
+    """Print rows as JSON or CSV where one of them is wanted, and nothing else; whether one was.
+    `names`: the columns, where there may be no row. Raises `UsageError` for both."""
+    if as_json and as_csv:
+        raise UsageError("JSON or CSV: leave one of --json and --csv out.")
+    if as_json:
+        print(json.dumps([dict(row) for row in found], indent=2, default=str))
+    if as_csv:
+        names = list(names) or list(found[0] if found else ())
+        _csv(names, ([_flat(row[name]) for name in names] for row in found))
+    return as_json or as_csv
+
+
+def _flat(value: Any) -> Any:
+    """What is in a cell of CSV: lists as JSON."""
+    return json.dumps(value, default=str) if isinstance(value, list | dict) else value
+
+
 def _cell(value: Any) -> str:
     if value is None:
         return ""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
-def csv(answer: pa.Table) -> None:
-    """All rows of a query's answer, safe to open in a spreadsheet."""
-    _csv(answer.column_names, (row.values() for row in answer.to_pylist()))
 
 
 def _csv(names: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
@@ -139,11 +155,6 @@ def habits(found: Sequence[Habit]) -> None:
     )
 
 
-def habits_csv(found: Sequence[Habit]) -> None:
-    """The same, safe to open in a spreadsheet."""
-    _csv((f.name for f in fields(Habit)), (astuple(one) for one in found))
-
-
 def trend(found: Trend) -> None:
     """A number over a car's life, where it changed, its band, its place among other cars."""
     out = table("started", "car", "value", "±", "verdict", "recording")
@@ -152,9 +163,6 @@ def trend(found: Trend) -> None:
         out.add_row(started_text(point.started), text(point.car), f"{point.value:.4g}", doubt,
                     point.verdict, text(point.recording))  # fmt: skip
     console().print(out)
-    if not found.points:
-        say("No such number is known of that car: 'archive sweep' makes them.")
-        return
     if found.unsure:
         say(f"Recordings that give no VIN: {found.unsure}; perhaps of another car.", "yellow")
     for sentence in (*found.changes, found.band):
@@ -175,6 +183,9 @@ def _spread(found: Spread, litres: float, value: float) -> None:
 
 def similar(found: Sequence[Alike]) -> None:
     """Recordings by their distance from one."""
+    if not found:
+        say("No other drive has operating points in common with it.")
+        return
     out = table("distance", "cells in common", "recording", "by quantity")
     for one in found:
         parts = ", ".join(f"{name} {x:.2f}" for name, x in one.parts.items())

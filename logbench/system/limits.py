@@ -166,11 +166,9 @@ CAR_ANSWERS = 1000
 
 # --- answers to SQL that a person wrote ---
 
-QUERY_MEMORY_BYTES = 2_000_000_000
-"""Of the process that answers: a quarter of a small computer's memory."""
-QUERY_FOLDER_BYTES = 4_000_000_000
+QUERY_FOLDER_BYTES = 100_000_000_000
 """Of what a query puts aside because it does not fit into memory; half of what the disk has free
-where that is less."""
+where that is less. How much memory it may have goes by the computer: `system/memory.py`."""
 QUERY_ROWS = 5_000_000
 """Of an answer: more than a spreadsheet takes, by four times."""
 QUERY_BYTES = 256_000_000

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logbench.archive.columns import JOBS, SIGNALS, recordings_schema
+from logbench.archive.columns import JOBS, NOTES, READINGS, SIGNALS, recordings_schema
 from logbench.archive.query import SAMPLES_SCHEMA
 
 TEXT = (Path(__file__).parents[2] / "docs/archive.md").read_text("utf-8")
@@ -23,7 +23,11 @@ def test_a_query_of_the_page_runs(opened, sql):
     assert opened().query(sql).table.num_columns >= 2
 
 
-@pytest.mark.parametrize("view", ["recordings", "signals", "samples", "findings", "jobs"])
+VIEWS = ["recordings", "signals", "samples", "findings", "jobs", "conditions", "notes", "cars",
+         "readings"]  # fmt: skip
+
+
+@pytest.mark.parametrize("view", VIEWS)
 def test_the_columns_are_named(view, opened):
     paragraph = re.search(rf"\*\*{view}\*\*:(.*?)\n\n", TEXT, re.DOTALL)
     assert paragraph is not None
@@ -31,6 +35,6 @@ def test_the_columns_are_named(view, opened):
     columns = set(opened().query(f"DESCRIBE {view} /* samples */").table.to_pydict()["column_name"])
     assert columns <= named
     schemas = {"recordings": recordings_schema(), "signals": SIGNALS, "jobs": JOBS,
-               "samples": SAMPLES_SCHEMA}  # fmt: skip
+               "samples": SAMPLES_SCHEMA, "notes": NOTES, "readings": READINGS}  # fmt: skip
     if view in schemas:
         assert columns == set(schemas[view].names)

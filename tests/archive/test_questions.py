@@ -19,7 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from logbench.archive import questions
+from logbench.archive import questions, room
 from logbench.archive.archive import Archive
 from logbench.cases.archive import ask_archive
 from logbench.cases.runner import Runner
@@ -29,6 +29,7 @@ from tests.archive.conftest import make
 psutil = pytest.importorskip("psutil")  # comes with distributed
 
 secret_in_python = pa.table({"secret": ["python variable"]})
+MEMORY_BYTES = 2_000_000_000
 ENDLESS = "WITH RECURSIVE t(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM t) SELECT max(n) FROM t"
 SAMPLES = "/* samples: DuckDB is allowed the recordings */"
 
@@ -211,7 +212,7 @@ def command(root: Path, sql: str) -> subprocess.Popen[str]:
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2]),
                                 "XDG_CACHE_HOME": str(root.parent / "cache")}  # fmt: skip
     return subprocess.Popen(
-        [sys.executable, "-m", "logbench", "archive", "query", str(root), sql],
+        [sys.executable, "-m", "logbench", "archive", "query", str(root), sql, "--memory", "2GB"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
     )  # fmt: skip
 
@@ -266,7 +267,7 @@ def test_no_query_takes_more_memory_than_it_may(root, sql, said):
     done = ran(root, sql)
     assert said in done.err
     assert done.code == 3
-    assert 50_000_000 < done.peak_bytes < 1.1 * questions.QUERY_MEMORY_BYTES
+    assert 50_000_000 < done.peak_bytes < 1.1 * MEMORY_BYTES
 
 
 def test_ctrl_c_ends_a_query_at_once(root):
@@ -326,14 +327,14 @@ def test_a_query_ends_after_a_time(archive, monkeypatch):
 def test_memory_is_watched_from_outside_too(archive, monkeypatch):
     """Where DuckDB does not count what it takes."""
     archive.query("SELECT 1")
-    monkeypatch.setattr(questions, "QUERY_MEMORY_BYTES", 1)
+    monkeypatch.setattr(archive._questions._process, "_memory_bytes", 1)
     with pytest.raises(QueryError, match="of memory it may have"):
         archive.query(ENDLESS)
 
 
 def test_what_is_put_aside_is_bounded_and_removed(archive, monkeypatch):
-    monkeypatch.setattr(questions, "_DUCKDB_BYTES", 60_000_000)
-    monkeypatch.setattr(questions, "QUERY_FOLDER_BYTES", 100_000_000)
+    monkeypatch.setattr(questions, "_DUCKDB_SHARE", 60_000_000 / archive.memory_bytes)
+    monkeypatch.setattr(room, "QUERY_FOLDER_BYTES", 100_000_000)
     peaks: list[int] = []
     stopping = threading.Event()
 

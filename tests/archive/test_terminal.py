@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import re
 
@@ -58,10 +60,11 @@ def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     text = said("trend", "fuel_trim:bank 1, warm idle", "van")[1]
     assert text.count("van/") == 3
     assert "1 other cars of 1.8 l" in text
-    assert "No such number" in said("trend", "nothing", "van")[1]
+    assert main(["archive", "trend", str(root), "fuel_trim:bank 1, warm idel", "van"]) == 3
+    assert "did you mean fuel_trim:bank 1, warm idle" in capsys.readouterr().err
     code, text = said("like", "van/a")
     assert code == 0
-    assert ".parquet" not in text  # none has a cell in common with it
+    assert "No other drive has operating points in common" in text
     new = make(tmp_path / "new.parquet", trim=5.0)
     (tmp_path / "bad.parquet").write_bytes(b"no")
     code, text = said("add", str(new), str(tmp_path / "bad.parquet"))
@@ -94,3 +97,66 @@ def test_a_finding_is_looked_for_only_where_checks_have_run(said, root, capsys):
 def test_a_value_that_cannot_be_shown_is_a_sentence(root, capsys):
     assert main(["archive", "query", str(root), "SELECT 'infinity'::TIMESTAMP AS t"]) == 3
     assert "cast it to VARCHAR" in capsys.readouterr().err
+
+
+COMMANDS = [
+    ("list",), ("find", "--car", "van"), ("show", "van/a"), ("query", "SELECT car FROM recordings"),
+    ("check",), ("sweep",), ("trend", "fuel_trim:bank 1, warm idle", "van"),
+    ("repeatability", "van"), ("like", "van/a"), ("export", "--out", "{out}"), ("add", "{new}"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda c: c[0])
+def test_every_command_speaks_json_and_csv_and_nothing_else(said, root, tmp_path, command):
+    """There was an empty line before the first, and most commands had neither."""
+    make(tmp_path / "new.parquet", trim=5.0)
+    said("sweep", "--checks", "fuel_trim")
+    filled = [part.format(out=tmp_path / "out", new=tmp_path / "new.parquet") for part in command]
+    code, text = said(*filled, "--json")
+    assert code == 0
+    found = json.loads(text)
+    assert text[0] in "[{"
+    code, text = said(*filled, "--csv")
+    assert code == 0
+    rows = list(csv.reader(io.StringIO(text)))
+    assert rows == [] or all(rows[0])
+    if isinstance(found, list) and found:
+        assert rows[0] == list(found[0])
+
+
+def test_a_limit_is_obeyed_by_every_form(said):
+    assert len(json.loads(said("list", "--limit", "2", "--json")[1])) == 2
+    assert len(json.loads(said("list", "--json")[1])) == 5
+    assert len(said("list", "--limit", "2", "--csv")[1].splitlines()) == 3
+    sql = "SELECT * FROM range(9)"
+    assert len(said("query", sql, "--limit", "4", "--csv")[1].splitlines()) == 5
+    assert len(json.loads(said("query", sql, "--limit", "4", "--json")[1])) == 4
+    assert "9 rows, 4 shown" in said("query", sql, "--limit", "4")[1]
+
+
+@pytest.mark.parametrize(
+    ("command", "said_"),
+    [
+        (("sweep", "--checks", "fule_trim"), "did you mean fuel_trim"),
+        (("find", "--finding", "fule_trim"), "did you mean fuel_trim"),
+        (("find", "--signal", "RPMM"), "did you mean RPM"),
+        (("sweep", "--function", "TOTL_TRIM1", "--out", "x"), "did you mean TOTAL_TRIM1"),
+        (("query", "SELECT 1", "--memory", "3 apples"), "no amount of memory"),
+        (("query", "SELECT 1", "--json", "--csv"), "leave one of --json and --csv out"),
+        (("trend", "fuel_trim:bank 1, warm idle", "van"), "run 'archive sweep' first"),
+    ],
+)
+def test_what_is_not_known_is_refused_with_what_is_like_it(root, capsys, command, said_):
+    assert main(["archive", command[0], str(root), *command[1:]]) == 3
+    assert said_ in " ".join(capsys.readouterr().err.split())
+
+
+def test_an_answer_of_nothing_says_why(root, capsys):
+    assert main(["archive", "query", str(root), "SELECT * FROM findings", "--csv"]) == 0
+    assert "run 'archive sweep' first" in capsys.readouterr().err
+    assert main(["archive", "query", str(root), "SELECT * FROM conditions", "--csv"]) == 0
+    assert "run 'archive sweep' first" in capsys.readouterr().err
+    assert main(["archive", "query", str(root), "SELECT avg(RPM) FROM aligned", "--csv"]) == 0
+    said = capsys.readouterr()
+    assert said.err == ""
+    assert said.out.splitlines()[0] == "avg(RPM)"

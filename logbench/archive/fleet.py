@@ -1,0 +1,244 @@
+"""An archive in a notebook: what `logbench.archive(PLACE)` gives."""
+
+from __future__ import annotations
+
+import os
+import warnings
+import weakref
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from logbench.analysis.expression.checked import condition, number
+from logbench.archive.aligned import EVERY_S, Aligned, How, sql_of_aligned
+from logbench.archive.archive import Archive
+from logbench.archive.find import Filter, paths_of
+from logbench.archive.fleet_html import page_of
+from logbench.archive.query import Sql, refusals, samples_of
+from logbench.archive.room import OwnFolder, Room
+from logbench.archive.sweep import Swept, sweep_checks, sweep_states
+from logbench.errors import QueryError, UsageError
+from logbench.recording.reader import Recording
+from logbench.signals.units import Units
+from logbench.system.memory import bytes_of
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+_UNITS = {"": Units(), "metric": Units(), "us": Units(us=True)}
+_ROWS = 100_000
+
+
+class Fleet:
+    """All drives of an archive: `len`, iteration over opened recordings, `find`, `open`, `query`
+    and `table`. Made by `logbench.archive(PLACE)`."""
+
+    def __init__(
+        self, place: str | os.PathLike[str], *, memory: str = "", cache: Path | None = None
+    ) -> None:
+        """`memory`: what a question may take, like `4GB`; empty: a quarter of the computer's. What
+        does not fit is put aside on the disk of `cache` (None: the user's cache folder). Raises
+        `ArchiveError`, `UsageError`."""
+        self._archive = Archive(place, cache, memory_bytes=bytes_of(memory))
+        self._archive.refresh()
+
+    def __len__(self) -> int:
+        return int(self._archive.index.recordings.num_rows)
+
+    def __iter__(self) -> Iterator[Recording]:
+        return (self.open(name) for name in self.find())
+
+    def __repr__(self) -> str:
+        table = self._archive.index.recordings
+        cars = len(set(table["car"].to_pylist()))
+        hours = sum(table["duration_s"].to_pylist()) / 3600
+        left_out = len(self._archive.index.problems)
+        told = f", {left_out} files left out" if left_out else ""
+        return f"<archive of {len(self):,} drives of {cars:,} cars, {hours:,.1f} h{told}>"
+
+    def _repr_html_(self) -> str:
+        return page_of(self._archive, repr(self).strip("<>"))
+
+    # --- what there is ---
+
+    @property
+    def recordings(self) -> pd.DataFrame:
+        """One row a drive: the view `recordings`, newest first."""
+        found: pd.DataFrame = self._archive.find().to_pandas()
+        return found
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        """Acronyms of what is recorded in any drive."""
+        return tuple(sorted(set(self._archive.index.signals["signal"].to_pylist())))
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """One row a finding, of drives that were swept. Raises `QueryError` where none was."""
+        found: pd.DataFrame = self._swept().to_pandas()
+        return found
+
+    def _swept(self) -> pa.Table:
+        found = self._archive.findings
+        if not found.num_rows:
+            raise QueryError("No findings are known: run `sweep()` or `archive sweep` first.")
+        return found
+
+    def find(self, **chosen: Any) -> list[str]:
+        """Names of drives that fit, newest first; all without a filter.
+
+        `car`, `since`, `until`, `signals`, `finding`, `text`, `displacement_l` as
+        `archive.find.Filter` takes them; `when`: a condition, like `"ECT below 70 C after 10 min"`.
+        Raises `UsageError`.
+        """
+        when = chosen.pop("when", "")
+        if unknown := set(chosen) - set(Filter.__dataclass_fields__):
+            raise UsageError(f"There is no filter '{min(unknown)}': see docs/archive.md.")
+        if isinstance(chosen.get("signals"), str):
+            chosen["signals"] = _listed(chosen["signals"])
+        held = condition(when) if when else None
+        return paths_of(self._archive.find(Filter(**chosen, condition=held)))
+
+    def open(self, name: str) -> Recording:
+        """A drive by its name, the end of its path or the beginning of its id. Raises
+        `ArchiveError`, `RecordingError`."""
+        return self._archive.open(name)
+
+    # --- asking ---
+
+    def query(self, sql: str, *, every: float = EVERY_S) -> pa.Table:
+        """The answer to one SELECT over the views of docs/archive.md, as an Arrow table; `every`:
+        the step of the view `aligned`, in seconds. Warns where the answer is cut off. Raises
+        `QueryError`."""
+        answer = self._archive.query(sql, every_s=every)
+        if answer.cut:
+            warnings.warn(answer.cut, stacklevel=2)
+        return answer.table
+
+    def sweep(self, *, processes: int = 1) -> Swept:
+        """Run the checks over the drives that have not been checked; from a notebook on more
+        `processes` (0: as many as pay), from a script only below `if __name__ == "__main__"`.
+        Raises `ArchiveError`."""
+        return sweep_checks(self._archive, processes=processes)
+
+    def table(
+        self,
+        signals: str | Sequence[str] | Mapping[str, str],
+        *,
+        every: float | None = EVERY_S,
+        how: How = "asof",
+        max_age: float | None = None,
+        where: str = "",
+        conditions: bool | str | Sequence[str] = False,
+        findings: bool = False,
+        units: str = "",
+        drives: Sequence[str] | None = None,
+    ) -> Table:
+        """One row a sample time of every drive, with the signals as of that time.
+
+        `signals`: acronyms and expressions (docs/expressions.md), or names for them. `every`:
+        seconds between sample times; None: those of the first signal. `how`: `asof`, the last
+        sample, at most `max_age` seconds old (None: 3 s, or three of its usual intervals, at most a
+        minute); `last` or `mean` of the step that ends there. `where`: a condition that holds in
+        the rows. `conditions`: True for the columns, or names of driving conditions, of which one,
+        and masks (`warm`, `closed loop`, `steady`, `low load` …), which all hold. `findings`: with
+        the worst finding of each drive. `units`: `us` or `metric`. `drives`: names; None: all.
+
+        Nothing is read yet. Raises `UsageError`, `QueryError`.
+        """
+        if units not in _UNITS:
+            raise UsageError(f"'{units}' are no units: choose us or metric.")
+        texts = signals if isinstance(signals, Mapping) else {s: s for s in _listed(signals)}
+        chosen = Aligned(
+            {name: number(text, _UNITS[units]) for name, text in texts.items()},
+            every,
+            how,
+            max_age,
+            condition(where, _UNITS[units]) if where else None,
+            () if isinstance(conditions, bool) else tuple(_listed(conditions)),
+            bool(conditions),
+            findings,
+        )
+        archive = self._archive
+        names = None if drives is None else [archive.resolve(name) for name in drives]
+        if chosen.needs_states:
+            sweep_states(archive, processes=1, recordings=names)
+        return Table(archive, chosen, names, self._swept() if findings else None)
+
+
+class Table:
+    """The aligned table, read when its rows are asked for: as a DuckDB `relation`, an Arrow stream
+    (`arrow()`, or whatever takes the Arrow C stream interface), `df()` of pandas or `pl()` of
+    polars. Made by `Fleet.table`."""
+
+    def __init__(
+        self, archive: Archive, chosen: Aligned, drives: list[str] | None, findings: pa.Table | None
+    ) -> None:
+        """Raises `UsageError`, `QueryError`."""
+        index = archive.index
+        sql = sql_of_aligned(chosen, index.signals)
+        views = {"recordings": index.recordings, "signals": index.signals}
+        if chosen.needs_states:
+            views["states"] = archive.states
+        if findings is not None:
+            views["findings"] = findings
+        paths = paths_of(index.recordings) if drives is None else drives
+        folder = OwnFolder(archive.cache)
+        weakref.finalize(self, folder.remove)
+        room = Room(archive.memory_bytes, str(folder.path), folder.most_bytes)
+        self._sql = Sql(views, samples_of(archive.store, paths), room, sql, shut=False)
+
+    @property
+    def relation(self) -> duckdb.DuckDBPyRelation:
+        """A relation of DuckDB, to go on with: `.filter(…)`, `.aggregate(…)`, `.query(…)`. It lives
+        as long as this table."""
+        return self._sql.relation("SELECT * FROM aligned")
+
+    @property
+    def columns(self) -> list[str]:
+        """Names, in order."""
+        return list(self.relation.columns)
+
+    def sql(self, sql: str) -> pa.Table:
+        """The answer to a SELECT over `aligned`, `recordings`, `signals`. Raises `QueryError`."""
+        return self._sql.run(sql)
+
+    def arrow(self) -> pa.RecordBatchReader:
+        """The rows as a stream, in no order. Raises `QueryError`."""
+        with refusals():
+            return self.relation.to_arrow_reader(_ROWS)
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        return self.arrow().__arrow_c_stream__(requested_schema)
+
+    def _sorted(self) -> pa.Table:
+        return self._sql.run("SELECT * FROM aligned ORDER BY recording, t_s")
+
+    def df(self) -> pd.DataFrame:
+        """All rows in memory, in order of drive and time. Raises `QueryError`."""
+        found: pd.DataFrame = self._sorted().to_pandas()
+        return found
+
+    def pl(self) -> Any:
+        """The same as a frame of polars, where that is installed. Raises `QueryError`."""
+        try:
+            import polars  # type: ignore[import-not-found]
+        except ImportError as error:
+            raise UsageError(
+                "polars is not installed: pip install polars, or take df()."
+            ) from error
+        return polars.from_arrow(self._sorted())
+
+    def __repr__(self) -> str:
+        return f"<table of {', '.join(self.columns)}; rows are read when they are asked for>"
+
+    def _repr_html_(self) -> str:
+        few = self._sql.run("SELECT * FROM aligned LIMIT 10").to_pandas()
+        return str(few.to_html(index=False, escape=True))
+
+
+def _listed(names: str | Sequence[str]) -> list[str]:
+    return [part.strip() for part in names.split(",")] if isinstance(names, str) else list(names)

@@ -1,0 +1,55 @@
+"""How an archive looks in a notebook: its newest drives, each with a small plot."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logbench.archive.archive import Archive
+from logbench.archive.overview import COLUMNS, Preview, preview_of
+from logbench.errors import LogbenchError
+from logbench.foreign import in_html
+from logbench.signals.numbers import started_text, time_text
+
+_SHOWN = 12
+_HEIGHT = 24
+_SIGNALS = ("RPM", "VSS", "ECT")
+"""The first of these that a drive holds is drawn."""
+
+
+def page_of(archive: Archive, title: str) -> str:
+    """HTML without anything active; what files say is escaped."""
+    rows = archive.find().slice(0, _SHOWN).to_pylist()
+    body = "".join(
+        f"<tr><td>{in_html(row['recording'])}</td>"
+        f"<td>{in_html(row['car'])}</td><td>{started_text(row['started'])}</td>"
+        f"<td>{time_text(row['duration_s'])}</td><td>{_plot(archive, row['recording'])}</td></tr>"
+        for row in rows
+    )
+    head = "".join(f"<th>{name}</th>" for name in ("drive", "car", "started", "length", ""))
+    return f"<p>{in_html(title)}</p><table><tr>{head}</tr>{body}</table>"
+
+
+def _plot(archive: Archive, name: str) -> str:
+    for signal in _SIGNALS:
+        try:
+            found = preview_of(archive, name, signal)
+        except LogbenchError:
+            continue
+        if not found.is_empty:
+            return _svg(found)
+    return ""
+
+
+def _svg(found: Preview) -> str:
+    """The band between the lowest and the highest value of each column of time."""
+    low, high = float(np.nanmin(found.low)), float(np.nanmax(found.high))
+    scale = (_HEIGHT - 2) / ((high - low) or 1.0)
+    lines = "".join(
+        f"M{x} {_HEIGHT - 1 - (a - low) * scale:.1f}V{_HEIGHT - 1.5 - (b - low) * scale:.1f}"
+        for x, (a, b) in enumerate(zip(found.low.tolist(), found.high.tolist(), strict=True))
+        if np.isfinite(a)
+    )
+    return (
+        f'<svg width="{COLUMNS}" height="{_HEIGHT}" role="img"><title>{found.signal}</title>'
+        f'<path d="{lines}" stroke="currentColor" fill="none"/></svg>'
+    )

@@ -1,0 +1,105 @@
+"""An archive and its aligned table from Python, as a notebook uses them."""
+
+from __future__ import annotations
+
+import pydoc
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+import pytest
+
+import logbench
+from logbench.archive.fleet import Fleet
+from logbench.errors import ArchiveError, QueryError, UsageError
+
+
+@pytest.fixture
+def fleet(root: Path, tmp_path: Path) -> Fleet:
+    made: Fleet = logbench.archive(root, cache=tmp_path / "cache")
+    return made
+
+
+def test_help_shows_how_files_and_archives_are_opened():
+    text = pydoc.render_doc(logbench, renderer=pydoc.plaintext)
+    for word in ("logbench.open(", "logbench.archive(", "logbench.conditions(", ".table("):
+        assert word in text
+
+
+def test_it_has_a_length_names_recordings_and_a_picture(fleet):
+    assert len(fleet) == 5
+    assert repr(fleet).startswith("<archive of 5 drives of 3 cars, 0.8 h")
+    assert [drive.facts.vehicle.label for drive in fleet].count("van") == 3
+    assert fleet.find(car="van", when="SHRTFT1 + LONGFT1 > 15") == ["van/c.parquet"]
+    assert fleet.open("van/a").trace("ECT").value[0] == 90.0
+    assert list(fleet.recordings["car"]).count("van") == 3
+    page = fleet._repr_html_()
+    assert page.count("<svg") == 5
+    assert "van/c.parquet" in page
+
+
+def test_what_a_file_says_is_no_html(root, tmp_path):
+    from tests.archive.conftest import make
+
+    make(root / "x.parquet", car="<script>alert(1)</script>")
+    assert "<script" not in logbench.archive(root, cache=tmp_path / "c")._repr_html_()
+
+
+def test_conditions_are_text(fleet):
+    frame = logbench.conditions(fleet.open("van/a"))
+    assert "warm idle" in set(frame["condition"])
+    assert (frame["end_s"] > frame["start_s"]).all()
+
+
+def test_one_table_as_relation_stream_frame_and_sql(fleet):
+    table = fleet.table("RPM, ECT, SHRTFT1 + LONGFT1", every=10)
+    assert table.columns[:4] == ["recording", "car", "wall_utc", "t_s"]
+    frame = table.df()
+    assert isinstance(frame, pd.DataFrame)
+    assert len(frame) == 5 * 61
+    assert list(frame["t_s"][:3]) == [0.0, 10.0, 20.0]
+    assert isinstance(table.relation, duckdb.DuckDBPyRelation)
+    assert len(table.relation.filter("car = 'van'").df()) == 3 * 61
+    assert sum(batch.num_rows for batch in table.arrow()) == len(frame)
+    assert pa.table(table).num_rows == len(frame)
+    cars = table.sql("SELECT car, avg(ECT) AS ect FROM aligned GROUP BY car ORDER BY car")
+    assert cars.to_pydict() == {"car": ["hatch", "truck", "van"], "ect": [60.0, 90.0, 90.0]}
+    assert "<table" in table._repr_html_()
+
+
+def test_units_drives_and_conditions(fleet):
+    frame = fleet.table(
+        {"coolant": "ECT"}, units="us", drives=fleet.find(car="van"), conditions="warm idle, warm"
+    ).df()
+    assert set(frame["coolant"]) == {194.0}
+    assert set(frame["car"]) == {"van"}
+    assert set(frame["condition"]) == {"warm idle"}
+    assert fleet.table("ECT", where="ECT > 190", units="us", every=60).df()["car"].nunique() == 2
+
+
+def test_findings_only_after_a_sweep_and_it_says_so(fleet):
+    with pytest.raises(QueryError, match="sweep"):
+        fleet.table("RPM", findings=True)
+    fleet.sweep()
+    frame = fleet.table("RPM", every=60, findings=True).df()
+    assert set(frame["worst"]) <= {"act", "watch", "within", "not judged"}
+
+
+def test_unknown_names_are_refused(fleet):
+    with pytest.raises(UsageError, match="did you mean RPM"):
+        fleet.table("RPMM")
+    with pytest.raises(UsageError, match="no filter 'cars_'"):
+        fleet.find(cars_="x")
+    with pytest.raises(UsageError, match="are no units"):
+        fleet.table("RPM", units="imperial")
+    with pytest.raises(ArchiveError, match="no one recording"):
+        fleet.table("RPM", drives=["nothing"])
+
+
+def test_what_does_not_fit_into_memory_is_put_aside(fleet, tmp_path):
+    """The folder is gone with the table."""
+    table = fleet.table("RPM", every=0.5)
+    assert list((tmp_path / "cache").rglob("query-*"))
+    del table
+    assert [path for path in (tmp_path / "cache").rglob("query-*") if path.is_dir()] == []

@@ -1,0 +1,58 @@
+"""Sixty drives of ten minutes: the queries of the page, and the aligned table beside the same
+written by hand. 3,000 of them: tests/benchmarks/bench_fleet.py."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import logbench
+
+ROOT = Path(__file__).parents[2]
+
+
+def module(name: str):
+    spec = importlib.util.spec_from_file_location(name, ROOT / f"tests/benchmarks/{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    sys.modules[name] = made
+    spec.loader.exec_module(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def sixty(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("sixty")
+    module("make_archive").make_archive(folder / "archive", 60, drives=2, cars=8)
+    return folder
+
+
+def test_the_queries_of_the_page_run_within_a_small_memory(sixty):
+    text = (ROOT / "docs/archive.md").read_text("utf-8")
+    fleet = logbench.archive(sixty / "archive", cache=sixty / "cache", memory="400MB")
+    rows = [fleet.query(sql).num_rows for sql in re.findall(r"```sql\n(.*?)```", text, re.DOTALL)]
+    assert len(rows) == 10
+    assert rows[0] == 8
+    assert rows[5] == 60
+
+
+def test_the_table_has_the_values_that_one_writes_by_hand(sixty):
+    bench = module("bench_fleet")
+    mine = logbench.archive(sixty / "archive", cache=sixty / "cache").table(
+        bench.SIGNALS, max_age=3600
+    )
+    columns = ", ".join(f"{s}, {s}_age_s" for s in bench.SIGNALS)
+    ours = mine.sql(f"SELECT recording, t_s, {columns} FROM aligned ORDER BY ALL").to_pandas()
+    theirs = bench.by_hand(sixty / "archive").df()
+    theirs["recording"] = theirs["filename"].str.removeprefix(f"{sixty}/archive/")
+    known = theirs[list(bench.SIGNALS)].notna().any(axis=1)
+    theirs = theirs[known].sort_values(["recording", "t_s"]).reset_index(drop=True)
+    assert list(ours["recording"]) == list(theirs["recording"])
+    for name in ("t_s", *(f"{s}{end}" for s in bench.SIGNALS for end in ("", "_age_s"))):
+        np.testing.assert_array_equal(ours[name], theirs[name])
