@@ -7,13 +7,13 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from logbench.analysis.engine import Engine
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.cars import CarsFile
-from logbench.cases.work import Deed, Outcome, Work, only_looks
+from logbench.cases.work import Cancelling, Deed, Outcome, Work, only_looks
 from logbench.errors import NotesError, RecordingDamagedError, RecordingError, UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import METRIC, Units
@@ -169,9 +169,11 @@ class ExportRecording(Deed[Path]):
     """Write a recording, or a part of it, with its notes, as CSV or Parquet, as `out` ends; nothing
     is overwritten. `private`: only what `recording/privacy.py` lets go along, and no notes.
 
-    Raises `UsageError` for another ending, `SignalUnsupportedError`, `StorageError`, the reader's
-    errors.
+    Cancelled, nothing is left of it. Raises `UsageError` for another ending,
+    `SignalUnsupportedError`, `StorageError`, the reader's errors.
     """
+
+    cancelling: ClassVar[Cancelling] = "drop"
 
     path: Path
     out: Path
@@ -208,13 +210,19 @@ class ExportRecording(Deed[Path]):
             if problem:
                 raise NotesError(problem)
             how = self.selection, self.layout, self.step_s
-            return export_csv(recording, self.out, *how, remarks=remarks)
+            told = _told(work, self.path)
+            return export_csv(recording, self.out, *how, remarks=remarks, progress=told)
         made = export_parquet(recording, self.out, self.selection)
         if self.private:
             return made
         notes = read_notes(self.path, recording.facts.samples_sha256)
         change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)
         return made
+
+
+def _told(work: Work, path: Path) -> Callable[[float], None]:
+    """How far an export is; raises `CancelledError` where it is to end."""
+    return lambda share: work.report(tr("Exporting {name}", name=path.name), share)
 
 
 Change = Callable[[Sequence["Remark"]], Sequence["Remark"]]
@@ -278,7 +286,9 @@ def _keeper(recording: Path) -> Keep:
 @dataclass(frozen=True)
 class ExportSpan(Deed[Path]):
     """The samples of some signals between two times as a wide CSV, in the units shown; a file that
-    is there is replaced. Raises `StorageError`."""
+    is there is replaced, by a whole one only: cancelled, it stays. Raises `StorageError`."""
+
+    cancelling: ClassVar[Cancelling] = "drop"
 
     path: Path
     recording: Recording
@@ -306,7 +316,10 @@ class ExportSpan(Deed[Path]):
         recording = with_computed(recording, signals)
         after_s = (self.end_ns + 1) / 1e9
         span = Selection(signals, self.start_ns / 1e9, after_s)
-        return export_csv(recording, self.path, span, units=units, remarks=notes, replaces=True)
+        told = _told(work, self.path)
+        return export_csv(
+            recording, self.path, span, units=units, remarks=notes, replaces=True, progress=told
+        )
 
     def outcome(self, answer: Path) -> Outcome:
         """Where it is."""

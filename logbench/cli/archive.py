@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import AsCsv, AsJson, Private, duration_s, listed, make_group
+from logbench.cli.options import INTERRUPTED, AsCsv, AsJson, Private, duration_s, listed, make_group
 from logbench.cli.show import bar, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
@@ -191,15 +191,20 @@ def export_command(
     until: Until = "",
     as_json: AsJson = False,
     as_csv: AsCsv = False,
-) -> None:
+) -> int:
     """Copy recordings into a folder, itself an archive: list it, ask it, hand it on."""
     from logbench.archive.find import Filter
     from logbench.cases.archive import ExportArchive
 
     chosen = Filter(car=car, since=since, until=until)
-    made = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
+    try:
+        made = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
+    except KeyboardInterrupt:
+        warn(f"Stopped: what is in {out} is whole, the rest is missing; {place} is as it was.")
+        return INTERRUPTED
     if not _printed([{"file": str(path)} for path in made], as_json, as_csv):
         say(f"{len(made)} recordings are in {out}.")
+    return 0
 
 
 @archive_app.command("add")

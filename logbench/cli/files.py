@@ -10,6 +10,7 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import (
+    INTERRUPTED,
     AsJson,
     Private,
     SameCar,
@@ -18,7 +19,7 @@ from logbench.cli.options import (
     moment_of,
     vehicle_of,
 )
-from logbench.cli.show import console, run_shown, say, table, text
+from logbench.cli.show import console, run_shown, say, table, text, warn
 from logbench.errors import ImportFileError, LogbenchError, UsageError
 from logbench.foreign import in_terminal
 from logbench.signals.numbers import started_text, time_text
@@ -270,7 +271,7 @@ def export(
         float | None, typer.Option(min=0.001, help="CSV: one row every so many seconds.")
     ] = None,
     private: Private = False,
-) -> None:
+) -> int:
     """Export a recording, or a part of it, as CSV or Parquet."""
     from logbench.cases.recording import ExportRecording
     from logbench.recording.export import Selection
@@ -279,7 +280,12 @@ def export(
         raise UsageError("--step goes with the wide layout: leave --long out.")
     part = Selection(listed(signals.upper()) or None, start, end)
     case = ExportRecording(file, out, part, "long" if long else "wide", step, private)
-    say(f"Exported {run_here(case)}")
+    try:
+        say(f"Exported {run_shown(case, 'exporting')}")
+    except KeyboardInterrupt:
+        warn(f"Stopped: {out} was not written, and {file} is as it was.")
+        return INTERRUPTED
+    return 0
 
 
 def recover(

@@ -27,6 +27,7 @@ from logbench.cli.evidence import key_app, verify
 from logbench.cli.exercise import exercise
 from logbench.cli.forget import forget
 from logbench.cli.job import job_app
+from logbench.cli.options import INTERRUPTED
 from logbench.cli.record import record
 from logbench.cli.report import report
 from logbench.cli.show import console, say, warn
@@ -172,7 +173,7 @@ def main(argv: list[str] | None = None) -> int:
         warn(NO_MEMORY)
         return LogbenchError.exit_code
     except (typer.Abort, KeyboardInterrupt):
-        return 130
+        return INTERRUPTED
     except TyperException as error:
         warn(error.format_message())
         warn("'logbench --help' lists the commands.")

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 CHANGED = 5
 """Exit code where a recording, or a piece of a job, is not what was recorded or entered."""
 
+INTERRUPTED = 130
+"""Exit code of what was ended by Ctrl-C."""
+
 SoakHours = Annotated[
     float | None, typer.Option(help="How long the car had stood, hours: for the sensors' soak.")
 ]

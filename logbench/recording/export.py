@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -27,7 +27,11 @@ Layout = Literal["wide", "long"]
 MAX_AGE_S = 10.0
 """On an even clock a value holds for so long."""
 _ROWS = 10_000
-"""Rows made at a time on an even clock."""
+"""Rows made at a time on an even clock, and between two words about how far it is."""
+_GATHERED = 0.5
+"""Of the work of a wide table, what is done when its rows are put together (measured: half)."""
+Progress = Callable[[float], object]
+"""Told the share done; what it raises ends the export, and nothing is left of it."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -92,6 +96,7 @@ def export_csv(
     remarks: Iterable[Remark] = (),
     *,
     replaces: bool = False,
+    progress: Progress = lambda share: None,
 ) -> Path:
     """A CSV of the selection, as recorded or in other `units`; returns its name. Never overwrites
     but where it `replaces`.
@@ -115,10 +120,12 @@ def export_csv(
     if layout == "long":
         rows = _long_rows(traces)
     elif step_s is None:
-        rows = _wide_rows(traces)
+        rows = _wide_rows(traces, progress)
     else:
         rows = _clock_rows(traces, step_s)
     rows = _with_notes(rows, remarks, selection or Selection())
+    begun = _GATHERED if layout == "wide" and step_s is None else 0.0
+    rows = _counted(rows, _rows_of(traces, layout, step_s), begun, progress)
 
     def write(part: Path) -> None:
         with open(part, "x", encoding="utf-8-sig", newline="", opener=owner_only) as file:
@@ -133,6 +140,24 @@ def export_csv(
         with replacing(path) as part:
             write(part)
     return path
+
+
+def _rows_of(traces: Sequence[Trace], layout: Layout, step_s: float | None) -> int:
+    """About how many rows there will be."""
+    if layout == "long":
+        return sum(map(len, traces))
+    if step_s is None:
+        return max(map(len, traces), default=0)
+    return int(max((t.t_ns[-1] - t.t_ns[0] for t in traces), default=0) / 1e9 / max(step_s, 1e-9))
+
+
+def _counted(
+    rows: Iterable[Sequence[str]], about: int, begun: float, progress: Progress
+) -> Iterator[Sequence[str]]:
+    for number, row in enumerate(rows):
+        if number and number % _ROWS == 0:
+            progress(begun + (1.0 - begun) * min(1.0, number / max(1, about)))
+        yield row
 
 
 def safe_text(text: str) -> str:
@@ -164,11 +189,12 @@ def _heading(trace: Trace) -> str:
     return safe_text(f"{trace.signal}{ecu}{unit}")
 
 
-def _wide_rows(traces: Sequence[Trace]) -> Iterator[Sequence[str]]:
+def _wide_rows(traces: Sequence[Trace], progress: Progress) -> Iterator[Sequence[str]]:
     """One row for each (instant, n-th sample of a trace at it)."""
     yield ["t_s", *map(_heading, traces)]
     rows: dict[tuple[int, int], list[str]] = {}
     for column, trace in enumerate(traces):
+        progress(_GATHERED * column / len(traces))
         first = np.searchsorted(trace.t_ns, trace.t_ns, side="left")
         again = np.arange(len(trace)) - first  # 0 for the first sample at an instant, …
         for t_ns, k, value in zip(
