@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +30,7 @@ from logbench.archive.query import Sql, samples_of
 from logbench.archive.questions import Answer, Questions
 from logbench.archive.reading import open_entry
 from logbench.archive.states import load_states
-from logbench.archive.store import Entry, entries_of, open_store
+from logbench.archive.store import AT_ONCE, Entry, entries_of, open_store
 from logbench.archive.views import ALIGNED, words_of
 from logbench.car.identity import Identity
 from logbench.car.known import KnownCars
@@ -149,7 +151,7 @@ class Archive:
     def open(self, name: str) -> Recording:
         """Open a recording. Raises `ArchiveError`, and what `open_recording` raises."""
         (entry,) = self.entries([self.resolve(name)])
-        return open_entry(self.store, entry)
+        return open_entry(self.store, entry, self.index.footers.get(entry.path, 0))
 
     # --- looking for something ---
 
@@ -182,6 +184,10 @@ class Archive:
         if chosen.condition is None or not answer.num_rows:
             return answer
         paths, in_sql = paths_of(answer), sql_of(chosen.condition)
+        if self.store.root is None:  # exact ranges, several at a time
+            with ThreadPoolExecutor(AT_ONCE) as pool:
+                holds = pool.map(self._holds, paths, repeat(chosen.condition))
+                return answer.filter(list(holds))
         if in_sql is None:
             return answer.filter([self._holds(path, chosen.condition) for path in paths])
         with Sql({}, samples_of(self.store, paths)) as views:

@@ -38,6 +38,8 @@ class Known:
     facts: Facts
     samples: int
     duration_s: float
+    footer_bytes: int = 0
+    """Of the file's end that say all but the samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +98,14 @@ def recordings_schema() -> pa.Schema:
 
 
 def kept_schema() -> pa.Schema:
-    """The same as it is kept, with what is said of each."""
-    return recordings_schema().append(pa.field(REMARKS, pa.list_(_REMARK)))
+    """The same as it is kept, with the length of the footer and what is said of each."""
+    more = [pa.field(FOOTER, pa.int64()), pa.field(REMARKS, pa.list_(_REMARK))]
+    return pa.schema([*recordings_schema(), *more])
+
+
+def shown(kept: pa.Table) -> pa.Table:
+    """The view `recordings`, of recordings as they are kept."""
+    return kept.drop_columns([FOOTER, REMARKS])
 
 
 def record_of(known: Known, notes: Sequence[Remark] = ()) -> dict[str, Any]:
@@ -108,7 +116,9 @@ def record_of(known: Known, notes: Sequence[Remark] = ()) -> dict[str, Any]:
          "text": one.text}
         for one in said
     ]  # fmt: skip
-    return {column.name: column.of(known) for column in COLUMNS} | {REMARKS: remarks}
+    return {column.name: column.of(known) for column in COLUMNS} | {
+        FOOTER: known.footer_bytes, REMARKS: remarks,
+    }  # fmt: skip
 
 
 def notes_of(kept: pa.Table) -> pa.Table:
@@ -224,7 +234,7 @@ label, or the VIN where there is none; `started` is `started_utc`, or the local 
 zone, where an import knew no more."""
 
 
-REMARKS = "remarks"
+FOOTER, REMARKS = "footer_bytes", "remarks"
 REMARKS_AT_MOST = 1000
 _REMARK = pa.struct({"start_s": pa.float64(), "end_s": pa.float64(), "kind": pa.string(),
                      "text": pa.string()})  # fmt: skip

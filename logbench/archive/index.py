@@ -21,16 +21,17 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from logbench.archive.columns import (
+    FOOTER,
     JOBS,
     PROBLEMS,
     READINGS,
-    REMARKS,
     ROLES,
     SIGNALS,
     Known,
     kept_schema,
     notes_of,
     record_of,
+    shown,
     table_of,
 )
 from logbench.archive.reading import Footer, read_footers
@@ -66,6 +67,8 @@ class Index:
     """Recordings of jobs, before or after the work: see `ROLES`."""
     notes: pa.Table
     readings: pa.Table
+    footers: Mapping[str, int]
+    """By recording: bytes of its footer."""
     problems: tuple[Problem, ...]
     fresh: int
     """Footers that had to be read this time."""
@@ -106,8 +109,10 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
     jobs, roles, readings = _jobs(store, listing, problems)
     _keep_roles(cache, roles)
     notes = notes_of(recordings)
-    recordings = recordings.drop_columns([REMARKS])
-    return Index(recordings, signals, jobs, roles, notes, readings, tuple(problems), len(new))
+    footers = dict(zip(*(recordings[n].to_pylist() for n in ("recording", FOOTER)), strict=True))
+    return Index(
+        shown(recordings), signals, jobs, roles, notes, readings, footers, tuple(problems), len(new)
+    )
 
 
 def kept_recordings(cache: Path) -> pa.Table | None:
@@ -117,7 +122,7 @@ def kept_recordings(cache: Path) -> pa.Table | None:
         found = read_table(_names(cache)[0]).replace_schema_metadata(None)
     except (pa.ArrowException, OSError, ValueError):
         return None
-    return found.drop_columns([REMARKS]) if found.schema == kept_schema() else None
+    return shown(found) if found.schema == kept_schema() else None
 
 
 def rows_of(cache: Path, chosen: Callable[[Mapping[str, Any]], bool]) -> list[str]:
@@ -227,8 +232,11 @@ def _row(store: Store, known: Known, beside: Entry | None) -> dict[str, Any]:
 def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list[Footer | Problem]:
     """Footers in order."""
     out: list[Footer | Problem] = []
+    length = 0
     for start in range(0, len(entries), _AT_ONCE):
-        out += read_footers(store, entries[start : start + _AT_ONCE])
+        out += read_footers(store, entries[start : start + _AT_ONCE], length)
+        known = [f.known.footer_bytes for f in out if isinstance(f, Footer)]
+        length = max(known, default=0)
         if progress is not None:
             progress(len(out), len(entries))
     return out

@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 
 from logbench.archive.chunks import Described, chunks_of
 from logbench.archive.columns import Known
-from logbench.archive.store import SUFFIX, Entry, LocalStore, Problem, RemoteStore, Store
+from logbench.archive.store import AT_ONCE, SUFFIX, Entry, LocalStore, Problem, RemoteStore, Store
 from logbench.errors import (
     ArchiveError,
     NotARecordingError,
@@ -41,8 +41,8 @@ from logbench.system.private import owner_only
 
 log = logging.getLogger(__name__)
 
-_FIRST_READ = 65_536
-"""Of an object's end: the footer is mostly in it."""
+_FIRST_READ = 16_384
+"""Of an object's end, where the length of its footer is not known: it is mostly in it."""
 
 _KINDS: dict[type[RecordingError], str] = {
     NotARecordingError: "foreign",
@@ -58,23 +58,30 @@ class Footer:
 
     known: Known
     signals: list[dict[str, Any]]
+    metadata: pq.FileMetaData
 
 
-def read_footer(store: Store, entry: Entry) -> Footer | Problem:
-    """One file's footer; a `Problem` for every file that is no sound recording."""
-    return read_footers(store, [entry])[0]
+def read_footer(store: Store, entry: Entry, footer_bytes: int = 0) -> Footer | Problem:
+    """One file's footer; a `Problem` for every file that is no sound recording. `footer_bytes`: how
+    long it is, where that is known: of an object no more is fetched."""
+    return read_footers(store, [entry], footer_bytes)[0]
 
 
-def read_footers(store: Store, entries: Sequence[Entry]) -> list[Footer | Problem]:
-    """The footers of many files, in order; several at once where each costs a round trip."""
+def read_footers(
+    store: Store, entries: Sequence[Entry], footer_bytes: int = 0
+) -> list[Footer | Problem]:
+    """The footers of many files, in order; several at once where each costs a round trip.
+    `footer_bytes`: about how long they are; 0: not known."""
+    first = footer_bytes or _FIRST_READ
     with tempfile.TemporaryDirectory(prefix="logbench-footers-") as scratch:
         folder = Path(scratch)
         if store.root is not None:
-            heads = [_head(store, entry, folder, k) for k, entry in enumerate(entries)]
+            heads = [_head(store, entry, folder, k, first) for k, entry in enumerate(entries)]
         else:
-            with ThreadPoolExecutor(16) as pool:
+            with ThreadPoolExecutor(AT_ONCE) as pool:
                 jobs = [
-                    pool.submit(_head, store, entry, folder, k) for k, entry in enumerate(entries)
+                    pool.submit(_head, store, entry, folder, k, first)
+                    for k, entry in enumerate(entries)
                 ]
                 heads = [job.result() for job in jobs]
         good = [head for head in heads if isinstance(head, _Head)]
@@ -94,10 +101,15 @@ class _Head:
     name: str
     """Of a file with that footer on this computer."""
     facts: Facts
-    rows: int
+    metadata: pq.FileMetaData
+
+    @property
+    def rows(self) -> int:
+        """Samples, as the footer says."""
+        return int(self.metadata.num_rows)
 
 
-def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Problem:
+def _head(store: Store, entry: Entry, scratch: Path, number: int, first: int) -> _Head | Problem:
     path = entry.path
     try:
         if isinstance(store, LocalStore):
@@ -105,7 +117,7 @@ def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Pro
             with store.open(path) as file:
                 metadata = pq.read_metadata(file)
         else:
-            name = str(_tail(store, entry, scratch / f"{number}{SUFFIX}"))
+            name = str(_tail(store, entry, scratch / f"{number}{SUFFIX}", first))
             metadata = pq.read_metadata(name, memory_map=False)
     except ArchiveError as error:
         return Problem(path, "link", str(error))
@@ -119,11 +131,11 @@ def _head(store: Store, entry: Entry, scratch: Path, number: int) -> _Head | Pro
         return Problem(path, "damaged", f"The footer of {path} makes no sense.")
 
 
-def _tail(store: Store, entry: Entry, into: Path) -> Path:
+def _tail(store: Store, entry: Entry, into: Path, first: int) -> Path:
     """A file with an object's footer only. Raises `OSError`, `ValueError`."""
     with store.open(entry.path) as file:
         size = file.size()
-        end = file.read_at(min(size, _FIRST_READ), max(0, size - _FIRST_READ))
+        end = file.read_at(min(size, first), max(0, size - first))
         if end[-4:] != MAGIC or len(end) < 12:
             raise ValueError("no Parquet file")
         length = int.from_bytes(end[-8:-4], "little") + 8
@@ -158,7 +170,7 @@ def _understood(entry: Entry, name: str, metadata: pq.FileMetaData) -> _Head | P
     }
     if columns != _COLUMNS or metadata.num_columns != len(_COLUMNS):
         return Problem(path, "foreign", f"{path} has other columns than a recording: import it.")
-    return _Head(entry, name, facts, metadata.num_rows)
+    return _Head(entry, name, facts, metadata)
 
 
 def _checked(head: _Head, chunks: list[Described] | None) -> Footer | Problem:
@@ -173,7 +185,9 @@ def _checked(head: _Head, chunks: list[Described] | None) -> Footer | Problem:
         signals = _signal_rows(path, chunks, head.facts)
         lasts = (row["last_s"] for row in signals)
         duration_s = max((last for last in lasts if last is not None), default=0.0)
-        return Footer(Known(head.entry, head.facts, head.rows, duration_s), signals)
+        length = head.metadata.serialized_size + 8
+        known = Known(head.entry, head.facts, head.rows, duration_s, length)
+        return Footer(known, signals, head.metadata)
     except (ValueError, TypeError, OverflowError):
         return nonsense
 
@@ -221,18 +235,18 @@ def _number(text: str | None) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def open_entry(store: Store, entry: Entry) -> Recording:
+def open_entry(store: Store, entry: Entry, footer_bytes: int = 0) -> Recording:
     """A recording of the archive. Its footer is checked first, then `open_recording`'s errors.
+    `footer_bytes`: as `read_footer` takes it.
 
     Raises `ArchiveError` for a file that is left out, saying why.
     """
-    footer = read_footer(store, entry)
+    footer = read_footer(store, entry, footer_bytes)
     if not isinstance(footer, Footer):
         raise ArchiveError(footer.sentence)
     if isinstance(store, LocalStore):
         return open_recording(store.path_of(entry.path))
-    with store.open(entry.path) as file:
-        metadata = pq.read_metadata(file)
+    metadata = footer.metadata
 
     @contextmanager
     def opened() -> Iterator[pq.ParquetFile]:
@@ -247,7 +261,7 @@ def open_entry(store: Store, entry: Entry) -> Recording:
             f"{entry.path} cannot be read: the network is gone or the file is damaged."
         )
 
-    facts = _as_corrected(store, entry, facts_of(entry.path, metadata))
+    facts = _as_corrected(store, entry, footer.known.facts)
     return ParquetSource(metadata, facts, opened, unreadable).recording()
 
 

@@ -31,7 +31,7 @@ from logbench.archive.findings import check_entry, state_entry
 from logbench.archive.index import Progress, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.states import without_states
-from logbench.archive.store import STATE, Entry, entries_of, open_store
+from logbench.archive.store import STATE, Entry, RemoteStore, Store, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import catalogue
@@ -214,14 +214,22 @@ def _known_results(out: Path, version: str) -> set[Entry]:
 
 def _checked(only: tuple[str, ...] | None, place: str, entries: Sequence[Entry]) -> Rows:
     """The checks (None: all) over a batch."""
-    store = open_store(place)
+    store = _held(place, entries)
     return [row for entry in entries for row in check_entry(store, entry, only)]
 
 
 def _stated(place: str, entries: Sequence[Entry]) -> Rows:
     """What the cars were doing, over a batch."""
-    store = open_store(place)
+    store = _held(place, entries)
     return [row for entry in entries for row in state_entry(store, entry)]
+
+
+def _held(place: str, entries: Sequence[Entry]) -> Store:
+    """The archive's place; objects are fetched once, whole, for most of each is read."""
+    store = open_store(place)
+    if isinstance(store, RemoteStore):
+        store.hold(entries)
+    return store
 
 
 def _called(name: str, version: str, place: str, entries: Sequence[Entry]) -> Rows:

@@ -1,0 +1,133 @@
+"""What an archive of an object store costs, counted by a proxy before an S3-compatible server."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pyarrow.fs as pafs
+import pyarrow.parquet as pq
+import pytest
+
+from logbench.analysis.expression.checked import condition
+from logbench.archive.archive import Archive
+from logbench.archive.find import Filter
+from logbench.archive.sweep import sweep_checks
+from logbench.recording.finish import write_recording
+from logbench.recording.model import Facts, Trace, signal_facts
+from tests.archive.counting import Counting, counting
+
+pytest.importorskip("flask")
+moto = pytest.importorskip("moto.server")
+
+DRIVES = 6
+SIGNALS = ("RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "TP", "VPWR")
+MOST = 1.2
+"""Times the least that could do: footers for what is opened, the columns of a condition, the files
+of a sweep; with the heads of the answers, some 500 bytes each."""
+
+
+class Far(NamedTuple):
+    url: str
+    proxy: Counting
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def far(tmp_path_factory) -> Iterator[Far]:
+    folder = tmp_path_factory.mktemp("drives")
+    rng = np.random.default_rng(8)
+    t_ns = np.arange(6000, dtype=np.int64) * 100_000_000
+    for n in range(DRIVES):
+        traces = [Trace(s, "7E8", "", t_ns, rng.uniform(20, 90, 6000)) for s in SIGNALS]
+        facts = Facts(signals=signal_facts(SIGNALS), note="x" * 100)
+        write_recording(folder / f"{n}.parquet", traces, facts)
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    running = moto.ThreadedMotoServer(ip_address="127.0.0.1", port=0)
+    running.start()
+    server = "{}:{}".format(*running.get_host_and_port())
+    fs = pafs.S3FileSystem(
+        access_key="test", secret_key="test", scheme="http", endpoint_override=server,
+        region="us-east-1", allow_bucket_creation=True,
+    )  # fmt: skip
+    fs.create_dir("counted")
+    for path in folder.iterdir():
+        with fs.open_output_stream(f"counted/{path.name}") as out:
+            out.write(path.read_bytes())
+    with counting(server) as proxy:
+        end = f"scheme=http&region=us-east-1&endpoint_override={proxy.address}"
+        yield Far(f"s3://test:test@counted?{end}", proxy, folder)
+    running.stop()
+
+
+@pytest.fixture
+def archive(far, tmp_path) -> Archive:
+    made = Archive(far.url, tmp_path / "cache")
+    made.refresh()
+    far.proxy.took()
+    return made
+
+
+def footer(far: Far, n: int = 0) -> int:
+    return pq.read_metadata(far.folder / f"{n}.parquet").serialized_size + 8
+
+
+def columns(far: Far, signal: str, n: int = 0) -> int:
+    """Times and values of a signal."""
+    found = pq.read_metadata(far.folder / f"{n}.parquet")
+    groups = [found.row_group(k) for k in range(found.num_row_groups)]
+    (group,) = [g for g in groups if g.column(0).statistics.min == signal]
+    return sum(group.column(k).total_compressed_size for k in (2, 3))
+
+
+def test_opening_costs_the_footer(archive, far):
+    """It cost 133 kB: the end of the file twice, 64 kB each."""
+    archive.open("0")
+    took, requests = far.proxy.took()
+    assert footer(far) < took <= MOST * footer(far)
+    assert requests <= 4
+
+
+def test_a_trace_costs_its_columns(archive, far):
+    opened = archive.open("0")
+    far.proxy.took()
+    assert len(opened.trace("RPM")) == 6000
+    took, requests = far.proxy.took()
+    assert took <= MOST * columns(far, "RPM")
+    assert requests <= 3
+
+
+def test_looking_again_costs_the_listing(archive, far):
+    archive.refresh()
+    took, requests = far.proxy.took()
+    assert requests <= 2
+    assert took <= 2000 + 500 * DRIVES
+
+
+def test_the_first_look_costs_footers_or_16_kb_where_their_length_is_not_known(far, tmp_path):
+    Archive(far.url, tmp_path / "another").refresh()
+    took, _ = far.proxy.took()
+    least = sum(footer(far, n) for n in range(DRIVES))
+    assert took <= max(MOST * least, DRIVES * 18_000)
+
+
+def test_a_condition_costs_footers_and_its_columns(archive, far):
+    """It cost more than the whole archive."""
+    found = archive.find(Filter(condition=condition("ECT > 89.9 and RPM < 21")))
+    took, _ = far.proxy.took()
+    least = sum(footer(far, n) + columns(far, "ECT", n) + columns(far, "RPM", n)
+                for n in range(DRIVES))  # fmt: skip
+    assert found.num_rows <= DRIVES
+    assert took <= MOST * least
+
+
+def test_a_sweep_costs_each_file_once(archive, far):
+    """It cost 1.7 times."""
+    sweep_checks(archive, processes=1)
+    took, requests = far.proxy.took()
+    size = sum(path.stat().st_size for path in far.folder.iterdir())
+    assert took <= MOST * size
+    assert requests <= 4 * DRIVES
