@@ -32,7 +32,7 @@ from logbench.archive.index import Progress, write_table
 from logbench.archive.reading import open_entry
 from logbench.archive.states import without_states
 from logbench.archive.store import STATE, Entry, RemoteStore, Store, entries_of, open_store
-from logbench.errors import ArchiveError, LogbenchError, UsageError
+from logbench.errors import ArchiveError, LogbenchError, SignalUnknownError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalogue import catalogue
 from logbench.system.private import make_folder
@@ -158,13 +158,15 @@ def sweep_function(
 
 
 def load_function(name: str) -> UserFunction:
-    """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`, and
-    `SignalUnknownError` for a bare name that is no signal."""
+    """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`."""
     if name.upper() in catalogue():
         return functools.partial(_numbers_of, name.upper())
     module, colon, attribute = name.partition(":")
     if not colon:
-        catalogue().by_acronym(name)  # raises, with near ones
+        try:
+            catalogue().by_acronym(name)
+        except SignalUnknownError as error:
+            raise UsageError(f"'{name}' is no MODULE:FUNCTION either: {error}") from error
     try:
         found = getattr(importlib.import_module(module), attribute)
     except (ImportError, AttributeError, ValueError) as error:
