@@ -216,7 +216,7 @@ def test_the_template_is_what_gathering_gives_now():
 
 def test_the_template_says_nothing_of_when_and_where():
     text = gather.TEMPLATE.read_text(encoding="utf-8")
-    assert "Date" not in text
+    assert "-Date:" not in text
     assert str(ROOT) not in text
     assert not re.search(r"^#: .*:\d", text, re.M)
 

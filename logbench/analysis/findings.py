@@ -334,9 +334,7 @@ def owners_sentence(finding: Finding, about: str) -> str:
         subject=finding.subject,
         how=how,
         number=replace(quantity_of(finding), half=None),
-        cap=said(" (a reason to watch, no more: {why})", why=finding.cap.reason)
-        if finding.cap
-        else "",
+        cap=" (a reason to watch, no more)" if finding.cap else "",
     )
 
 

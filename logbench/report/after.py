@@ -10,19 +10,21 @@ from logbench.analysis.comparison.results import (
     FindingVerdict,
     SignalVerdict,
 )
-from logbench.analysis.model import heading
 from logbench.analysis.statement import in_units
 from logbench.foreign import fill, joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
-from logbench.report.charts import Change, changes_chart
+from logbench.report.charts import BARS, Change, changes_chart
 from logbench.report.gather import Material
 from logbench.report.judged import finding_tables
+from logbench.report.options import TITLES
+from logbench.report.plainly import about
 from logbench.report.plots import findings_chart
 from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import printed
 from logbench.signals.units import Units
 from logbench.vehicle.records.diff import ReadingDiff
+from logbench.words import tr
 
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
@@ -42,7 +44,7 @@ def section(material: Material) -> Iterator[Block]:
             yield Heading("Conclusion")
             yield Paragraph(material.job.conclusion, "lead")
         return
-    yield Heading("What the drives after the work show")
+    yield Heading(TITLES["after"], key="after")
     for key, text in printed(material, "after").items():
         yield Paragraph(text, "lead" if key == "after: comparison" else "normal")
     if material.job.conclusion:
@@ -98,7 +100,7 @@ def _compared_text(material: Material, comparison: Comparison) -> str:
     return text
 
 
-def bars_figure(material: Material) -> Figure | None:
+def bars_figure(material: Material, height: float = BARS) -> Figure | None:
     """Before and after of the findings of the check that changed most, over its band."""
     comparison = material.comparison
     if comparison is None:
@@ -106,12 +108,13 @@ def bars_figure(material: Material) -> Figure | None:
     chosen = _check_for_bars(comparison)[:MOST_BARS]
     if not chosen or chosen[0].before is None:
         return None
-    unit = material.units.printed(chosen[0].before.unit)
-    return Figure(
-        findings_chart({r.subject: (r.before, r.after) for r in chosen}, material.units),
-        f"{heading(chosen[0].check).capitalize()} before and after, with 95 % intervals, in "
-        f"{unit or 'its unit'}.",
+    both = {r.subject: (r.before, r.after) for r in chosen}
+    text = tr(
+        "{what}, before and after the work, with 95 % intervals, in {unit}.",
+        what=about(chosen[0].before),
+        unit=material.units.printed(chosen[0].before.unit) or tr("its unit"),
     )
+    return Figure(findings_chart(both, material.units, height), text)
 
 
 def _check_for_bars(comparison: Comparison) -> list[FindingResult]:

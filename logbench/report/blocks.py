@@ -31,8 +31,8 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class More:
-    """How much of something is not here but further on, as `4 more findings`; where there are
-    pages, their number follows. `key`, `under`: of the heading under which it is, and its text."""
+    """How much of something is not here but further on, as `4 more findings`; where it is follows:
+    the page's number, where there are pages. `key`, `under`: of its heading, and its text."""
 
     text: str
     key: str
@@ -108,13 +108,15 @@ Block = Heading | Paragraph | More | Bullets | Facts | Table | Figure | Pictures
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole report. `front`: its first page, never more than one; `blocks`: what follows.
+    """A whole report. `front`: its first page, never more than one; `shorter`: the same in
+    editions that say less, for where it does not fit the paper; `blocks`: what follows.
     `shop`: name and lines; `foot`: at the foot of every page; `mark`: for its metadata."""
 
     title: str
     subtitle: str
     front: tuple[Block, ...]
     blocks: tuple[Block, ...] = ()
+    shorter: tuple[tuple[Block, ...], ...] = ()
     shop: tuple[str, ...] = ()
     logo: Picture | None = None
     foot: str = ""

@@ -8,7 +8,13 @@ from collections.abc import Iterable, Iterator
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.model import Causes, Ranked, Weight
 from logbench.analysis.causes.next_tests import next_tests
-from logbench.analysis.causes.sentence import cause_words, no_test, ruled_out, share_text
+from logbench.analysis.causes.sentence import (
+    NO_VERDICT,
+    cause_words,
+    no_test,
+    ruled_out,
+    share_text,
+)
 from logbench.analysis.statement import in_units
 from logbench.foreign import fill, joined
 from logbench.job.times import short_time
@@ -28,6 +34,7 @@ def section(material: Material) -> Iterator[Block]:
     now = after_tests(material.causes, done)
     yield Heading("What may explain it")
     yield Paragraph(printed(material, "causes")["causes: summary"])
+    yield Paragraph(NO_VERDICT, "small")
     yield _table(now, material.units)
     if now.unexplained:
         words = tuple(in_units(one.words, material.units) for one in now.unexplained)

@@ -56,9 +56,15 @@ class Bar:
     sides: tuple[tuple[float | None, float | None], ...]
 
 
-def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None) -> Chart:
+BARS = 150.0
+"""Points: usual height of a chart of bars."""
+
+
+def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None, height: float = BARS) -> Chart:
     """Before (solid) and after (open) side by side, with their 95 % intervals, over a band."""
-    height, bottom = 150.0, 34.0
+    step = AREA / max(len(bars), 1)
+    names = [_name_rows(bar.label, step - 4) for bar in bars]
+    bottom = 7.0 + _LINE * max(map(len, names), default=1)
     chart = Chart(WIDTH, height, "\n".join(_bars_said(bars, unit, band)))
     values = [0.0, *(edge for edge in band or () if edge is not None)]
     values += [
@@ -82,9 +88,11 @@ def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None) -> Chart:
     left_axis(chart, low, high, 5, level, LEFT, WIDTH - RIGHT)
     chart.add(rule(LEFT, level(0), WIDTH - RIGHT, level(0), GRAY, 1.0))
     chart.add(Label(unit, LEFT - 4, height - 8, "end"))
-    step = AREA / max(len(bars), 1)
-    for index, bar in enumerate(bars):
-        _bar(chart, bar, LEFT + step * index, step, level)
+    for index, (bar, rows) in enumerate(zip(bars, names, strict=True)):
+        left = LEFT + step * index
+        _bar(chart, bar, left, step, level)
+        for number, row in enumerate(rows, 1):
+            chart.add(Label(row, left + step / 2, bottom - 3 - _LINE * number, "middle"))
     _bar_legend(chart, height, band is not None)
     return chart
 
@@ -117,10 +125,11 @@ def _bar(chart: Chart, bar: Bar, x: float, step: float, level: Place) -> None:
             center = left + width / 2
             ends = level(value - half), level(value + half)
             chart.add(rule(center, ends[0], center, ends[1], "#333333", 1.0))
-    parts = bar.label.split(", ")
-    rows = [row for part in parts for row in fonts.wrapped(part, SIZE, step - 4)]
-    for n, row in enumerate(rows[:3]):
-        chart.add(Label(fonts.fitted(row, SIZE, step - 4), middle, 20 - 9 * n, "middle"))
+
+
+def _name_rows(name: str, wide: float) -> list[str]:
+    """A subject in lines so wide, each part on a line of its own."""
+    return [row for part in in_label(name).split(", ") for row in fonts.wrapped(part, SIZE, wide)]
 
 
 def _bar_legend(chart: Chart, height: float, with_band: bool) -> None:
@@ -150,36 +159,37 @@ class Change:
     detectable: float = 1.0
 
 
-_ROW, _LABEL = 15.0, 200.0
+_ROW, _LABEL, _LINE = 15.0, 200.0, 9.5
 _NOTHING_COMPARABLE = "Nothing was comparable."
 
 
 def changes_chart(changes: Sequence[Change]) -> Chart:
     """One row a quantity: its change with the 95 % interval, each on its own scale around zero."""
-    room = 112.0
-    height = _ROW * len(changes) + 16
+    left, right = _LABEL + 8, WIDTH - 120.0
+    rows = [_Row(change, _LABEL, right) for change in changes]
+    height = sum(row.height for row in rows) + 16
     chart = Chart(WIDTH, height, "\n".join(map(_change_said, changes)))
-    left, right = _LABEL + 8, WIDTH - room - 8
     middle = (left + right) / 2
     chart.add(rule(middle, 4, middle, height - 12, GRAY, 1.0))
     chart.add(Label("less", left, height - 8))
     chart.add(Label("no change", middle, height - 8, "middle"))
     chart.add(Label("more", right, height - 8, "end"))
-    for index, change in enumerate(changes):
-        reach = max(abs(change.change or 0.0) + (change.half_width or 0.0), 1e-9)
+    y = height - 14
+    for row in rows:
+        reach = max(abs(row.change.change or 0.0) + (row.change.half_width or 0.0), 1e-9)
         place = line_between(0.0, reach, middle, middle + (right - left) / 2 * 0.94)
-        color = VERMILLION if change.changed else MIDDLE
-        _interval(chart, change, height - 14 - _ROW * (index + 0.6), place, right, color)
+        row.draw(chart, y, place, VERMILLION if row.change.changed else MIDDLE)
+        y -= row.height
     return chart
 
 
 def detectable_chart(changes: Sequence[Change], x_label: str) -> Chart:
     """The same on one axis, in units of what would surely be found (gray): linear to twice that,
     then logarithmic."""
-    room, foot = 150.0, 26.0
-    height = _ROW * max(len(changes), 1) + 4 + foot
+    left, right, foot = _LABEL - 32, WIDTH - 130.0, 26.0
+    rows = [_Row(change, left - 8, right) for change in changes]
+    height = (sum(row.height for row in rows) or _ROW) + 4 + foot
     chart = Chart(WIDTH, height, "\n".join(map(_change_said, changes)) or _NOTHING_COMPARABLE)
-    left, right = _LABEL - 40, WIDTH - room - 8
     reaches = ((abs(c.change or 0.0) + (c.half_width or 0.0)) / c.detectable for c in changes)
     most = max([1.0, *reaches])
     line = line_between(-_squeezed(1.05 * most), _squeezed(1.05 * most), left, right)
@@ -192,35 +202,45 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Chart:
             chart.add(Label(decimal_text(tick, 0), line(_squeezed(tick)), foot - 10, "middle"))
     chart.add(rule(line(0.0), foot, line(0.0), height))
     chart.add(Label(x_label, (left + right) / 2, 2, "middle"))
-    for index, change in enumerate(changes):
-        y = height - 4 - _ROW * (index + 0.6)
-        color = VERMILLION if change.changed else BLUE
-        _interval(chart, change, y, partial(_place_of, line, change.detectable), right, color)
+    y = height - 4
+    for row in rows:
+        color = VERMILLION if row.change.changed else BLUE
+        row.draw(chart, y, partial(_place_of, line, row.change.detectable), color)
+        y -= row.height
     if not changes:
         chart.add(Label(_NOTHING_COMPARABLE, WIDTH / 2, height - 12, "middle"))
     return chart
+
+
+class _Row:
+    """One quantity: its name, a bar with a mark (filled where a change is shown), its text; names
+    and texts take as many lines as they need."""
+
+    def __init__(self, change: Change, label_wide: float, right: float) -> None:
+        self.change, self._right = change, right
+        self._labels = fonts.wrapped(in_label(change.label), SIZE, label_wide)
+        self._texts = fonts.wrapped(in_label(change.text), SIZE, WIDTH - right - 8)
+        self._lines = max(len(self._labels), len(self._texts), 1)
+        self.height = _ROW + _LINE * (self._lines - 1)
+
+    def draw(self, chart: Chart, top: float, place: Place, color: str) -> None:
+        """Below `top`."""
+        for texts, x in ((self._labels, 0.0), (self._texts, self._right + 8)):
+            for number, text in enumerate(texts):
+                chart.add(Label(text, x, top - 0.6 * _ROW - 2.5 - _LINE * number))
+        value, half = self.change.change, self.change.half_width
+        if value is None or half is None:
+            return
+        y = top - 0.6 * _ROW - _LINE * (self._lines - 1) / 2
+        chart.add(rule(place(value - half), y, place(value + half), y, color, 2.2))
+        fill = color if self.change.changed else WHITE
+        chart.add(Box(place(value) - 2.5, y - 2.5, 5, 5, fill, color))
 
 
 def _change_said(change: Change) -> str:
     shown = "a change is shown" if change.changed else "no change is shown"
     known = shown if change.change is not None else "not comparable"
     return f"{in_label(change.label)}: {in_label(change.text)}; {known}."
-
-
-def _interval(
-    chart: Chart, change: Change, y: float, place: Place, right: float, color: str
-) -> None:
-    """Label, bar with a mark (filled where a change is shown), text."""
-    chart.add(Label(fonts.fitted(change.label, SIZE, _LABEL), 0, y - 2.5))
-    shown = fonts.fitted(change.text, SIZE, WIDTH - right - 8)
-    chart.add(Label(shown, right + 8, y - 2.5))
-    if change.change is None or change.half_width is None:
-        return
-    a, b = (place(change.change + sign * change.half_width) for sign in (-1, 1))
-    chart.add(rule(a, y, b, y, color, 2.2))
-    at = place(change.change)
-    fill = color if change.changed else WHITE
-    chart.add(Box(at - 2.5, y - 2.5, 5, 5, fill, color))
 
 
 def _place_of(line: Place, detectable: float, value: float) -> float:
@@ -271,7 +291,7 @@ class Cell:
 
 def cells_chart(cells: Sequence[Cell], x_label: str, y_label: str, scale_label: str) -> Chart:
     """Values over two axes, colored around 0; what has no value is hatched."""
-    height, bottom, right = 300.0, 26.0, WIDTH - 68.0
+    height, bottom, right = 300.0, 26.0, WIDTH - 76.0
     chart = Chart(WIDTH, height, _cells_said(cells, scale_label))
     if not cells:
         return chart
@@ -330,7 +350,7 @@ def _two_digits(value: float) -> str:
 
 def _color_scale(chart: Chart, level: Place, top: float) -> None:
     steps = 40
-    left, tall = WIDTH - 52.0, (level(top) - level(-top)) / steps
+    left, tall = WIDTH - 60.0, (level(top) - level(-top)) / steps
     for step in range(steps):
         color = _diverging((2 * step + 1) / steps - 1)
         chart.add(Box(left, level(-top) + step * tall, 10, tall + 0.2, color))

@@ -17,7 +17,7 @@ from logbench.job.times import short_time
 from logbench.recording.storage import write_whole
 from logbench.report import sections
 from logbench.report.blocks import Document
-from logbench.report.front import front
+from logbench.report.front import fronts
 from logbench.report.gather import Material, gather
 from logbench.report.options import ReportOptions
 from logbench.report.sentences import sentences
@@ -70,10 +70,12 @@ def make_document(material: Material) -> Document:
     shop = (options.shop_name, *options.shop_lines)
     when = short_time(job.created_utc)[:10]
     subtitle = joined(" · ", job.title, vehicle if vehicle != job.title else "", when)
+    first, *shorter = fronts(material)
     return Document(
         title=title,
         subtitle=subtitle,
-        front=tuple(front(material)),
+        front=first,
+        shorter=tuple(shorter),
         blocks=() if options.audience == "owner" else tuple(sections.appendix(material)),
         shop=() if options.private else tuple(filter(None, shop)),
         logo=material.logo,

@@ -28,7 +28,7 @@ WIDTH = 500.0
 LEFT, RIGHT = 62.0, 6.0
 """Room beside the area of a chart with a scale at its left."""
 AREA = WIDTH - LEFT - RIGHT
-SIZE = 7.5
+SIZE = 8.2
 GRAY, LIGHT = "#666666", "#DDDDDD"
 WHITE, MIDDLE, DIM = "#FFFFFF", "#888888", "#BBBBBB"
 BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILLION, PURPLE = (

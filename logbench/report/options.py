@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from logbench.errors import UsageError
 from logbench.foreign import Line
+from logbench.words import tr
 
 Section = Literal[
     "concern", "vehicle", "found", "records", "causes", "notes", "options", "done", "after",
@@ -20,6 +21,15 @@ ALWAYS: frozenset[Section] = frozenset({"limits"})
 """Limits and cautions are never left out of what follows the first page."""
 EVIDENCE: frozenset[Section] = frozenset({"methods", "files"})
 """What a claims file asks for beside all that a technician does."""
+TITLES = {
+    "found": tr("What was found, in full"),
+    "lacking": tr("Not judged, and what to record"),
+    "done": tr("What was done, in full"),
+    "after": tr("What the drives after the work show"),
+    "limits": tr("Limits and cautions"),
+    "files": tr("Recordings, evidence and program"),
+}
+"""Headings of what follows the first page that it points to, by key."""
 Audience = Literal["owner", "technician", "claims"]
 AUDIENCES: tuple[Audience, ...] = get_args(Audience)
 

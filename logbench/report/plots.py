@@ -26,7 +26,15 @@ from logbench.recording.model import Facts
 from logbench.recording.notes import read_remarks
 from logbench.recording.reader import Recording
 from logbench.report.blocks import Block, Figure
-from logbench.report.charts import Bar, Cell, Change, bars_chart, cells_chart, detectable_chart
+from logbench.report.charts import (
+    BARS,
+    Bar,
+    Cell,
+    Change,
+    bars_chart,
+    cells_chart,
+    detectable_chart,
+)
 from logbench.report.drawing import VERDICT_COLORS, Chart, write_png
 from logbench.report.gather import Drive, out_of_range
 from logbench.report.strips import Line2D, Panel, Shade, Strip, Told, strips_chart
@@ -192,7 +200,9 @@ def plot_recording(
     write_png(strips_chart([panel], _MINUTES), path, drive_title(recording.facts, name))
 
 
-def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units) -> Chart:
+def findings_chart(
+    both: Mapping[str, tuple[Finding | None, ...]], units: Units, height: float = BARS
+) -> Chart:
     """Bars of findings of one unit by their subject, before and after, over their band."""
     every = [f for sides in both.values() for f in sides if f is not None]
     unit = every[0].unit if every else "%"
@@ -208,7 +218,7 @@ def findings_chart(both: Mapping[str, tuple[Finding | None, ...]], units: Units)
     bars = [bar for bar in bars if any(value is not None for value, _ in bar.sides)]
     band = next((f.band for f in every if f.band is not None), None)
     ends = None if band is None else (shown(band.within[0]), shown(band.within[1]))
-    return bars_chart(bars, units.printed(unit), ends)
+    return bars_chart(bars, units.printed(unit), ends, height)
 
 
 # --- comparisons ---

@@ -22,10 +22,10 @@ from logbench.report.blocks import (
     Pictures,
     Table,
 )
-from logbench.report.front import TITLES, cut, odometer
+from logbench.report.front import ROOMS, cut, odometer
 from logbench.report.gather import Material
 from logbench.report.judged import finding_tables, range_to_act, usual_range
-from logbench.report.options import Section
+from logbench.report.options import TITLES, Section
 from logbench.report.plots import finding_figures
 from logbench.report.seal import seal_code, seal_facts
 from logbench.report.sentences import lacking_parts, looked_at, printed
@@ -76,7 +76,7 @@ def appendix(material: Material) -> list[Block]:
 
 def _concern(material: Material) -> Iterator[Block]:
     """Where the first page has no room for it."""
-    if cut(material.job.concern) != " ".join(raw(material.job.concern).split()):
+    if cut(material.job.concern, ROOMS[-1].text) != " ".join(raw(material.job.concern).split()):
         yield Heading("The customer's concern")
         yield Paragraph(material.job.concern, "quote")
 

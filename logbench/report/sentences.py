@@ -8,32 +8,32 @@ technician's own.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.sentence import owners_paragraph
-from logbench.analysis.comparison.results import FOR_THE_WORSE
 from logbench.analysis.findings import owners_sentence
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import parts_of, plain_words
-from logbench.analysis.statement import Quantity, in_units, joined, said
+from logbench.analysis.statement import in_units, joined
 from logbench.foreign import fill, in_label
 from logbench.report.gather import Drive, Material
+from logbench.report.plainly import about, fuel_added, pattern
 from logbench.report.steps import next_steps
 from logbench.vehicle.records.model import CarReading, Code
-from logbench.words import inside
+from logbench.words import inside, tr
 
-TOTAL_TRIM = "fuel_trim_total"
-"""The band of what the engine computer adds or takes away; other trim bands are differences."""
 SAFETY = frozenset({"charging", "rail", "warm_up"})
 """Checks whose findings come before others of the same result: an engine that overheats, a supply
 or a fuel pressure that fails can leave a car standing in traffic. Common practice, no source."""
 NOT_LOOKED_AT = ("found: not judged", "found: not of this car")
 """Keys of what was not found because it was not looked at."""
+LOOKED_AT = "found: within"
 OWN = "(the technician's own words)"
 LACKING = (Coverage.NOT_RECORDED, Coverage.UNCERTAIN)
-_MOST_TEXTS = 3
-"""Codes whose meaning is told beside them."""
+_MOST_TEXTS, _MOST_CODES = 3, 8
+"""Codes whose meaning is told beside them, and that are named."""
 Found = list[tuple[Drive, Finding]]
 
 
@@ -67,7 +67,7 @@ def default_sentences(material: Material) -> dict[str, str]:
     if material.causes is not None:
         done = [test.done for test in material.job.tests]
         made["causes: summary"] = owners_paragraph(after_tests(material.causes, done), done)
-    made |= _coverage(drives)
+    made |= _coverage(coverage_of(drives))
     made |= _after(material)
     made |= next_steps(material)
     return {key: in_units(text, material.units) for key, text in made.items() if text}
@@ -127,11 +127,10 @@ def _found_in(material: Material, drives: Sequence[Drive]) -> dict[str, str]:
         weight = weights.get((worst.check, worst.subject), 0.0)
         return -worst.verdict.severity, worst.check not in SAFETY, -weight
 
-    named: set[str] = set()
     made = {}
     for found in sorted(out, key=rank):
         worst = _worst(found)
-        parts_said = [_found(worst, named), *_where(found, drives)]
+        parts_said = [_found(worst), *_where(found, drives)]
         made[f"found: {worst.check}: {worst.subject}"] = joined(parts_said, " ")
     if not drives:
         made["found: no drive"] = "No test drive was recorded: nothing was judged by measuring."
@@ -171,26 +170,26 @@ def _where(found: Found, drives: Sequence[Drive]) -> Iterator[str]:
     yield f"{'; '.join(clauses)}."
 
 
-def _found(finding: Finding, named: set[str]) -> str:
-    """`named`: causes that were named already; grows."""
-    about = (finding.band and finding.band.plain) or plain_words(finding.check)
-    parts: list[str] = [owners_sentence(finding, about)]
-    total = finding.band is not None and finding.band.key == TOTAL_TRIM
-    if total and finding.value is not None:
-        much = Quantity(abs(finding.value), "%", decimals=0)
-        does = "adds" if finding.value > 0 else "takes away"
-        text = "The engine computer {does} {much} of the fuel to keep the mixture right."
-        parts.append(said(text, does=does, much=much))
-    if finding.causes and finding.causes[0] not in named:
-        named.add(finding.causes[0])
-        cause = finding.causes[0]
-        parts.append(said("Most likely: {cause}; to be confirmed by inspection.", cause=cause))
-    return joined(parts, " ")
+def _found(finding: Finding) -> str:
+    """What the finding says to an owner; what may be behind it is told of all findings at once."""
+    told = pattern(finding) or owners_sentence(finding, about(finding))
+    return joined(filter(None, (told, fuel_added(finding))), " ")
 
 
-def _coverage(drives: Sequence[Drive]) -> dict[str, str]:
-    """What could not be judged, what this car does not have, and what was judged and found within
-    its usual range, check by check: what was not judged is vouched for nowhere."""
+@dataclass(frozen=True, slots=True)
+class CoverageWords:
+    """What the checks could and could not judge, a few words each: what was not judged is vouched
+    for nowhere."""
+
+    lacking: tuple[str, ...]
+    foreign: tuple[str, ...]
+    """What this car does not have."""
+    within: tuple[str, ...]
+    """Judged, and within its usual range."""
+
+
+def coverage_of(drives: Sequence[Drive]) -> CoverageWords:
+    """Of all drives together, check by check."""
     findings = [f for drive in drives for f in drive.findings if f.check != "recording"]
     out = {f.check for f in findings if f.verdict.severity}
     judged: dict[str, bool] = {}
@@ -204,27 +203,30 @@ def _coverage(drives: Sequence[Drive]) -> dict[str, str]:
             lacking.setdefault(part.check, []).append(part.subject)
     words = {check: inside(plain_words(check)) for check in judged}
 
-    def listed(parts: dict[str, list[str]]) -> str:
-        return ", ".join(
+    def listed(parts: dict[str, list[str]]) -> tuple[str, ...]:
+        return tuple(
             f"{words[check]} ({'; '.join(subjects)})" if judged[check] else words[check]
             for check, subjects in parts.items()
         )
 
     without = {check: [*lacking.get(check, ()), *foreign.get(check, ())] for check in judged}
-    within = [
-        words[check] + (f" (without {'; '.join(without[check])})" if without[check] else "")
+    within = (
+        tr("{what} (without {parts})", what=words[check], parts="; ".join(without[check]))
+        if without[check]
+        else words[check]
         for check, good in judged.items()
         if good and check not in out
-    ]
-    return {
-        "found: not judged": f"Could not be judged: {listed(lacking)}." if lacking else "",
-        "found: not of this car": (
-            f"Not of this car, as far as it tells: {listed(foreign)}." if foreign else ""
-        ),
-        "found: within": (
-            f"Looked at and within their usual ranges: {', '.join(within)}." if within else ""
-        ),
-    }
+    )
+    return CoverageWords(listed(lacking), listed(foreign), tuple(within))
+
+
+def _coverage(words: CoverageWords) -> dict[str, str]:
+    texts = (
+        (NOT_LOOKED_AT[0], tr("Could not be judged:"), words.lacking),
+        (NOT_LOOKED_AT[1], tr("Not of this car, as far as it tells:"), words.foreign),
+        (LOOKED_AT, tr("Looked at and within their usual ranges:"), words.within),
+    )
+    return {key: f"{head} {', '.join(listed)}." for key, head, listed in texts if listed}
 
 
 # --- after the work ---
@@ -235,10 +237,6 @@ def _after(material: Material) -> dict[str, str]:
     job, comparison = material.job, material.comparison
     if comparison is not None:
         made["after: comparison"] = comparison.summary
-        worse = [f for f in comparison.findings if f.verdict in FOR_THE_WORSE]
-        if worse:
-            names = ", ".join(f"{plain_words(f.check)} ({f.subject})" for f in worse)
-            made["after: worse"] = f"Worse than before: {names}."
     elif job.work or job.parts:
         made["after: not shown"] = (
             "Before and after are not compared: whether the work helped is not shown."
@@ -257,7 +255,9 @@ def _names(codes: Sequence[Code]) -> str:
     texts = {code.code: "" if code.manufacturer else code.text for code in codes}
     shown = list(texts.items())
     named = [f"{code} ({in_label(text)})" if text else code for code, text in shown[:_MOST_TEXTS]]
-    return ", ".join([*named, *(code for code, _ in shown[_MOST_TEXTS:])])
+    named += [code for code, _ in shown[_MOST_TEXTS:_MOST_CODES]]
+    more = len(shown) - _MOST_CODES
+    return ", ".join([*named, tr("{n} more", n=more)] if more > 0 else named)
 
 
 def _count(items: Sequence[object], word: str) -> str:

@@ -11,7 +11,6 @@ from logbench.analysis.statement import joined as said_together
 from logbench.foreign import fill, in_label
 from logbench.report.gather import Material
 from logbench.vehicle.records.model import CarReading
-from logbench.vehicle.records.monitors import LOCAL_RULES
 
 MOST_TO_DRIVE = 2
 
@@ -63,12 +62,17 @@ def _inspection(latest: CarReading) -> str:
     if not entries:
         return "The car did not tell whether its own tests are complete."
     total = sum(len(entry.monitors) for entry in entries)
+    lacking = sum(len(entry.missing) for entry in entries)
     missing = list(dict.fromkeys(name for entry in entries for name in entry.missing))
     if not missing:
-        return f"The car's own tests are complete ({total} of {total}). {LOCAL_RULES}"
+        return (
+            f"The car's own tests are complete ({total} of {total}). What an inspection asks for "
+            "besides, local rules decide."
+        )
     return (
-        f"Not complete yet, of the car's own {total} tests: {', '.join(missing)}. They run by "
-        f"themselves in the drive that the maker describes. {LOCAL_RULES}"
+        f"Of the car's own tests, {total - lacking} of {total} are complete. Not yet: "
+        f"{', '.join(missing)}. They run by themselves in the drive that the maker describes. "
+        "How many may be missing at an inspection, local rules decide."
     )
 
 

@@ -27,6 +27,8 @@ UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
 _UNSHOWN = re.compile(r'the text `"(.+?)"` could not be displayed', re.DOTALL)
 _ESCAPED = re.compile(r"\\u\{([0-9a-f]+)\}")
 _GAPS = re.compile(r"\n{3,}")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°±]|\w{1,3}\b)")
+"""The blank between a number and its unit, or what belongs to it."""
 _ROUNDS = 40
 
 
@@ -97,7 +99,7 @@ def _content(document: blocks.Document, paper: str) -> str:
         "shop": [in_label(line) for line in document.shop],
         "logo": None if document.logo is None else _picture(document.logo),
         "foot": in_label(document.foot),
-        "front": listed.of(document.front),
+        "fronts": [listed.of(front) for front in (document.front, *document.shorter)],
         "blocks": listed.of(document.blocks),
         "words": {
             "first-page": tr("First page"),
@@ -170,7 +172,7 @@ def _chart(chart: Chart) -> dict[str, str]:
 def _lines(text: str) -> str:
     """Clean lines with single blanks between words, and at most one empty line between two."""
     lines = (" ".join(line.split()) for line in in_label(text, lines=True).split("\n"))
-    return _GAPS.sub("\n\n", "\n".join(lines)).strip()
+    return _GAPS.sub("\n\n", _BEFORE_UNIT.sub("\u00a0", "\n".join(lines))).strip()
 
 
 def _clamped(text: str) -> str:

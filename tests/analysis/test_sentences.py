@@ -71,7 +71,7 @@ def test_the_owner_reads_how_far_it_is():
     for value, words in how.items():
         text = owners_sentence(of("fuel_trim_trend", value, 0.3), "The trim")
         assert f"is {words} the usual range" in text
-    assert "a reason to watch, no more: each cell alone" in text
+    assert "a reason to watch, no more)" in text
     assert "+15.5 points" in text
 
 

@@ -39,8 +39,8 @@ def test_the_table_has_each_cause_and_the_paragraph_is_no_verdict(material: Mate
     ]
     texts = [b.text for b in blocks if isinstance(b, Paragraph)]
     assert "One of two" in texts[0]
-    assert "Not a verdict on a part" in texts[0]
-    next_one = next(t for t in HAND_TESTS.values() if t.title in texts[1])
+    assert "Not a verdict on a part" in texts[1]
+    next_one = next(t for t in HAND_TESTS.values() if t.title in texts[2])
     cautions = [b for b in blocks if isinstance(b, Bullets)]
     assert cautions[-1].items == tuple(c.text for c in next_one.cautions)
 

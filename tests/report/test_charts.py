@@ -214,12 +214,10 @@ def test_a_bar_on_the_common_axis_stands_where_its_size_says():
     """1 and 2 lie on the linear part, 20 a decade above 2: as far again as 2 is from 0."""
     sizes = (1.0, 2.0, 20.0)
     rows = [Change("a", "b", 3.0 * size, 0.0, changed=True, detectable=3.0) for size in sizes]
-    marks = [
-        m.x + 2.5
-        for m in detectable_chart(rows, "units").marks
-        if isinstance(m, Box) and m.width == 5
-    ]
-    middle = 160 + (500 - 158 - 160) / 2
+    chart = detectable_chart(rows, "units")
+    marks = [m.x + 2.5 for m in chart.marks if isinstance(m, Box) and m.width == 5]
+    left, right = (next(m.runs[0][i] for m in chart.marks if isinstance(m, Line)) for i in (0, 2))
+    middle = (left + right) / 2
     one, two, twenty = (mark - middle for mark in marks)
     assert two == pytest.approx(2 * one)
     assert twenty == pytest.approx(2 * two)

@@ -108,7 +108,7 @@ def owners_paragraph(causes: Causes, done: Iterable[Done] = ()) -> str:
     parts = [head]
     if titles:
         parts.append(said("Tested by hand so far: {tests}.", tests=", ".join(titles)))
-    return joined([*parts, NO_VERDICT], by=" ")
+    return joined(parts, by=" ")
 
 
 def ruled_out(before: Causes, after: Causes, done: Done) -> str:
