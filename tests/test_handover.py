@@ -138,14 +138,10 @@ def page_says(place: Path, head: str = "") -> dict:
         script[1]
         + """
     const fs = require("fs"), root = process.argv[1], files = new Map();
-    for (const name of fs.readdirSync(root, {recursive: true})) {
-      const at = root + "/" + name;
-      if ((name.startsWith("job/") || name === "report.pdf") && fs.statSync(at).isFile())
-        files.set(name, fs.readFileSync(at));
-    }
-    const ledger = fs.readFileSync(root + "/job/ledger.jsonl", "utf8");
-    const texts = JSON.parse(fs.readFileSync(root + "/pieces.json", "utf8")).texts;
-    verifyLedger(ledger, files, texts, process.argv[2]).then(async found => console.log(
+    for (const name of fs.readdirSync(root, {recursive: true}))
+      if (fs.statSync(root + "/" + name).isFile())
+        files.set(name, fs.readFileSync(root + "/" + name));
+    verifyAll(files, process.argv[2]).then(async found => console.log(
       JSON.stringify({...found, fingerprints: await Promise.all(found.keys.map(fingerprint))})));
     """
     )

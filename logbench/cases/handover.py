@@ -18,16 +18,17 @@ from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.keys import fingerprint
 from logbench.job.ledger import LEDGER_FILE
-from logbench.job.pieces import pieces_of
+from logbench.job.pieces import NUMBERS, pieces_of
 from logbench.job.seal import Seal, seal_of
 from logbench.recording.notes import notes_path
-from logbench.recording.storage import replacing, storage_trouble
+from logbench.recording.storage import replacing, storage_trouble, write_whole
 from logbench.report.options import ReportOptions
 from logbench.system.private import owner_only
 from logbench.words import tr
 
 PAGE = "verify.html"
 PIECES_FILE = "pieces.json"
+NUMBERS_FILE = "numbers.json"
 README = "handover.md"
 """What lies in it, in words; English, for nobody knows who will read it."""
 
@@ -47,7 +48,9 @@ class HandOver(JobCase[Seal], Deed[Seal]):
     def run(self, work: Work) -> Seal:
         """What verifying the job that lies in it has found."""
         from logbench.job.shortened import shortened_copy
-        from logbench.report.document import build_report
+        from logbench.report.document import write_report
+        from logbench.report.gather import gather
+        from logbench.report.numbers import numbers_of
 
         if self.out.suffix.lower() != ".zip" or self.out.exists():
             raise UsageError(tr("Name a new file that ends in .zip, not {path}.", path=self.out))
@@ -58,8 +61,12 @@ class HandOver(JobCase[Seal], Deed[Seal]):
                 folder = shortened_copy(folder, Path(place, "job"))
             report = Path(place, "report.pdf")
             work.report(tr("Writing the report"), 0.2)
-            build_report(folder, folder.load(), report, self.options, CarsFile().load())
-            folder.enter_report(report)
+            material = gather(folder, folder.load(), self.options, CarsFile().load())
+            write_report(material, report)
+            folder.enter_written(report)
+            numbers = Path(place, NUMBERS_FILE)
+            write_whole(numbers, json.dumps(numbers_of(material), ensure_ascii=False).encode())
+            folder.enter_written(numbers, NUMBERS)
             seal = seal_of(folder)
             work.report(tr("Packing"), 0.7)
             with (
@@ -68,7 +75,9 @@ class HandOver(JobCase[Seal], Deed[Seal]):
                 open(part, "xb", opener=owner_only) as file,
                 zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed,
             ):
-                for share in _pack(packed, folder, report, seal):
+                packed.write(report, report.name)
+                packed.write(numbers, numbers.name)
+                for share in _pack(packed, folder, seal):
                     work.report(tr("Packing"), 0.7 + 0.3 * share)
         return seal
 
@@ -78,11 +87,10 @@ class HandOver(JobCase[Seal], Deed[Seal]):
         return Outcome(" ".join((text, answer.sentence)), answer.state != "changed")
 
 
-def _pack(packed: zipfile.ZipFile, folder: JobFolder, report: Path, seal: Seal) -> Iterator[float]:
-    """Put all in; the share that is done."""
+def _pack(packed: zipfile.ZipFile, folder: JobFolder, seal: Seal) -> Iterator[float]:
+    """Put all else in; the share that is done."""
     job = folder.load()
     packed.write(Path(__file__).parent / README, "README.txt")
-    packed.write(report, "report.pdf")
     packed.write(Path(__file__).parent / PAGE, PAGE)
     keys = "".join(f"{key}\n    fingerprint {fingerprint(key)}\n" for key in seal.keys)
     packed.writestr("key.txt", keys)

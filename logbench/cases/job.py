@@ -422,7 +422,7 @@ class WriteReport(JobCase[Written], Deed[Written]):
 
         document = build_report(self.folder, self.job, self.path, self.options, CarsFile().load())
         seal = Seal() if self.options.private else seal_of(self.folder)
-        self.folder.enter_report(self.path)
+        self.folder.enter_written(self.path)
         return Written(self.path, document.problems, seal)
 
     def outcome(self, answer: Written) -> Outcome:

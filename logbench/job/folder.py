@@ -129,12 +129,12 @@ class JobFolder:
             job = parse_job(self._bytes(), str(self.file))
             self.ledger.commit(path, data, beside_entries(self.ledger, job, path, data))
 
-    def enter_report(self, path: Path) -> None:
-        """Enter a report that was written. Raises JobError, StorageError."""
+    def enter_written(self, path: Path, kind: str = REPORT) -> None:
+        """Enter a report that was written, or its numbers. Raises JobError, StorageError."""
         with self._locked():
             job = parse_job(self._bytes(), str(self.file))
             if job.ledger.begun_utc:
-                self.ledger.enter(Entry(REPORT, file_sha256(path)), raw(job.job_id))
+                self.ledger.enter(Entry(kind, file_sha256(path)), raw(job.job_id))
 
     def changed_elsewhere(self) -> bool:
         """Whether the file is not what was last read or written here."""

@@ -37,6 +37,8 @@ BESIDE = "notes beside"
 """The kind of the file with notes and corrections beside a recording."""
 REPORT = "report"
 """The kind of a report that was written: a piece that the job does not hold."""
+NUMBERS = "numbers"
+"""The same of the numbers of a report, in a file for third parties."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,7 @@ _KINDS = {
     "technician": tr("technician's name"), "customer": tr("customer"), "vehicle": tr("car"),
     "symptoms": tr("symptoms"), "sentences": tr("rewritten sentences"),
     BESIDE: tr("notes beside a recording"), REPORT: tr("report"),
+    NUMBERS: tr("numbers of a report"),
 }  # fmt: skip
 
 

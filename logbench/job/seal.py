@@ -22,6 +22,7 @@ from logbench.job.names import place_inside
 from logbench.job.pieces import (
     BESIDE,
     FIELDS,
+    NUMBERS,
     REPORT,
     Piece,
     counterpart,
@@ -196,8 +197,8 @@ def _take(replay: _Replay, entry: Entry) -> None:
             )
         )
         return
-    if entry.kind == REPORT:
-        replay.reports.append(entry)
+    if entry.kind in (REPORT, NUMBERS):
+        replay.reports += [entry] if entry.kind == REPORT else []
         return
     standing = replay.standing[_place(entry.kind, entry.of)]
     if entry.was:

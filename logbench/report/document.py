@@ -38,13 +38,23 @@ def build_report(
     Gives the document, whose `problems` say what is missing from it. Raises UsageError for another
     ending, StorageError when `path` cannot be written, BandsError.
     """
+    suffix_of(path)
+    return write_report(gather(folder, job, options or ReportOptions(), known), path)
+
+
+def suffix_of(path: Path) -> str:
+    """What a report's name ends in. Raises UsageError where it is none of `SUFFIXES`."""
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise UsageError(f"A report ends in .pdf or .html, not in {suffix or 'nothing'!r}.")
-    chosen = options or ReportOptions()
-    document = make_document(gather(folder, job, chosen, known))
-    if suffix == ".pdf":
-        data = render_pdf(document, chosen.paper)
+    return suffix
+
+
+def write_report(material: Material, path: Path) -> Document:
+    """The same of what was gathered."""
+    document = make_document(material)
+    if suffix_of(path) == ".pdf":
+        data = render_pdf(document, material.options.paper)
     else:
         data = render_html(document).encode()
     write_whole(path, data)

@@ -46,6 +46,9 @@ class CellDifference:
     weight: float
     before_s: float
     after_s: float
+    shares: tuple[tuple[int, float, float], ...] = ()
+    """Of each drive in it the side (0 before, 1 after), its weight in the difference over all
+    cells, and its mean."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +296,10 @@ def _differences(
             units.part(weights * (units.cell == k), 1, np.ones(len(weights))),
             counts[0][code] * SLOT_S,
             counts[1][code] * SLOT_S,
+            tuple(
+                (int(units.side[n]), float(weights[n]), float(units.mean[n]))
+                for n in np.flatnonzero(units.cell == k)
+            ),
         )
         for k, (code, own) in enumerate(zip(codes.tolist(), single, strict=True))
     )
