@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from logbench.archive.archive import Archive
-from logbench.archive.overview import COLUMNS, Preview, preview_of
+from logbench.archive.overview import preview_of
 from logbench.errors import LogbenchError
 from logbench.foreign import in_html
+from logbench.recording.preview import svg_of
 from logbench.signals.numbers import started_text, time_text
 
 _SHOWN = 12
-_HEIGHT = 24
 _SIGNALS = ("RPM", "VSS", "ECT")
 """The first of these that a drive holds is drawn."""
 
@@ -36,20 +34,5 @@ def _plot(archive: Archive, name: str) -> str:
         except LogbenchError:
             continue
         if not found.is_empty:
-            return _svg(found)
+            return svg_of(found)
     return ""
-
-
-def _svg(found: Preview) -> str:
-    """The band between the lowest and the highest value of each column of time."""
-    low, high = float(np.nanmin(found.low)), float(np.nanmax(found.high))
-    scale = (_HEIGHT - 2) / ((high - low) or 1.0)
-    lines = "".join(
-        f"M{x} {_HEIGHT - 1 - (a - low) * scale:.1f}V{_HEIGHT - 1.5 - (b - low) * scale:.1f}"
-        for x, (a, b) in enumerate(zip(found.low.tolist(), found.high.tolist(), strict=True))
-        if np.isfinite(a)
-    )
-    return (
-        f'<svg width="{COLUMNS}" height="{_HEIGHT}" role="img"><title>{found.signal}</title>'
-        f'<path d="{lines}" stroke="currentColor" fill="none"/></svg>'
-    )

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from logbench.analysis.expression.evaluate import computed_signals
 from logbench.archive.archive import Archive
 from logbench.archive.columns import Record
 from logbench.archive.find import Filter
 from logbench.archive.query import Sql
-from logbench.recording.model import Trace
+from logbench.recording.preview import Preview, shrunk
 
 RANKS = {"not judged": 0, "within": 1, "watch": 2, "act": 3}
 """Verdicts from the least to the worst, as lists sort them."""
@@ -171,25 +170,6 @@ def numbers_of(archive: Archive, car: str) -> list[Number]:
 
 # --- traces made small ---
 
-COLUMNS = 96
-"""Of time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Preview:
-    """The lowest and highest value of one signal of one recording in each of a few columns."""
-
-    signal: str
-    unit: str
-    low: npt.NDArray[np.float32]
-    """Shape (n,), NaN where a column has no sample; empty when the recording lacks the signal."""
-    high: npt.NDArray[np.float32]
-
-    @property
-    def is_empty(self) -> bool:
-        """Nothing can be drawn."""
-        return not np.isfinite(self.low).any()
-
 
 def preview_of(archive: Archive, recording: str, signal: str) -> Preview:
     """Reads that one trace only. Raises what `Archive.open` and `Recording.trace` raise."""
@@ -201,16 +181,3 @@ def preview_of(archive: Archive, recording: str, signal: str) -> Preview:
         nothing = np.empty(0, np.float32)
         return Preview(signal, "", nothing, nothing)
     return shrunk(opened.trace(signal), opened.duration_ns)
-
-
-def shrunk(trace: Trace, duration_ns: int) -> Preview:
-    """A trace in columns from 0 to `duration_ns`; values that are no numbers are left out."""
-    finite = np.isfinite(trace.value)
-    t_ns, value = trace.t_ns[finite], trace.value[finite].astype(np.float32)
-    low, high = np.full((2, COLUMNS), np.nan, np.float32)
-    width = max(1, duration_ns + 1)
-    begins = [-(-number * width // COLUMNS) for number in range(1, COLUMNS)]
-    place = np.searchsorted(begins, t_ns, side="right")  # a product of times could leave int64
-    np.fmin.at(low, place, value)
-    np.fmax.at(high, place, value)
-    return Preview(trace.signal, trace.unit, low, high)

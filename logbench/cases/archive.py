@@ -28,13 +28,14 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
-    from logbench.archive.overview import Catalogue, Facets, Number, Preview, Row
+    from logbench.archive.overview import Catalogue, Facets, Number, Row
     from logbench.archive.questions import Answer
     from logbench.archive.repeats import Habit
     from logbench.archive.store import Problem
     from logbench.archive.trend import Trend
     from logbench.importing.run import Outcome as Imported
     from logbench.recording.notes import Remark
+    from logbench.recording.preview import Preview
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from logbench.errors import (
     RecordingTooNewError,
     SignalUnsupportedError,
 )
+from logbench.foreign import in_html, in_terminal
 from logbench.recording.columns import FACTS_KEY, number_column, numbers_of
 from logbench.recording.corrections import with_corrections
 from logbench.recording.even import MOST_T_NS
@@ -32,6 +33,7 @@ from logbench.recording.exchanges import Said, exchanges_in, part_of
 from logbench.recording.footer import MAGIC, Believed, believe
 from logbench.recording.journal_reading import SUFFIX
 from logbench.recording.model import SCHEMA_VERSION, Facts, Trace, hash_samples
+from logbench.recording.preview import shrunk, svg_of
 from logbench.system.limits import NAME_CHARS, TRACES
 from logbench.system.reading import open_plain
 
@@ -47,7 +49,8 @@ Opened = Callable[[], AbstractContextManager[pq.ParquetFile]]
 
 
 class Recording:
-    """All samples of one drive with its facts; traces are read when asked for and then kept.
+    """All samples of one drive with its facts; traces are read when asked for and then kept. Its
+    length is the number of its traces, and it iterates over them.
 
     Holds no file open between reads.
     """
@@ -97,6 +100,31 @@ class Recording:
 
     def __contains__(self, signal: str) -> bool:
         return signal in self._ecus
+
+    def __len__(self) -> int:
+        return len(self.keys)
+
+    def __bool__(self) -> bool:
+        return True
+
+    def __iter__(self) -> Iterator[Trace]:
+        return (self.trace(*key) for key in self.keys)
+
+    def __repr__(self) -> str:
+        car = in_terminal(self.facts.vehicle.called) or "an unnamed car"
+        started = in_terminal(self.facts.started[:16]) or "date not known"
+        length = f"{self.duration_ns / 60e9:.1f} min"
+        return f"<recording of {car}, {started}, {length}, {len(self)} traces>"
+
+    def _repr_html_(self) -> str:
+        """For a notebook: each trace with a small plot."""
+        rows = "".join(
+            f"<tr><td>{in_html(t.signal)}</td><td>{in_html(t.ecu)}</td><td>{len(t):,}</td>"
+            f"<td>{in_html(t.unit)}</td><td>{svg_of(shrunk(t, self.duration_ns))}</td></tr>"
+            for t in self
+        )
+        head = "".join(f"<th>{name}</th>" for name in ("signal", "ECU", "samples", "unit", ""))
+        return f"<p>{in_html(repr(self).strip('<>'))}</p><table><tr>{head}</tr>{rows}</table>"
 
     def trace(self, signal: str, ecu: str | None = None) -> Trace:
         """The samples of one signal; of the lowest ECU address that reports it unless one is given.

@@ -19,10 +19,10 @@ from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.window import MainWindow
 from logbench.archive import columns
 from logbench.archive.columns import Cell, Column
-from logbench.archive.overview import shrunk
 from logbench.importing.model import recall
 from logbench.recording.model import Trace
 from logbench.recording.notes import change_notes, new_note
+from logbench.recording.preview import shrunk
 from logbench.signals.units import METRIC, Units
 from tests.archive.conftest import make
 from tests.archive.test_columns import MADE_UP

@@ -46,6 +46,14 @@ def test_what_a_file_says_is_no_html(root, tmp_path):
     assert "<script" not in logbench.archive(root, cache=tmp_path / "c")._repr_html_()
 
 
+def test_a_recording_has_a_length_its_traces_and_a_picture(root):
+    drive = logbench.open(root / "van/a.parquet")
+    assert len(drive) == 7
+    assert [trace.signal for trace in drive] == list(drive.signals)
+    assert repr(drive) == "<recording of van, 2026-01-10T10:00, 10.0 min, 7 traces>"
+    assert drive._repr_html_().count("<svg") == 7
+
+
 def test_conditions_are_text(fleet):
     frame = logbench.conditions(fleet.open("van/a"))
     assert "warm idle" in set(frame["condition"])

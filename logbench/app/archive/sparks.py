@@ -18,7 +18,7 @@ from logbench.words import tr
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
-    from logbench.archive.overview import Preview
+    from logbench.recording.preview import Preview
 
 _MOST_KEPT = 6000
 _AT_ONCE = 6
