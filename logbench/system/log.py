@@ -24,7 +24,7 @@ from logbench.system.version import SOFTWARE
 
 log = logging.getLogger(__name__)
 
-Kind = Literal["window", "command", "capture"]
+Kind = Literal["window", "command", "capture", "screen"]
 """Of process; each has files of its own, since a file that two processes write cannot rotate."""
 
 MOST_BYTES, BACKUPS = 1_000_000, 2

@@ -1,0 +1,1 @@
+"""A second screen: values, strips and markers of a drive on a phone or tablet nearby."""
