@@ -132,7 +132,7 @@ class ScreenServer:
         with socket.create_server((self._plan.host, self._plan.port), backlog=16) as listening:
             port = int(listening.getsockname()[1])
             self._door = Door(self._plan, port)
-            server = await serve(
+            server = serve(
                 self._watched,
                 sock=listening,
                 process_request=self._request,
@@ -148,9 +148,10 @@ class ScreenServer:
                 write_limit=_WRITE_LIMIT,
                 logger=_quiet(),
             )
-            self._tell(Ready(port))
-            await self._over.wait()
-            await self._close(server)
+            async with server as listener:
+                self._tell(Ready(port))
+                await self._over.wait()
+                await self._say_farewell(listener)
 
     def take(self, message: Sent) -> None:
         """Pass on to all screens what the window sent; on the loop's thread."""
@@ -160,13 +161,12 @@ class ScreenServer:
         if isinstance(message, End):
             self._over.set()
 
-    async def _close(self, server: Server) -> None:
+    async def _say_farewell(self, listener: Server) -> None:
+        """The end comes to every screen that takes it in time; then all are hung up."""
+        farewells = asyncio.gather(*(screen.drained() for screen in self._screens))
         with contextlib.suppress(TimeoutError):
-            farewells = asyncio.gather(*(screen.drained() for screen in self._screens))
             await asyncio.wait_for(farewells, _FAREWELL_S)
-        server.close()
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(server.wait_closed(), 2 * _FAREWELL_S)
+        listener.close()
 
     def _request(self, connection: ServerConnection, request: Request) -> Response | None:
         peer = str(connection.remote_address[0])

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from websockets.sync.client import connect
+from websockets.sync.client import ClientConnection, connect
 
 LIMIT_S = 60.0
 """For whatever is waited for; a busy machine needs some of it."""
@@ -33,10 +33,9 @@ def until(reached: Callable[[], object], limit_s: float = LIMIT_S) -> Any:
 class Tab:
     """One page of the browser."""
 
-    def __init__(self, url: str, folder: Path, width: int, height: int) -> None:
-        self._socket = connect(url, max_size=None, open_timeout=LIMIT_S, compression=None)
+    def __init__(self, socket: ClientConnection, width: int, height: int) -> None:
+        self._socket = socket
         self._number = 0
-        self._folder = folder
         self.ask("Page.enable")
         self.resize(width, height)
 
@@ -86,10 +85,6 @@ class Tab:
 
         return base64.b64decode(self.ask("Page.captureScreenshot", format="png")["data"])
 
-    def close(self) -> None:
-        """Let go of the socket."""
-        self._socket.close()
-
 
 @contextlib.contextmanager
 def browser(folder: Path, width: int = 390, height: int = 844) -> Iterator[Tab]:
@@ -102,19 +97,20 @@ def browser(folder: Path, width: int = 390, height: int = 844) -> Iterator[Tab]:
         "--disable-background-networking", "--disable-extensions", "--disable-dev-shm-usage",
         "--remote-debugging-port=0", f"--user-data-dir={folder}", "about:blank",
     ]  # fmt: skip
+    folder.mkdir(exist_ok=True)
     with (folder / "says.txt").open("wb") as says:
         process = subprocess.Popen(command, stdout=says, stderr=says)
         try:
             port_file = folder / "DevToolsActivePort"
             port = until(lambda: port_file.exists() and port_file.read_text("utf-8").split())[0]
-            tab = Tab(_tab_url(int(port)), folder, width, height)
-            try:
+            url = _tab_url(int(port))
+            with connect(url, max_size=None, open_timeout=LIMIT_S, compression=None) as line:
+                tab = Tab(line, width, height)
                 yield tab
-            finally:
                 with contextlib.suppress(Exception):
                     tab.ask("Browser.close")
-                tab.close()
         finally:
+            process.terminate()
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(10)
             process.kill()

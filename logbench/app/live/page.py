@@ -14,6 +14,7 @@ from logbench.app.live.cars import CarMet
 from logbench.app.live.notices import Endings, LinkWatch
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.recorder_bar import RecorderBar
+from logbench.app.live.second_screen import Drive, SecondScreen
 from logbench.app.live.session import CaptureFactory, LiveSession, State
 from logbench.app.live.setup import SetUp
 from logbench.app.live.shapes import Shape, Shapes
@@ -151,6 +152,9 @@ class LivePage(QWidget):
         )
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.shapes)
         self.empty = self.middle.empty
+        rows, events = (lambda: self.values.model_.rows), (lambda: self.shown.events)
+        state, look = (lambda: self.bar.state.whole), services.look
+        self.second = SecondScreen(Drive(session, rows, events, state, look), self)
 
     def _lay_out(self) -> None:
         remarks = self.shown.remarks
@@ -162,6 +166,7 @@ class LivePage(QWidget):
     def _connect(self) -> None:
         tools, shown, shapes, session = self.tools, self.shown, self.shapes, self.session
         tools.freeze.clicked.connect(lambda on: shown.following.set(not on))
+        tools.second.clicked.connect(self._offer_screen)
         tools.width_box.activated.connect(self._width_chosen)
         self.starting.stop_wanted.connect(self.bar.press_stop)
         self.bar.note_left.connect(self._leave_note)
@@ -197,6 +202,7 @@ class LivePage(QWidget):
         add_command(
             self, tr("Freeze or follow"), "F", lambda: shown.following.set(not shown.following.on)
         )
+        add_command(self, tr("Second screen"), "Shift+F2", self._offer_screen)
         add_command(self, tr("Record the simulated car"), "Ctrl+Shift+R", self.record_simulated)
         add_command(self, tr("Choose signals"), "S", self.side.show_choice)
         add_command(self, tr("Ask for the signals chosen"), "Shift+S", self.side.use_choice)
@@ -273,6 +279,9 @@ class LivePage(QWidget):
             event.accept()
             return True
         return super().event(event)
+
+    def _offer_screen(self) -> None:
+        self.shapes.under_way.ask(self.second.offer)
 
     # --- what its parts tell ---
 

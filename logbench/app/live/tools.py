@@ -58,6 +58,9 @@ class LiveTools(Flow):
             tr("A passenger operates this: steps are asked for under way, until this drive ends"),
             checkable=True,
         )
+        self.second = self._button(
+            tr("Second screen"), tr("Values, strips and markers on a phone or tablet nearby")
+        )
         self.end_wiggle = self._button("", tr("Stop the wiggle test"), checkable=True)
         self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
         self.end_wiggle.hide()
