@@ -24,12 +24,21 @@ class Fingers:
 
     def down(self, *points: tuple[float, float]) -> Fingers:
         """Put fingers down, one for each point."""
+        self._reach(QPointF(*points[0]).toPoint())
         event = QTest.touchEvent(self._widget, _screen())
         for number, point in enumerate(points):
             self._at[number] = QPointF(*point).toPoint()
             event.press(number, self._at[number], self._widget)
         event.commit()
         return self
+
+    def _reach(self, point: QPoint) -> None:
+        """Bring the point onto the screen, which may be smaller than the window."""
+        window, seen = self._widget.window(), self._widget.screen().geometry()
+        at = self._widget.mapToGlobal(point)
+        if not seen.contains(at):
+            window.move(window.pos() + seen.center() - at)
+            QApplication.processEvents()
 
     def to(self, *points: tuple[float, float], steps: int = 6) -> Fingers:
         """Move all fingers to other points."""

@@ -7,7 +7,7 @@ import pytest
 from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QColor
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication, QMenu, QScroller, QWidget
+from PySide6.QtWidgets import QApplication, QMenu, QPushButton, QScroller, QWidget
 
 from logbench.app.commands import CommandList
 from logbench.app.plot.canvas import GUTTER, HEADER
@@ -255,3 +255,37 @@ def test_a_finger_that_stays_on_a_field_opens_its_menu(window, qtbot):
     QApplication.processEvents()
     hold(field, window)
     assert len(asked) == 1
+
+
+def test_a_scatter_is_marked_and_zoomed_into_by_fingers(window, drive_file, qtbot):
+    review = window.pages.review
+    window.pages.show_page("review")
+    review.open_path(drive_file)
+    qtbot.waitUntil(lambda: review.judged is not None, timeout=60_000)
+    tap(review.plots.cross_button)
+    review.cross.draw()
+    plot = review.cross.plot
+    qtbot.waitUntil(plot.isVisible)
+    before = plot.getViewBox().viewRect()
+    middle = plot.viewport().rect().center()
+    x, y = middle.x(), middle.y()
+    Fingers(plot.viewport()).down((x - 80, y - 60)).to((x + 80, y + 60)).up()
+    zoom = next(b for b in review.cross.findChildren(QPushButton) if "frame" in b.text())
+    tap(zoom)
+    after = plot.getViewBox().viewRect()
+    assert after.width() < before.width() / 2
+    assert after.height() < before.height() / 1.5
+
+
+@pytest.mark.parametrize("page", ["live", "review", "compare", "job", "archive"])
+def test_every_command_of_a_page_can_be_tapped(window, page, monkeypatch):
+    """What has only a key is in the list of commands, which has a button in the window's head."""
+    window.pages.show_page(page)
+    opened = []
+    monkeypatch.setattr(CommandList, "exec", lambda dialog: opened.append(dialog) or 0)
+    head = next(b for b in window.findChildren(QPushButton) if b.text().startswith("Commands"))
+    tap(head)
+    (dialog,) = opened
+    names = [dialog._list.item(n).text().partition("    ")[0] for n in range(dialog._list.count())]
+    assert {a.text() for a in window.commands() if a.isEnabled()} == set(names)
+    assert head.isVisible()

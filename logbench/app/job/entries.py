@@ -100,7 +100,8 @@ class _Table(QTableWidget):
         if event.key() == Qt.Key.Key_Delete:
             self.remove_wanted.emit()
         elif event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.currentRow() >= 0:
-            self.open_wanted.emit(self.currentRow())
+            if self.state() is not self.State.EditingState:  # the field's own Enter comes here, too
+                self.open_wanted.emit(self.currentRow())
         else:
             super().keyPressEvent(event)
 

@@ -228,6 +228,13 @@ class CrossPlot(Graph):
         box.updateScaleBox(box.mapFromView(frame.topLeft()), box.mapFromView(frame.bottomRight()))
         self._marked(frame)
 
+    def zoom_to_frame(self) -> None:
+        """Show what is marked as large as there is room."""
+        if not self._frame.isEmpty():
+            frame = QRectF(self._frame)
+            self.clear_frame()
+            self.getViewBox().setRange(frame, padding=0)
+
     def clear_frame(self) -> None:
         """Nothing is marked any more."""
         self.getViewBox().rbScaleBox.hide()

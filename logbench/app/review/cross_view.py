@@ -22,7 +22,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.model import Condition, ConditionSpan
 from logbench.app.commands import add_command
 from logbench.app.flow import Flow
-from logbench.app.parts import chooser, delayed, lay, muted
+from logbench.app.parts import chooser, delayed, lay, muted, text_button
 from logbench.app.plain import Label, RichLabel
 from logbench.app.plot.view import TimeView
 from logbench.app.theme import BLUE, GREEN, ORANGE, PURPLE, SKY, VERMILION, YELLOW, Look, Theme
@@ -83,7 +83,12 @@ class CrossView(QWidget):
         ):
             box.activated.connect(self.draw)
             row.add(_together(text, box))
-        row.add(self.said)
+        zoom = text_button(
+            tr("Zoom to the frame  Z"),
+            self._zoom_to_frame,
+            tip=tr("To the points that are marked; a double click or tap shows all"),
+        )
+        row.add(zoom, self.said)
         self._room = QStackedLayout()
         parts = row, self.legend, (self._room, 1)
         self._layout = lay(QVBoxLayout(self), *parts, margins=(0, 2, 0, 6))
@@ -106,10 +111,14 @@ class CrossView(QWidget):
             (tr("Mark points: lower frame"), "Ctrl+Shift+Down", (0, 0, 0, -step)),
         ):
             add_command(self, title, key, partial(self._change_frame, change))
+        add_command(self, tr("Zoom to the frame of the marked points"), "Z", self._zoom_to_frame)
         add_command(self, tr("Clear selection"), "Backspace", self._clear_frame)
 
     def _change_frame(self, change: tuple[float, float, float, float]) -> None:
         self.plot.change_frame(*change)
+
+    def _zoom_to_frame(self) -> None:
+        self.plot.zoom_to_frame()
 
     def _clear_frame(self) -> None:
         self.plot.clear_frame()
