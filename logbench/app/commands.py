@@ -110,8 +110,13 @@ class CommandList(Dialog):
         self._none.setVisible(self._list.count() == 0)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Arrow keys move in the list while the search keeps the focus."""
-        step = {Qt.Key.Key_Down: 1, Qt.Key.Key_Up: -1}.get(Qt.Key(event.key()))
+        """Keys that move go to the list while the search keeps the focus."""
+        row = max(1, self._list.sizeHintForRow(0))
+        page = max(1, self._list.viewport().height() // row - 1)
+        keys = Qt.Key
+        step = {
+            keys.Key_Down: 1, keys.Key_Up: -1, keys.Key_PageDown: page, keys.Key_PageUp: -page,
+        }.get(Qt.Key(event.key()))  # fmt: skip
         if step is None:
             super().keyPressEvent(event)
         else:

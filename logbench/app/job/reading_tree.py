@@ -20,6 +20,7 @@ from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Index, Tree
 from logbench.app.theme import Look
 from logbench.foreign import joined
+from logbench.signals.catalogue import catalogue
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.in_use import MEANING, use_text
@@ -114,7 +115,8 @@ class ReadingTree(Tree):
         self._codes(reading)
         for entry in reading.readiness:
             if entry.monitors:
-                self._section(missing_sentence(entry), _monitor_rows(entry, units), open_=False)
+                said = joined("  ", _lamp_text(entry), missing_sentence(entry))
+                self._section(said, _monitor_rows(entry, units), open_=False)
         self._results(reading)
         for used in reading.in_use:
             if used.counted:
@@ -235,6 +237,12 @@ class ReadingTree(Tree):
             self.setCurrentItem(first)
 
 
+def _lamp_text(entry: Readiness) -> str:
+    """Whether the malfunction lamp is on, seen without unfolding anything."""
+    known = {True: tr("■ Lamp on."), False: tr("● Lamp off.")}
+    return "" if entry.lamp_on is None else known[entry.lamp_on]
+
+
 def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:
     rows = []
     for monitor in entry.monitors:
@@ -243,7 +251,6 @@ def _monitor_rows(entry: Readiness, units: Units) -> list[tuple[str, str, str]]:
         this = cycle[monitor.complete_this_cycle] if monitor.enabled_this_cycle else ""
         rows.append((monitor.name, done, this))
     counters = (
-        (tr("Lamp"), {True: tr("on"), False: tr("off"), None: ""}[entry.lamp_on]),
         (tr("Warm-ups since clearing"), _known(entry.warm_ups, "", units)),
         (tr("Distance since clearing"), _known(entry.cleared_distance_km, "km", units)),
         (tr("Distance with the lamp on"), _known(entry.lamp_distance_km, "km", units)),
@@ -301,6 +308,9 @@ def _known(value: float | None, unit: str, units: Units) -> str:
 
 
 def _value_text(value: FrozenValue, units: Units) -> str:
-    if value.value is not None and value.unit and units.line(value.unit) != (1.0, 0.0):
-        return _known(value.value, value.unit, units)
+    """With the decimals of its signal; words where it is no number."""
+    if value.value is not None and value.signal in catalogue():
+        entry = catalogue().by_acronym(value.signal)
+        if entry.kind == "number":
+            return units.text(value.value, value.unit, decimals=entry.decimals)
     return value.text or _known(value.value, value.unit, units) or tr("not used")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from PySide6.QtCore import QEvent, QObject, Signal
+from PySide6.QtCore import QEvent, QObject, QSize, Signal
 from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QDoubleSpinBox,
@@ -275,9 +275,29 @@ class StoryPanel(Fields):
 
 
 def _add_pairs(form: Form, fields: Sequence[tuple[str, QWidget]]) -> None:
-    """Two fields a row, each with its name."""
+    """Two fields a row, each with its name; fields of all rows stand below each other."""
+    others = [name for name, _ in fields[1::2]]
     for (name, one), (other, two) in zip(fields[::2], fields[1::2], strict=True):
-        form.add(name, lay(QHBoxLayout(), (one, 1), Label(other), (two, 1), spacing=8))
+        label = _LevelLabel(other, others)
+        form.add(name, lay(QHBoxLayout(), (one, 1), label, (two, 1), spacing=8))
+
+
+class _LevelLabel(Label):
+    """As wide as the widest of the texts below each other, at any size of texts."""
+
+    def __init__(self, text: str, texts: Sequence[str]) -> None:
+        super().__init__(text)
+        self._texts = texts
+
+    def sizeHint(self) -> QSize:
+        """As wide as the widest."""
+        hint = super().sizeHint()
+        wide = max(map(self.fontMetrics().horizontalAdvance, self._texts)) + 2
+        return QSize(max(wide, hint.width()), hint.height())
+
+    def minimumSizeHint(self) -> QSize:
+        """As it is."""
+        return self.sizeHint()
 
 
 class WorkPanel(Fields):

@@ -156,7 +156,7 @@ class SetUp(QWidget):
             (self.picker, 1),
             lay(QHBoxLayout(), Label(tr("Rate")), (self.rate, 1)),
             self._switches,
-            margins=(0, 0, 6, 0),
+            margins=(0, 0, 0, 0),
         )
 
     def show_all(self, on: bool) -> None:
