@@ -1,7 +1,7 @@
 """A language that is none: every gathered text with odd vowels, longer, in marks.
 
 `python -m tests.app.pseudo FOLDER RECORDING` opens the window in it, walks all pages, and prints as
-JSON what is shown in plain English; with a third argument, a folder, it also keeps pictures there.
+JSON what is shown in plain English, and what is cut or out of reach; with a third argument, a folder, it also keeps pictures there.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _WORD = re.compile(r"[^\W\d_]{2,}")
 
 
 def pseudo(text: str) -> str:
-    """The text altered, three tenths longer; places stay, and stand outside the marks."""
+    """The text altered, four tenths longer; places stay, and stand outside the marks."""
     parts = _PLACE.split(text)
     return "".join(p if _PLACE.fullmatch(p) else _altered(p) for p in parts)
 
@@ -33,7 +33,7 @@ def pseudo(text: str) -> str:
 def _altered(part: str) -> str:
     if not _WORD.search(part):
         return part
-    longer = ("~~~~~~~ " * len(part))[: round(0.3 * len(part))].rstrip()
+    longer = ("~~~~~~~ " * len(part))[: round(0.4 * len(part))].rstrip()
     before, bare, after = re.fullmatch(r"(\s*)(.*?)(\s*)", part, re.S).groups()  # type: ignore[union-attr]
     return f"{before}«{bare.translate(_ODD)}{longer}»{after}"
 
@@ -156,6 +156,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     from logbench.signals.table import table
     from logbench.vehicle.gate import CONSENT
     from logbench.vehicle.records.clearing import LOSSES, STAYS
+    from tests.app.geometry import faults, settle
 
     application = QApplication(["logbench-tests", "-style", "Fusion"])
     settings = Settings.load(folder / "settings.json")
@@ -179,7 +180,9 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
             data += [window.pages.review.causes.head.text(), *_of_causes()]
         else:
             window.pages.show_page(page)
-        application.processEvents()
+        settle()
+        for fault in faults(window):
+            found[f"{page} page: {fault}"] = None
         if pictures is not None:
             window.grab().save(str(pictures / f"{page}.png"))
     window.appearance.show_settings()
