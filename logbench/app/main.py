@@ -53,6 +53,7 @@ def run(
     QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
     if not start_recording:
         QTimer.singleShot(0, window.live.endings.recover)
+    window.coming_back.start(restore=not files and not start_recording)
     if files:
         window.pages.open_recordings(files)
     if link_url:

@@ -57,6 +57,7 @@ class Pages(QStackedWidget):
     ) -> None:
         super().__init__()
         self.services, self.take_files, self._capture = services, take_files, capture
+        self.shown_key = ""
 
     @page(tr("Live"))
     def live(self) -> LivePage:
@@ -118,10 +119,15 @@ class Pages(QStackedWidget):
         self.addWidget(made)
         return made
 
+    def made(self, key: str) -> Any:
+        """A page by its key; None as long as nobody wanted it."""
+        return vars(self).get(key)
+
     def show_page(self, key: str) -> None:
         """Bring a page to the front, by its key."""
         made: QWidget = getattr(self, key)
         self.setCurrentWidget(made)
+        self.shown_key = key
         self.shown.emit(key)
         made.setFocus()
 

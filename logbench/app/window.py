@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.appearance import Appearance
+from logbench.app.coming_back import ComingBack
 from logbench.app.commands import CommandList, CommandsFirst, add_command
 from logbench.app.flow import Flow
 from logbench.app.notice import Messages, Notice
@@ -30,6 +31,7 @@ from logbench.app.plain import Question
 from logbench.app.services import Services, WindowRunner
 from logbench.app.theme import Look
 from logbench.app.touch import take_fingers
+from logbench.cases.left_open import FILE
 from logbench.cases.settings import Settings
 from logbench.cases.work import Work, only_looks
 from logbench.words import tr
@@ -78,6 +80,8 @@ class MainWindow(QMainWindow):
             self.resize(1280, 800)
         look.set_units(settings.units)
         services.runner.unowned = self.notice.say
+        kept_in = settings.beside(FILE)
+        self.coming_back = ComingBack(self.pages, self.notice, kept_in, self)
         self.pages.show_page("live")
 
     def _header(self) -> QFrame:
@@ -208,6 +212,7 @@ class MainWindow(QMainWindow):
                 self.live.stop()
             return
         self.services.settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode()
+        self.coming_back.close()
         self.services.runner.close()
         self.pages.leave()
         event.accept()

@@ -117,6 +117,10 @@ class Settings(BaseModel):
         if name in type(self).model_fields and self._path is not None:
             _write(self._path, self.model_dump(mode="json", include={name, "schema_version"}))
 
+    def beside(self, name: str) -> Path | None:
+        """A file of this name beside that of the settings; None where these have none."""
+        return None if self._path is None else self._path.with_name(name)
+
     @property
     def units(self) -> Units:
         """`us_units` with the units of single quantities."""

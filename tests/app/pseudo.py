@@ -1,7 +1,8 @@
 """A language that is none: every gathered text with odd vowels, longer, in marks.
 
 `python -m tests.app.pseudo FOLDER RECORDING` opens the window in it, walks all pages, and prints as
-JSON what is shown in plain English, and what is cut or out of reach; with a third argument, a folder, it also keeps pictures there.
+JSON what is shown in plain English, and what is cut or out of reach; with a third argument, a
+folder, it also keeps pictures there.
 """
 
 from __future__ import annotations
@@ -180,6 +181,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
             data += [window.pages.review.causes.head.text(), *_of_causes()]
         else:
             window.pages.show_page(page)
+        application.processEvents()
         settle()
         for fault in faults(window):
             found[f"{page} page: {fault}"] = None
