@@ -143,7 +143,7 @@ def _cut(widget: QWidget) -> list[str]:
             return []
         return [f"cut text ({widget.width()}x{widget.height()} of {wanted.width()}x"
                 f"{wanted.height()}): {_name(widget)}"]  # fmt: skip
-    if isinstance(widget, QLineEdit) and not widget.text():
+    if isinstance(widget, QLineEdit) and not widget.text() and not widget.toolTip():
         return _cut_line(widget, widget.placeholderText(), widget.width() - 24)
     if isinstance(widget, QHeaderView):
         return list(_cut_heads(widget))

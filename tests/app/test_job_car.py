@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import Qt, QUrl
+from PySide6.QtCore import QPoint, Qt, QUrl
 from PySide6.QtGui import QDesktopServices
-from PySide6.QtWidgets import QLabel
+from PySide6.QtWidgets import QDoubleSpinBox, QLabel
 from pytestqt.qtbot import QtBot
 
+from logbench.app.few_values import FewValues
 from logbench.app.job.car_actions import GuardDialog
 from logbench.app.job.page import RECORDS, TIMELINE, JobPage
 from logbench.app.job.reading_tree import MARGIN_COLUMN, MARGIN_ROLE, ReadingTree
@@ -33,7 +34,7 @@ from logbench.vehicle.records.model import (
     MonitorUse,
     Readiness,
 )
-from tests.app.jobs import on_disk, words_of
+from tests.app.jobs import new_job, on_disk, words_of
 from tests.serving import serve_tcp
 from tests.still import StillCar
 
@@ -247,6 +248,17 @@ def test_another_search_page_and_no_browser(page: JobPage, qtbot: QtBot, browser
 # --- how records are shown ---
 
 
+def test_the_last_rows_of_the_story_stand_in_line(window: MainWindow, tmp_path: Path):
+    page = new_job(window, tmp_path / "job")
+    story = page.tabs.story
+    edges: dict[type, set[int]] = {}
+    for path, field in story.widgets.items():
+        if path.startswith("vehicle.") and isinstance(field, FewValues | QDoubleSpinBox):
+            at = field.mapTo(story, QPoint(0, 0)).x()
+            edges.setdefault(type(field), set()).add(at)
+    assert all(len(found) == 2 for found in edges.values()), edges
+
+
 def test_distances_are_shown_and_taken_in_the_units_chosen(
     page: JobPage, window: MainWindow, qtbot
 ):
@@ -260,6 +272,7 @@ def test_distances_are_shown_and_taken_in_the_units_chosen(
         readiness=[
             Readiness(
                 ecu="7E8",
+                lamp_on=True,
                 cleared_distance_km=16.09344,
                 monitors=[MonitorState(key="CAT", name="Catalyst", complete=True)],
             )
@@ -281,9 +294,17 @@ def test_distances_are_shown_and_taken_in_the_units_chosen(
     tree, box = page.tabs.records.tree, page.tabs.story.widgets["vehicle.odometer_km"]
     qtbot.waitUntil(lambda: "Odometer 160,934 km" in words_of(tree), timeout=SLOW_MS)
     assert (box.value(), box.suffix()) == (160_934, " km")
+    assert "Coolant 88 °C" in words_of(tree)  # with its signal's decimals, in the trade's unit
+    heads = [tree.topLevelItem(n).text(0) for n in range(tree.topLevelItemCount())]
+    assert any(head.startswith("■ Lamp on.") for head in heads)  # whatever is folded up
     window.services.look.choose_units(True)
     assert (box.value(), box.suffix()) == (100_000, " mi")
-    for part in ("Odometer 100,000 mi", "since clearing 10 mi", "190.4 °F", "Loop closed loop"):
+    for part in (
+        "Odometer 100,000 mi",
+        "since clearing 10 mi",
+        "Coolant 190 °F",
+        "Loop closed loop",
+    ):
         assert part in words_of(tree), part
     assert on_disk(page).vehicle.odometer_km == 160_934.4  # shown otherwise, not changed
     box.setValue(100_010)

@@ -31,7 +31,7 @@ def test_every_text_of_all_pages_is_translated(drive_file: Path, tmp_path: Path)
 
 
 def test_the_language_marks_text_and_keeps_places():
-    assert pseudo("Open {name:.1f} at once") == "«Öpën~~» {name:.1f} «àt öncë~~»"
+    assert pseudo("Open {name:.1f} at once") == "«Öpën~~» {name:.1f} «àt öncë~~~»"
     assert plain_words("«Öpën~~» drive.parquet «àt öncë~~»", []) == []
     assert plain_words("«Öpën~~» the file ECT 3 km", []) == ["the", "file"]
     assert plain_words("Coolant hot", ["Coolant"]) == ["hot"]

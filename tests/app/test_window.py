@@ -5,16 +5,19 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from typing import ClassVar
 
-from PySide6.QtCore import QEvent, Qt
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QKeyEvent, QPalette
 from PySide6.QtWidgets import QAbstractSpinBox, QApplication, QComboBox, QWidget
 
 from logbench.app.commands import CommandList, matching
+from logbench.app.pages import TITLES
 from logbench.app.services import WindowRunner
 from logbench.app.window import MainWindow
 from logbench.cases.settings import Settings
 from logbench.cases.work import Case, Work
+from tests.app.jobs import new_job
 
 
 def test_pages_by_button_and_key(window: MainWindow, qtbot):
@@ -77,6 +80,44 @@ def test_command_list_finds_and_runs(window: MainWindow, qtbot):
     assert dialog.chosen.text() == "Search commands"
     dialog._search.setText("no such thing")
     assert not dialog._none.isHidden()
+
+
+def test_pages_of_the_command_list_by_key(window: MainWindow, qtbot):
+    dialog = CommandList(window.commands(), window)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    rows = dialog._list
+    qtbot.keyClick(dialog._search, Qt.Key.Key_PageDown)
+    paged = rows.currentRow()
+    assert paged > 3
+    qtbot.keyClick(dialog._search, Qt.Key.Key_PageDown)
+    assert rows.currentRow() == min(2 * paged, rows.count() - 1)
+    for _ in range(2):
+        qtbot.keyClick(dialog._search, Qt.Key.Key_PageUp)
+    assert rows.currentRow() == 0
+    dialog.close()
+
+
+def test_no_other_window_flashes_when_a_page_is_first_shown(window: MainWindow, tmp_path):
+    class Shown(QObject):
+        seen: ClassVar[list[str]] = []
+
+        def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+            shown = event.type() == QEvent.Type.Show
+            if shown and isinstance(watched, QWidget) and watched.isWindow():
+                self.seen.append(repr(watched))
+            return False
+
+    watch, application = Shown(), QApplication.instance()
+    assert application is not None
+    application.installEventFilter(watch)
+    for page in TITLES:
+        window.pages.show_page(page)
+        QApplication.processEvents()
+    new_job(window, tmp_path / "job")
+    QApplication.processEvents()
+    application.removeEventFilter(watch)
+    assert watch.seen == []
 
 
 def test_a_field_for_text_leaves_a_commands_key_to_it(window: MainWindow, garage, qtbot):

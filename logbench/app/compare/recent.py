@@ -118,7 +118,8 @@ class RecentRecordings(QWidget):
             tr("A folder of recordings, with all folders below it"),
         )
         finder = QLineEdit(placeholderText=tr("Find by car, file or date"), clearButtonEnabled=True)
-        self.finder = named(finder, tr("Find recordings by car, file or date"))
+        finds = tr("Find recordings by car, file or date")
+        self.finder = named(finder, finds, finds)
         self.finder.textChanged.connect(lambda _: self._show())
         self.none = muted()
         buttons = [

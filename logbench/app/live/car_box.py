@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from PySide6.QtWidgets import QGridLayout, QLineEdit, QVBoxLayout, QWidget
 
 from logbench.app.parts import lay, muted, named, styled
-from logbench.app.plain import Label
+from logbench.app.plain import Label, plain_tip
 from logbench.car.model import Car
 from logbench.cases.settings import Settings
 from logbench.errors import UsageError
@@ -49,6 +49,7 @@ class NumberField(QLineEdit):
         self.label = muted(wrap=False)
         self.label.setBuddy(self)
         self.setMinimumWidth(60)
+        self.setToolTip(plain_tip(tr("{name}; empty: unknown", name=title)))
         self._name_it()
 
     def set_scale(self, scale: Scale) -> None:
