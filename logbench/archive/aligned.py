@@ -121,18 +121,20 @@ class _Maker:
         sql = sql_of_node(made.tree, self._named, _TIME)
         if sql is None:
             raise UsageError(
-                f"'{made.text}' looks back over time: a table is made of values of one instant. "
-                "Leave the function out, or compute it from `open(…)`."
+                f"'{made.text}' looks back over time, which the view `aligned` cannot: "
+                "`logbench.archive(…).table(…)` computes it."
             )
         if self.lacking:
-            raise UsageError(f"No recording of this archive holds {self.lacking[0]}.")
+            name = self.lacking[0]
+            what = name if name.isidentifier() else f"what '{made.text}' is made of"
+            raise UsageError(f"No recording of this archive holds {what}.")
         return sql
 
     def _named(self, node: Node) -> str | None:
         """The value of a signal, or of the same quantity under another PID."""
         if node.kind == "signal":
             return self._computed(node) if node.text in self.recorded else None
-        names = dict.fromkeys([node.text, *(s.acronym for s in table().alternatives(node.text))])
+        names = dict.fromkeys([node.text, *_same(node.text)])
         here = [self._column(name) for name in names if name in self.recorded]
         if not here:
             self.lacking.append(node.text)
@@ -159,7 +161,7 @@ class _Maker:
         if node.kind in ("name", "signal") and node.text in self.places:
             return [node.text]
         if node.kind == "name":
-            return [s.acronym for s in table().alternatives(node.text)]
+            return _same(node.text)
         return [name for part in node.parts for name in self._of(part)]
 
     def sql(self) -> str:
@@ -267,6 +269,11 @@ def _held(conditions: Sequence[str]) -> list[str]:
     if driving:
         parts.append(f"s.condition IN ({', '.join(map(quoted, driving))})")
     return parts
+
+
+def _same(name: str) -> list[str]:
+    """The same quantity under other PIDs."""
+    return [signal.acronym for signal in table().alternatives(name)]
 
 
 def _name(text: str) -> str:

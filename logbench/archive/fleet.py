@@ -6,6 +6,7 @@ import os
 import warnings
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from logbench.archive.aligned import EVERY_S, Aligned, How, sql_of_aligned
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, paths_of
 from logbench.archive.fleet_html import page_of
+from logbench.archive.over_time import looked_back, write_looked_back
 from logbench.archive.query import Sql, refusals, samples_of
 from logbench.archive.room import OwnFolder, Room
 from logbench.archive.sweep import Swept, sweep_checks, sweep_states
@@ -147,7 +149,8 @@ class Fleet:
         and masks (`warm`, `closed loop`, `steady`, `low load` …), which all hold. `findings`: with
         the worst finding of each drive. `units`: `us` or `metric`. `drives`: names; None: all.
 
-        Nothing is read yet. Raises `UsageError`, `QueryError`.
+        Nothing is read yet, but where an expression looks back over time: that is computed of each
+        drive when the table is made. Raises `UsageError`, `QueryError`.
         """
         if units not in _UNITS:
             raise UsageError(f"'{units}' are no units: choose us or metric.")
@@ -178,18 +181,24 @@ class Table:
         self, archive: Archive, chosen: Aligned, drives: list[str] | None, findings: pa.Table | None
     ) -> None:
         """Raises `UsageError`, `QueryError`."""
-        index = archive.index
-        sql = sql_of_aligned(chosen, index.signals)
-        views = {"recordings": index.recordings, "signals": index.signals}
+        index, found = archive.index, looked_back(chosen)
+        paths = paths_of(index.recordings) if drives is None else drives
+        folder = OwnFolder(archive.cache)
+        weakref.finalize(self, folder.remove)
+        signals, samples = index.signals, samples_of(archive.store, paths)
+        if found.made:
+            file = folder.path / "computed.parquet"
+            rows = write_looked_back(found, paths, archive.open, file)
+            signals = pa.concat_tables([signals, rows])
+            samples = replace(samples, computed=str(file))
+        sql = sql_of_aligned(found.wanted, signals)
+        views = {"recordings": index.recordings, "signals": signals}
         if chosen.needs_states:
             views["states"] = archive.states
         if findings is not None:
             views["findings"] = findings
-        paths = paths_of(index.recordings) if drives is None else drives
-        folder = OwnFolder(archive.cache)
-        weakref.finalize(self, folder.remove)
         room = Room(archive.memory_bytes, str(folder.path), folder.most_bytes)
-        self._sql = Sql(views, samples_of(archive.store, paths), room, sql, shut=False)
+        self._sql = Sql(views, samples, room, sql, shut=False)
 
     @property
     def relation(self) -> duckdb.DuckDBPyRelation:

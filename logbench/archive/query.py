@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pyarrow as pa
 
-from logbench.archive.chunks import CLOSED, quoted
+from logbench.archive.chunks import CLOSED, literally, quoted
 from logbench.archive.room import Room
 from logbench.archive.views import ALIGNED, BASE, MADE
 from logbench.errors import QueryError
@@ -56,6 +56,8 @@ class Samples:
     """By the recording's path in the archive."""
     filesystem: Any = None
     """Of pyarrow, where `others` are names."""
+    computed: str = ""
+    """A Parquet file of further rows with the columns of the view."""
 
 
 def samples_below(folder: str, recordings: Iterable[str]) -> Samples:
@@ -139,6 +141,8 @@ class Sql:
         if samples.others:
             self._connection.register("samples_of_store", _dataset(samples))
             parts.append(f"SELECT recording, {columns} FROM samples_of_store")
+        if samples.computed:
+            parts.append(f"SELECT * FROM read_parquet({quoted(literally(samples.computed))})")
         if parts:
             run(f"CREATE VIEW samples AS {' UNION ALL '.join(parts)}")
         else:

@@ -86,6 +86,28 @@ def test_units_drives_and_conditions(fleet):
     assert fleet.table("ECT", where="ECT > 190", units="us", every=60).df()["car"].nunique() == 2
 
 
+def test_what_looks_back_over_time_is_computed_of_each_drive(fleet, root):
+    wanted = {
+        "rpm": "RPM",
+        "mean": "mean(RPM, 5 s)",
+        "swing": "highest(RPM, 10 s) - lowest(RPM, 10 s)",
+    }
+    table = fleet.table(wanted, every=10, where="mean(RPM, 5 s) > 700")
+    frame = table.df()
+    assert set(frame["car"]) == {"van", "hatch"}  # the truck idles at 650
+    one = frame[frame["recording"] == "van/a.parquet"].set_index("t_s")
+    trace = logbench.open(root / "van/a.parquet").trace("RPM")
+    for t_s in (50.0, 300.0, 590.0):
+        at = trace.t_s <= t_s
+        last = [trace.value[at & (trace.t_s > t_s - window)] for window in (5, 10)]
+        assert one["mean"][t_s] == pytest.approx(last[0].mean(), rel=1e-12)
+        assert one["swing"][t_s] == pytest.approx(last[1].max() - last[1].min(), rel=1e-12)
+    with pytest.raises(UsageError, match="No recording of this archive holds MAF"):
+        fleet.table("MAF")
+    with pytest.raises(UsageError, match="holds what 'rate\\(MAF\\)' is made of"):
+        fleet.table("rate(MAF)")
+
+
 def test_findings_only_after_a_sweep_and_it_says_so(fleet):
     with pytest.raises(QueryError, match="sweep"):
         fleet.table("RPM", findings=True)
