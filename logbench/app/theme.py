@@ -176,8 +176,11 @@ class Look(QObject):
     changed = Signal(object)
     units_changed = Signal(object)
 
-    def __init__(self, choice: Choice = "system", size_percent: Size = 100) -> None:
-        super().__init__()
+    def __init__(
+        self, choice: Choice = "system", size_percent: Size = 100, of: QObject | None = None
+    ) -> None:
+        """`of`: what it ends with; else the system's theme would be followed for ever."""
+        super().__init__(of)
         self.choice: Choice = choice
         """What the user chose; `system` follows the desktop."""
         self.size_percent = size_percent

@@ -49,7 +49,7 @@ class MainWindow(QMainWindow):
     def __init__(self, settings: Settings, capture: CaptureFactory | None = None) -> None:
         super().__init__()
         self.setWindowTitle("logbench")
-        look = Look(settings.theme, settings.size_percent)
+        look = Look(settings.theme, settings.size_percent, of=self)
         middle = QWidget()
         self.services = services = Services(settings, look, WindowRunner(), Messages(middle))
         self.ask_to_finish: Callable[[], bool] = self._ask_to_finish
