@@ -156,6 +156,33 @@ def test_what_is_unknown_does_not_hold_nor_its_contrary():
     assert spans_s("RPM < 400 or MAF > 0", flow, speed) == [(0, 10)]
 
 
+@pytest.mark.parametrize(
+    ("step_s", "until_s"),
+    [(0.5, 4.0), (1.0, 5.0), (10.0, 41.0), (40.0, 101.0)],
+    ids=["at least 3 s", "3 s", "three intervals", "at most 60 s"],
+)
+def test_an_old_value_is_unknown_for_find(step_s: float, until_s: float):
+    """By hand: two coolant samples, the second `step_s` after the first, and nothing after; engine
+    speed each second, the last one with the condition counting for a second."""
+    often, rarely = trace("RPM", [900.0] * 150), trace("ECT", [90.0, 90.0], step_s)
+    assert spans_s("RPM > 500 and ECT > 80", often, rarely) == [(0.0, until_s)]
+
+
+def test_one_side_that_is_known_may_decide():
+    """Of what does not hold the other side matters not, known or unknown."""
+    speed, unknown = trace("RPM", [900.0] * 4), trace("ECT", [np.nan] * 4)
+    assert spans_s("not (RPM > 1000 and ECT > 80)", speed, unknown) == [(0.0, 4.0)]
+
+
+def test_a_rate_reaches_over_a_minute_at_most():
+    """By hand: 10 K in 60 s, then 10 K in 61 s, after which nobody knows."""
+    times = np.array([0, 60, 121]) * SECOND
+    warm = Trace("ECT", "7E8", "degC", times, np.array([10.0, 20.0, 30.0]))
+    rates = computed("rate(ECT)", warm)
+    assert rates[1] == pytest.approx(10 / 60)
+    assert np.isnan(rates[2])
+
+
 def test_words_and_times():
     coolant = trace("ECT", [20.0] * 100)
     assert spans_s("ECT below 70 after 50 s", coolant) == [(50, 100)]

@@ -105,6 +105,18 @@ def test_one_bank_rich_at_idle_only():
     assert found["bank 1, warm idle"].causes[0] == NAMED["bank_rich"].text
 
 
+def test_the_difference_of_banks_is_as_unsure_as_both():
+    """Whichever bank is the unsteady one: the same samples with the banks exchanged."""
+    scene = drive(5.0, 5.0, 5.0, 5.0, banks=2)
+    calm, unsteady = 0.3 * np.sin(scene.t_s), scene.rng.normal(0.0, 4.0, len(scene.t_s))
+    scene.set(SHRTFT1=calm, SHRTFT2=unsteady)
+    one = trims(scene)["bank difference"]
+    scene.set(SHRTFT1=unsteady, SHRTFT2=calm)
+    other = trims(scene)["bank difference"]
+    assert other.value == pytest.approx(-one.value)
+    assert other.uncertainty == pytest.approx(one.uncertainty)
+
+
 def test_uneven_banks_with_one_fault_are_not_one_bank():
     found = trims(drive(25, 7, 5, 3, banks=2, second=(17, 6, 4, 2)))
     assert found["pattern"].causes[0] == NAMED["unmetered_air"].text
@@ -283,6 +295,7 @@ def test_load_against_idle_shows_a_delivery_that_hardly_keeps_up():
     found = trims(Scene(warm_drive(-1.0, 0.5, 2.0, 7.5)).trims())
     assert found["bank 1, load"].verdict is Verdict.WITHIN
     assert found[subject].verdict is Verdict.WATCH
+    assert found[subject].value == pytest.approx(8.5, abs=0.5)
     assert found[subject].causes[0] == NAMED["weak_fuel"].text
     assert "Total fuel trim rises from −1.0 % at idle" in found["pattern"].reason
     assert trims(Scene(warm_drive(5.0, 5.0, 5.0, 5.0)).trims())[subject].verdict is Verdict.WITHIN

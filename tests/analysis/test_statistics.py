@@ -13,12 +13,15 @@ from logbench.analysis.statistics import (
     MIN_SAMPLES,
     MOST_POINTS,
     UNKNOWN,
+    Spread,
     Uncertainty,
     correlation_length,
     detrended,
     estimate,
+    half_width_of_few,
     interval,
     of_sum,
+    spread_of_pieces,
     t_quantile,
 )
 
@@ -215,3 +218,37 @@ def test_too_few_samples_give_no_number():
 def test_constant_signals_that_agree_show_nothing():
     found = interval(0.0, of_sum(np.zeros(50), one(50)))
     assert (found.half_width, found.p) == (0.0, 1.0)
+
+
+def test_stretches_that_differ_widen_the_interval_as_students_t_of_their_means():
+    means = np.array([1.0, 4.0, 2.0, 7.0, 3.0, 5.0])
+    group = np.repeat(np.arange(6), 40)
+    found = estimate(np.repeat(means, 40), group)
+    assert found.half_width == pytest.approx(stats.t.ppf(0.975, 5) * stats.sem(means))
+
+
+def test_few_independent_values_have_students_interval():
+    values = np.array([1.0, 2.0, 4.0, 8.0])
+    assert half_width_of_few(values) == pytest.approx(stats.t.ppf(0.975, 3) * stats.sem(values))
+    assert np.isnan(half_width_of_few(values[:1]))
+
+
+def test_the_spread_about_the_lines_of_short_pieces_is_that_of_the_noise():
+    """Standard deviation 1 about slopes of 3 in pieces of five samples."""
+    rng = np.random.default_rng(5)
+    t = np.arange(10_000.0)
+    found = spread_of_pieces(t, 3.0 * t + rng.normal(size=len(t)), (t // 5).astype(np.intp))
+    assert found.sd == pytest.approx(1.0, rel=0.05)
+    assert found.low < 1.0 < found.high
+
+
+def test_of_a_spread_the_side_of_the_limit_decides():
+    found = Spread(sd=2.0, low=1.5, high=3.0)
+    assert found.towards(1.0) == 0.5
+    assert found.towards(5.0) == 1.0
+
+
+def test_a_floor_counts_as_well_known():
+    found = interval(1.0, floor=2.0)
+    assert found.se == 2.0
+    assert found.half_width == pytest.approx(2.0 * stats.norm.ppf(0.975), rel=1e-4)

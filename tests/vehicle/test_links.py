@@ -25,6 +25,8 @@ from logbench.errors import (
     PortMissingError,
 )
 from logbench.simulator.timing import Timing
+from logbench.simulator.trouble import parse_trouble
+from logbench.vehicle.gate import LineGate
 from logbench.vehicle.links import adapter
 from logbench.vehicle.links.dialect import PROTOCOLS, Status, lines_of, status_of
 from logbench.vehicle.links.schemes import SCHEMES, open_link
@@ -426,3 +428,31 @@ def test_what_the_link_sets_between_two_requests_is_not_repeated(simulated, monk
     for _ in range(6):
         assert link.exchange(bytes([1, 0x0C]), 1, 1.0).replies
     assert link.repeats  # and goes on repeating
+
+
+def test_a_reply_is_as_old_as_the_middle_of_its_round_trip(simulated):
+    link, seen = simulated(), []
+    link.connect()
+    link.witness = seen.append
+    (reply,) = link.exchange(bytes([1, 0x0C]), 1, 1.0).replies
+    (one,) = seen
+    assert one.sent_ns < one.arrived_ns
+    assert reply.t_ns == (one.sent_ns + one.arrived_ns) // 2
+
+
+def test_the_long_wait_for_a_slow_ecu_is_taken_back(simulated, monkeypatch):
+    lines, command = [], LineGate.command
+
+    def noted(gate: LineGate, line: str, permit=None) -> None:
+        lines.append(line)
+        command(gate, line, permit)
+
+    link = simulated(troubles=(parse_trouble("pending@0:1000"),))
+    link.connect()
+    monkeypatch.setattr(LineGate, "command", noted)
+    while "ATSTFF" not in lines:
+        assert link.exchange(bytes([1, 0x0C]), 1, 1.0).replies
+    told = [line for line in lines if line.startswith(("ATAT", "ATST"))]
+    assert told[-1] in ("ATAT1", "ATAT2")
+    assert told[-2].startswith("ATST")
+    assert told[-2] != "ATSTFF"

@@ -13,6 +13,7 @@ import pytest
 
 from logbench.vehicle.discovery import discover
 from logbench.vehicle.gate import CONSENT
+from logbench.vehicle.link import spans_ns
 from logbench.vehicle.links.schemes import open_link
 from logbench.vehicle.patience import Patience
 from logbench.vehicle.poller import Poller
@@ -272,3 +273,10 @@ def test_a_lost_frame_costs_little_where_frames_come_fast_and_slow_ones_are_wait
         assert took_s < 0.7, "a second is what the standard allows, not what this car takes"
         state |= {"lose": False, "gap_s": 0.2}
         assert [ask(link)[0] for _ in range(5)][-3:] == [True] * 3
+
+
+def test_a_late_answer_is_as_old_as_the_wait_that_was_asked_for():
+    """By hand: asked at 100 ns, 7E8 says 'wait' 50 ns later and answers at 900; 7E9 at 300."""
+    wait, answer = bytes([0x7F, 0x01, 0x78]), bytes([0x41, 0x0C, 0, 0])
+    said = [("7E8", wait), ("7E9", answer), ("7E8", answer)]
+    assert spans_ns(100, said, [150, 300, 900]) == [(100, 150), (100, 300), (850, 900)]
