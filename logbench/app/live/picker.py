@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 from logbench.app.parts import Elided, lay, named, styled, text_button
 from logbench.app.plain import Choice, plain_tip
 from logbench.cases.settings import Settings
-from logbench.signals.table import PURPOSES, table
+from logbench.signals.table import PURPOSES, default_signals, table
 from logbench.words import tr, tr_n, word
 
 DEFAULT = "default set"
@@ -33,14 +33,15 @@ class _Shown(QSortFilterProxyModel):
     """What is searched for, of what the car reports where that is known."""
 
     supported: frozenset[int] = frozenset()
+    words: tuple[str, ...] = ()
+    """In small letters; a row has all of them, in any order."""
 
     def filterAcceptsRow(self, row: int, parent: QModelIndex | QPersistentModelIndex) -> bool:
-        """Qt's own filter, and the PID."""
-        if self.supported:
-            pid = self.sourceModel().index(row, 0, parent).data(_PID)
-            if pid not in self.supported:
-                return False
-        return super().filterAcceptsRow(row, parent)
+        """By PID and words."""
+        index = self.sourceModel().index(row, 0, parent)
+        if self.supported and index.data(_PID) not in self.supported:
+            return False
+        return all(word in index.data(_SEARCHED) for word in self.words)
 
 
 class SignalPicker(QWidget):
@@ -49,6 +50,7 @@ class SignalPicker(QWidget):
     def __init__(self, settings: Settings) -> None:
         super().__init__()
         self._filling = False
+        self._supported: frozenset[int] = frozenset()
         self._settings = settings
         self._sets = settings.signal_sets
         self.purpose = named(Choice(), tr("Signals for a purpose"))
@@ -69,7 +71,6 @@ class SignalPicker(QWidget):
         self._model = self._make_model()
         self._shown = _Shown(self)
         self._shown.setSourceModel(self._model)
-        self._shown.setFilterRole(_SEARCHED)
         self.search.textChanged.connect(self._search)
         self.only = QCheckBox(tr("Only this car's"))
         self.only.setChecked(True)
@@ -78,26 +79,27 @@ class SignalPicker(QWidget):
         )
         self.only.toggled.connect(self._supported_chosen)
         self.only.hide()
-        self._supported: frozenset[int] = frozenset()
         self.list = named(QListView(), tr("Signals to record"))
         self.list.setModel(self._shown)
         self.list.setEditTriggers(QListView.EditTrigger.NoEditTriggers)
-        self.list.setUniformItemSizes(True)
+        self.list.setWordWrap(True)  # where a sensor sits is told at the end of its name
+        self.list.setResizeMode(QListView.ResizeMode.Adjust)
         self.list.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
         self.list.setMinimumHeight(96)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideNone)
         self.list.activated.connect(self._toggle)
         self.count = styled(Elided(), "muted")
         sets = lay(QHBoxLayout(), (self.purpose, 1), self.keep, self.forget)
         search = lay(QHBoxLayout(), (self.search, 1), self.only)
         lay(QVBoxLayout(self), sets, search, (self.list, 1), self.count, margins=(0, 0, 0, 0))
-        self._say_count()
+        self.choose((), DEFAULT)
 
     def _make_model(self) -> QStandardItemModel:
-        """A row for each signal of the table."""
+        """A row for each signal of the table, the usual ones first."""
         model = QStandardItemModel(self)
-        for signal in table():
+        usual = self._usual()
+        for signal in sorted(table(), key=lambda s: s.acronym not in usual):
             item = QStandardItem(f"{signal.acronym}   {signal.name}")
             item.setCheckable(True)
             item.setEditable(False)
@@ -151,6 +153,16 @@ class SignalPicker(QWidget):
         index = self.purpose.findData(purpose)
         self.purpose.setCurrentIndex(index if index >= 0 else 0)
         wanted = set({**PURPOSES, **self._sets}.get(purpose, acronyms))
+        if self.purpose.currentData() == DEFAULT:
+            wanted = set(self._usual())
+        self._check(wanted)
+        self._show_first()
+
+    def _usual(self) -> tuple[str, ...]:
+        """The default set of this car, or of one that reports everything."""
+        return default_signals(self._supported or frozenset(s.pid for s in table()))
+
+    def _check(self, wanted: set[str]) -> None:
         self._filling = True
         for row in range(self._model.rowCount()):
             item = self._model.item(row)
@@ -159,11 +171,22 @@ class SignalPicker(QWidget):
         self._filling = False
         self._say_count()
 
+    def _show_first(self) -> None:
+        """The first row that is checked, or the first of what was found, at the top."""
+        rows = range(self._shown.rowCount())
+        checked = int(Qt.CheckState.Checked.value)
+        places = [self._shown.index(row, 0) for row in rows]
+        role = Qt.ItemDataRole.CheckStateRole
+        first = next((p for p in places if p.data(role) == checked and not self._shown.words), None)
+        place = first or (places[0] if places else QModelIndex())
+        self.list.setCurrentIndex(place)
+        self.list.scrollTo(place, QListView.ScrollHint.PositionAtTop)
+
     def _checked(self) -> tuple[str, ...]:
+        """In the order of the table of signals."""
         items = (self._model.item(row) for row in range(self._model.rowCount()))
-        return tuple(
-            str(i.data(_ACRONYM)) for i in items if i.checkState() == Qt.CheckState.Checked
-        )
+        on = {str(i.data(_ACRONYM)) for i in items if i.checkState() == Qt.CheckState.Checked}
+        return tuple(signal.acronym for signal in table() if signal.acronym in on)
 
     def _purpose_chosen(self) -> None:
         if self.purpose.currentData() == OWN:
@@ -190,10 +213,14 @@ class SignalPicker(QWidget):
     def _supported_chosen(self) -> None:
         self._shown.supported = self._supported if self.only.isChecked() else frozenset()
         self._shown.invalidate()
+        if self.purpose.currentData() == DEFAULT:
+            self._check(set(self._usual()))
         self._say_count()
 
     def _search(self, text: str) -> None:
-        self._shown.setFilterFixedString(text.strip().lower())
+        self._shown.words = tuple(text.lower().split())
+        self._shown.invalidate()
+        self._show_first()
         self._say_count()
 
     def _say_count(self) -> None:
@@ -202,7 +229,8 @@ class SignalPicker(QWidget):
         if self.search.text().strip() and self._shown.rowCount() == 0:
             self.count.tell(tr("No signal matches; search for less of the name."))
         elif self.purpose.currentData() == DEFAULT:
-            self.count.tell(tr("The dozen that the checks need, as far as supported"))
+            names = ", ".join(self._usual())
+            self.count.tell(tr("What the checks need, as far as supported: {names}", names=names))
         else:
             count = len(self.chosen())
             self.count.tell(tr_n("{n} signal chosen", "{n} signals chosen", count))
