@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +37,7 @@ from logbench.cases.work import Work, only_looks
 from logbench.words import tr
 
 if TYPE_CHECKING:
+    from logbench.app.guide import Guide
     from logbench.app.importing import Importing
     from logbench.app.live.session import CaptureFactory
 
@@ -135,7 +136,8 @@ class MainWindow(QMainWindow):
         for title, key, run in (
             (tr("Open a recording"), "Ctrl+O", self.pages.ask_for_recording),
             (tr("Own signals"), "F4", self.pages.show_own_signals),
-            (tr("Help, and where the log is"), "F1", self.show_help),
+            (tr("Guide to this page"), "F1", self.show_guide),
+            (tr("Version, and where the log is"), "Shift+F1", self.show_help),
         ):
             add_command(self, title, key, partial(ask, run))
         add_command(self, tr("Close logbench"), "Ctrl+Q", self.close)
@@ -182,6 +184,17 @@ class MainWindow(QMainWindow):
         if dialog.exec() and dialog.chosen is not None:
             chosen = dialog.chosen
             QTimer.singleShot(0, chosen.trigger)
+
+    @cached_property
+    def guide(self) -> Guide:
+        """What to do on each page."""
+        from logbench.app.guide import Guide
+
+        return Guide(TITLES, self)
+
+    def show_guide(self) -> None:
+        """The guide, at the page that is shown."""
+        self.guide.open_at(next(k for k in TITLES if vars(self.pages).get(k) is self._shown()))
 
     def show_help(self) -> None:
         """Version, log file, details for the clipboard."""
