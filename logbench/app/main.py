@@ -54,6 +54,8 @@ def run(
     if not start_recording:
         QTimer.singleShot(0, window.live.endings.recover)
     window.coming_back.start(restore=not files and not start_recording)
+    if not (start_recording or link_url or files):
+        QTimer.singleShot(0, window.live.first_start.look)
     if files:
         window.pages.open_recordings(files)
     if link_url:

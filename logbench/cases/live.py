@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from logbench.analysis.drive_plan import CellGoal, DriveProgress
     from logbench.analysis.run import CheckEvidence
     from logbench.vehicle.links.ble import Found
+    from logbench.vehicle.links.nearby import Nearby
 
 NEEDED = frozenset(
     [
@@ -83,6 +84,14 @@ def look_at_drive(
     if judges and traces:
         evidence = evidence_so_far(Recording.of(traces, facts))
     return Progressed(progress, evidence, time.thread_time() - started)
+
+
+@only_looks
+def find_ways(_: Work) -> Nearby:
+    """Adapters that are there now, likeliest first."""
+    from logbench.vehicle.links.nearby import find_nearby
+
+    return find_nearby()
 
 
 @only_looks

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from logbench.app.commands import add_command
 from logbench.app.live.cars import CarMet
+from logbench.app.live.first_start import FirstStart
 from logbench.app.live.notices import Endings, LinkWatch
 from logbench.app.live.record_box import RecordBox
 from logbench.app.live.recorder_bar import RecorderBar
@@ -152,6 +153,16 @@ class LivePage(QWidget):
         )
         self.middle = Middle(session, self.starting, self.shown, self.tools, self.shapes)
         self.empty = self.middle.empty
+        self.first_start = FirstStart(
+            services.settings,
+            self._owner,
+            session,
+            self.set_up,
+            notice,
+            self.starting.connect_link,
+            self.record_simulated,
+            self,
+        )
         rows, events = (lambda: self.values.model_.rows), (lambda: self.shown.events)
         state, look = (lambda: self.bar.state.whole), services.look
         self.second = SecondScreen(Drive(session, rows, events, state, look), self)
