@@ -8,9 +8,16 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from logbench.cases.work import Deed, Work
-from logbench.job.model import Note, Part
+from logbench.job.model import Job, Note, Part
 from logbench.job.store import JobStore
-from logbench.job.typed import append, put_option, set_values
+from logbench.job.typed import (
+    TypedKind,
+    append,
+    correct,
+    put_option,
+    set_values,
+    withdraw,
+)
 from logbench.words import tr
 
 
@@ -44,6 +51,33 @@ class PutOption(_Enters):
     def run(self, work: Work) -> None:
         """Into the job that is open, or its file."""
         self.jobs.commit(self.folder, lambda job: put_option(job, self.what, self.said))
+
+
+@dataclass(frozen=True)
+class ChangeEntry(Deed[str]):
+    """Correct the words of an entry, by its number in its list, or, without new ones, withdraw it;
+    in the ledger that is an entry, and the one of before stays. Gives the words of before. Raises
+    UsageError, JobError, StorageError, with nothing changed."""
+
+    jobs: JobStore
+    folder: Path
+    kind: TypedKind
+    number: int
+    text: str | None = None
+    title: ClassVar[str] = tr("Entering it in the job")
+
+    def run(self, work: Work) -> str:
+        """In the job that is open, or its file."""
+        old: list[str] = []
+
+        def change(job: Job) -> None:
+            if self.text is None:
+                old.append(withdraw(job, self.kind, self.number))
+            else:
+                old.append(correct(job, self.kind, self.number, self.text))
+
+        self.jobs.commit(self.folder, change)
+        return old[0]
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from datetime import UTC
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -68,6 +69,39 @@ def option(
     given = {name: value for name, value in said.items() if value is not None}
     run_here(PutOption(JobStore(), _home(folder), what, given))
     say("Option entered.")
+
+
+class Kind(StrEnum):
+    """What a person enters."""
+
+    NOTE = "note"
+    WORK = "work"
+    PART = "part"
+    OPTION = "option"
+
+
+WhichKind = Annotated[Kind, typer.Argument(help="What kind of entry it is.")]
+Number = Annotated[
+    int, typer.Argument(help="Which of them, counted from 1; 0 lists them with their numbers.")
+]
+
+
+def correct(folder: Folder, kind: WhichKind, number: Number, text: Words) -> None:
+    """Put right what an entry says; the ledger keeps that it was another, and when."""
+    old = _change(folder, kind, number, _read(text))
+    say(f"Corrected: {old}")
+
+
+def withdraw(folder: Folder, kind: WhichKind, number: Number) -> None:
+    """Take an entry out of the job; the ledger keeps that there was one, and when."""
+    say(f"Withdrawn: {_change(folder, kind, number, None)}")
+
+
+def _change(folder: Path, kind: Kind, number: int, text: str | None) -> str:
+    from logbench.cases.job_entries import ChangeEntry
+    from logbench.job.store import JobStore
+
+    return run_here(ChangeEntry(JobStore(), _home(folder), kind.value, number, text))
 
 
 def set_fields(

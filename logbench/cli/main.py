@@ -154,6 +154,8 @@ job_app.command()(job_entries.note)
 job_app.command()(job_entries.work)
 job_app.command()(job_entries.part)
 job_app.command()(job_entries.option)
+job_app.command()(job_entries.correct)
+job_app.command()(job_entries.withdraw)
 job_app.command("set")(job_entries.set_fields)
 
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 from logbench.car.identity import stated_vin
 from logbench.car.model import Car
 from logbench.errors import JobError, UsageError
+from logbench.foreign import in_label, raw
 from logbench.job.model import Job, Option
 from logbench.system.limits import JOB_ENTRIES
 from logbench.system.refusal import field_name, refusal_of
@@ -55,6 +56,47 @@ def append(job: Job, name: str, entry: BaseModel) -> None:
     if len(entries) >= JOB_ENTRIES:
         raise JobError(tr("A list of the job holds {most} entries at most.", most=JOB_ENTRIES))
     entries.append(entry)
+
+
+TypedKind = Literal["note", "work", "part", "option"]
+_WORDS: dict[TypedKind, tuple[EntryList, str]] = {
+    "note": ("notes", "text"),
+    "work": ("work", "text"),
+    "part": ("parts", "name"),
+    "option": ("options", "what"),
+}
+"""Of what is typed, by its kind: the list it is in, and the field with its words."""
+
+
+def correct(job: Job, kind: TypedKind, number: int, text: str) -> str:
+    """Put other words in place of those of an entry, which is counted from 1; what they were.
+    Raises `UsageError`."""
+    entry, field = _entry_at(job, kind, number), _WORDS[kind][1]
+    if not text.strip():
+        raise UsageError(tr("Nothing is no correction: withdraw the entry instead."))
+    old = raw(getattr(entry, field))
+    set_value(entry, field, text)
+    return old
+
+
+def withdraw(job: Job, kind: TypedKind, number: int) -> str:
+    """Take an entry out, which is counted from 1; its words. Raises `UsageError`."""
+    entry, (name, field) = _entry_at(job, kind, number), _WORDS[kind]
+    getattr(job, name).pop(number - 1)
+    return raw(getattr(entry, field))
+
+
+def _entry_at(job: Job, kind: TypedKind, number: int) -> BaseModel:
+    name, field = _WORDS[kind]
+    entries: list[BaseModel] = getattr(job, name)
+    if not 1 <= number <= len(entries):
+        shown = [f"{n}: {in_label(getattr(one, field))[:80]}" for n, one in enumerate(entries, 1)]
+        raise UsageError(
+            tr("Give the number of one that is there. {entries}", entries="; ".join(shown[-20:]))
+            if shown
+            else tr("The job has no entry of that kind.")
+        )
+    return entries[number - 1]
 
 
 def put_option(job: Job, what: str, said: Mapping[str, Any]) -> None:

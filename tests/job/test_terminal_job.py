@@ -12,7 +12,8 @@ import pytest
 from PIL import Image
 
 from logbench.cli.main import main
-from logbench.job.folder import open_job
+from logbench.job.folder import JobFolder, open_job
+from logbench.job.seal import seal_of
 from logbench.vehicle.gate import CONSENT
 from logbench.vehicle.records.clearing import LOSSES
 from logbench.vehicle.records.model import CarReading, Code, MonitorState, Readiness
@@ -259,3 +260,32 @@ def test_codes_are_cleared(folder: Path, capsys, monkeypatch):
     before, after = (job_folder.reading(entry) for entry in job.readings)
     assert [code.code for code in before.codes_in("stored")] == ["P0171"]
     assert [(code.code, code.state) for code in after.codes] == [("P0171", "permanent")]
+
+
+def test_an_entry_is_corrected_or_withdrawn_and_the_ledger_keeps_that(folder: Path, capsys):
+    for words in (("note", "Hose split"), ("work", "Hose renewed"), ("part", "hose"),
+                  ("option", "renew")):  # fmt: skip
+        assert main(["job", words[0], str(folder), words[1]]) == 0
+        assert main(["job", words[0], str(folder), f"{words[1]} twice"]) == 0
+    count = seal_of(JobFolder(folder)).entries
+    for kind in ("note", "work", "part", "option"):
+        assert main(["job", "correct", str(folder), kind, "1", "as it was"]) == 0
+        assert main(["job", "withdraw", str(folder), kind, "2"]) == 0
+    assert "Corrected: Hose split\nWithdrawn: Hose split twice" in capsys.readouterr().out
+    job = JobFolder(folder).load()
+    assert [note.text for note in job.notes] == ["as it was"]
+    assert [part.name for part in job.parts] == ["as it was"]
+    seal = seal_of(JobFolder(folder))
+    assert (seal.state, seal.entries) == ("sealed", count + 8)
+    for wrong, why in (
+        (("withdraw", "note", "0"), "that is there. 1: as it was"),
+        (("withdraw", "note", "2"), "that is there. 1: as it was"),
+        (("correct", "note", "1", " "), "withdraw the entry instead"),
+        (("correct", "part", "1", "x" * 301), "at most 300 characters, this has 301"),
+    ):
+        verb, *rest = wrong
+        assert main(["job", verb, str(folder), *rest]) == 3
+        assert why in capsys.readouterr().err
+    assert main(["job", "withdraw", str(folder), "option", "1"]) == 0
+    assert main(["job", "withdraw", str(folder), "option", "1"]) == 3
+    assert "no entry of that kind" in capsys.readouterr().err
