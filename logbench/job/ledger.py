@@ -21,15 +21,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logbench.errors import LogbenchError
+from logbench.errors import JobDamagedError, LogbenchError
 from logbench.job.keys import Keys, is_signed, public_of
 from logbench.job.names import place_inside
 from logbench.job.pieces import Change, canonical, sha256_of
 from logbench.recording.storage import storage_trouble, sync_folder, write_whole
 from logbench.system.boot import boot_clock
-from logbench.system.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
+from logbench.system.limits import LEDGER_BYTES, LEDGER_LINE_BYTES, LEDGER_LINES
 from logbench.system.private import owner_only
 from logbench.system.reading import json_of, read_plain
+from logbench.words import tr
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -134,22 +135,25 @@ class Ledger:
 
     @property
     def count(self) -> int:
-        """How many lines it has; 0 for one that is too long to be read. Raises StorageError."""
+        """How many lines it has; 0 for one that is none. Raises StorageError."""
         try:
             return len(self.lines())
-        except ValueError:
+        except JobDamagedError:
             return 0
 
     def head(self, count: int) -> str:
         """SHA-256 of the last of so many lines, which is what a report says of its ledger; `` where
-        there are fewer. Raises as `lines`."""
-        lines = self.lines()
+        there are fewer, or it is none. Raises StorageError."""
+        try:
+            lines = self.lines()
+        except JobDamagedError:
+            return ""
         return sha256_of(lines[count - 1]) if 0 < count <= len(lines) else ""
 
     def lines(self) -> list[bytes]:
         """All lines, without their ends; a last one that broke off is one, too, unless what was put
-        aside goes on with it. None where there is no ledger. Raises StorageError; ValueError for
-        one that is too long to be read."""
+        aside goes on with it. None where there is no ledger. Raises StorageError; JobDamagedError
+        for one that is none: no plain file, or longer than the program writes one."""
         there, torn, waiting = self._parts()
         goes_on = bool(waiting) and waiting[0].startswith(torn)
         return [*there, *([] if goes_on or not torn else [torn]), *waiting]
@@ -183,7 +187,7 @@ class Ledger:
             return []
         try:
             lines = self.lines()
-        except ValueError:
+        except JobDamagedError:
             return []
         clock, made = boot_clock(), list[bytes]()
         run = sha256_of(f"{clock.run}{job_id}".encode())[:16] if clock.run else ""
@@ -228,7 +232,7 @@ class Ledger:
         aside = self.folder / NEXT_FILE
         if not aside.exists():
             return
-        with contextlib.suppress(ValueError):  # a ledger that is too long stays as it is
+        with contextlib.suppress(JobDamagedError):  # what is no ledger stays as it is
             self._append(self._parts()[2])
         with storage_trouble(aside):
             aside.unlink(missing_ok=True)
@@ -248,11 +252,22 @@ class Ledger:
             sync_folder(self.folder)
 
     def _data(self) -> bytes:
+        why = ""
         with storage_trouble(self.file):
             try:
-                return read_plain(self.file, LEDGER_BYTES)
+                data = read_plain(self.file, LEDGER_BYTES)
+                if data.count(b"\n") <= LEDGER_LINES:
+                    return data
+                why = tr("it has more than {most} lines", most=LEDGER_LINES)
             except FileNotFoundError:
                 return b""
+            except ValueError as error:
+                why = str(error)
+            except OSError:
+                if self.file.is_file():
+                    raise
+                why = tr("it is no plain file")
+        raise JobDamagedError(tr("The ledger cannot be read: {why}.", why=why))
 
     def _waiting(self) -> tuple[bytes, ...]:
         """Lines put aside whose file is there as they tell."""

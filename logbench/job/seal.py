@@ -4,11 +4,9 @@ altered, missing or foreign named. Nothing is written, and nothing is refused fo
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
-from datetime import timedelta
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -16,22 +14,18 @@ from logbench.errors import JobDamagedError, JobError, StorageError
 from logbench.foreign import Foreign
 from logbench.job.folder import JobFolder, job_folder_of
 from logbench.job.keys import Keys, fingerprint
-from logbench.job.ledger import BEGUN, LEDGER_FILE, SHORTENED, Entry, entry_in
+from logbench.job.ledger import LEDGER_FILE, Entry
 from logbench.job.model import Job
 from logbench.job.names import place_inside
 from logbench.job.pieces import (
     BESIDE,
-    FIELDS,
-    NUMBERS,
-    REPORT,
     Piece,
     counterpart,
-    kind_text,
-    named,
     pieces_of,
     sha256_of,
 )
-from logbench.job.times import parse_time, when_text
+from logbench.job.replay import Replay, called, place_of, replayed
+from logbench.job.times import when_text
 from logbench.recording.notes import notes_path
 from logbench.recording.storage import file_sha256
 from logbench.system.folders import FolderTooLargeError, files_below
@@ -39,8 +33,6 @@ from logbench.words import tr, tr_n
 
 State = Literal["sealed", "other key", "changed", "none"]
 _FOLDERS = ("recordings", "readings", "photos", "files")
-_CLOCK = timedelta(minutes=5)
-"""So far a computer's time of day may move by itself between two entries; ours, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,43 +95,22 @@ def head_text(head: str) -> str:
     return " ".join(head[at : at + 8] for at in range(0, len(head), 8))
 
 
-@dataclass(slots=True)
-class _Replay:
-    """What stands in the job by its ledger, as far as it was gone through."""
-
-    standing: dict[str, list[Entry]] = field(default_factory=lambda: defaultdict(list))
-    """By kind; of `BESIDE` by recording."""
-    reports: list[Entry] = field(default_factory=list)
-    problems: list[str] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
-    keys: dict[str, list[int]] = field(default_factory=lambda: defaultdict(list))
-    """Public keys, with the numbers of the entries they signed."""
-    head: bytes = b""
-    last: Entry | None = None
-    count: int = 0
-    begun_utc: str = ""
-
-    def others(self, own: frozenset[str]) -> tuple[str, ...]:
-        """The keys that are none of an installation's own."""
-        return tuple(key for key in self.keys if key not in own)
-
-
 def seal_of(folder: JobFolder) -> Seal:
     """Verify a job on disk. Raises JobError where there is no job that can be read, StorageError
     where the ledger cannot."""
     job, keys = JobFolder(folder.path).load(), Keys().public()
     try:
         lines = folder.ledger.lines()
-    except ValueError as error:
-        return _changed([tr("The ledger cannot be read: {why}.", why=error)], _Replay(), job, keys)
+    except JobDamagedError as error:
+        return _changed([str(error)], Replay(), job, keys)
     if not lines and not job.ledger.begun_utc:
         return Seal(sentence=tr(
             "This job is not sealed: it has no ledger, and nothing shows whether it was altered. "
             "A ledger begins with the next change."
         ))  # fmt: skip
-    replay = _replayed(lines)
+    replay = replayed(lines)
     problems = [*_mark(job, replay), *replay.problems]
-    problems += _held_against(job, replay)
+    problems += () if replay.cut else _held_against(job, replay)
     problems += _files(folder, job, replay)
     replay.remarks += _strangers(folder, job)
     if problems:
@@ -147,109 +118,10 @@ def seal_of(folder: JobFolder) -> Seal:
     return _whole(replay, keys)
 
 
-# --- the ledger by itself ---
+# --- the ledger, and what the job knows of it ---
 
 
-def _replayed(lines: Iterable[bytes]) -> _Replay:
-    replay = _Replay()
-    for number, line in enumerate(lines):
-        found = entry_in(line)
-        previous = sha256_of(replay.head) if replay.head else ""
-        replay.head, replay.count = line, number + 1
-        if found is None:
-            replay.problems.append(
-                tr("Line {n} of the ledger is no entry: it was altered or damaged.", n=number + 1)
-            )
-            continue
-        entry, signed = found
-        if not signed:
-            replay.problems.append(
-                tr("{entry} was altered: its signature does not fit.", entry=_called(entry))
-            )
-            continue
-        if entry.number != number or entry.previous != previous:
-            replay.problems.append(
-                tr(
-                    "{entry} does not follow what stands before it in the ledger: entries were "
-                    "altered, removed, added or moved there.",
-                    entry=_called(entry),
-                )
-            )
-        replay.keys[entry.key].append(number)
-        _clocks(replay, entry)
-        _take(replay, entry)
-    return replay
-
-
-def _take(replay: _Replay, entry: Entry) -> None:
-    """Let an entry change what stands."""
-    if entry.kind == BEGUN:
-        if replay.begun_utc:
-            replay.problems.append(tr("{entry}: the ledger begins twice.", entry=_called(entry)))
-        replay.begun_utc = replay.begun_utc or entry.at_utc
-        return
-    if entry.kind == SHORTENED:
-        replay.remarks.append(
-            tr(
-                "This is a copy in which names, plates and VINs are shortened, made on {when}; "
-                "each piece names its original by its SHA-256.",
-                when=when_text(entry.at_utc),
-            )
-        )
-        return
-    if entry.kind in (REPORT, NUMBERS):
-        replay.reports += [entry] if entry.kind == REPORT else []
-        return
-    standing = replay.standing[_place(entry.kind, entry.of)]
-    if entry.was:
-        former = next((one for one in standing if one.names == entry.was), None)
-        if former is None:
-            replay.problems.append(
-                tr(
-                    "The {kind} that {entry} replaces never entered the ledger: it was altered "
-                    "outside of the program before.",
-                    kind=kind_text(entry.kind),
-                    entry=_called(entry),
-                )
-            )
-            if entry.kind in (*FIELDS, BESIDE):  # there is one of them only
-                standing.clear()
-        else:
-            standing.remove(former)
-    if entry.sha256 or entry.said:
-        standing.append(entry)
-
-
-def _place(kind: str, of: str) -> str:
-    return f"{kind} {of}" if kind == BESIDE else kind
-
-
-def _clocks(replay: _Replay, entry: Entry) -> None:
-    """Hold the time of day against the clock that nobody sets."""
-    last, replay.last = replay.last, entry
-    if last is None or not entry.run or entry.run != last.run:
-        return
-    then, now = parse_time(last.at_utc), parse_time(entry.at_utc)
-    if then is None or now is None:
-        return
-    moved = (now - then) - timedelta(milliseconds=entry.up_ms - last.up_ms)
-    if abs(moved) > _CLOCK:
-        replay.remarks.append(
-            tr(
-                "The computer's time of day was set by {minutes} min before {entry}.",
-                minutes=round(moved.total_seconds() / 60),
-                entry=_called(entry),
-            )
-        )
-
-
-def _called(entry: Entry) -> str:
-    """`Entry 7 (note of 2026-05-04 09:40 UTC+2)`."""
-    kind = tr("beginning") if entry.kind == BEGUN else entry.kind
-    return tr("Entry {n} ({what})", n=entry.number, what=named(kind, entry.at_utc))
-
-
-def _mark(job: Job, replay: _Replay) -> Iterator[str]:
+def _mark(job: Job, replay: Replay) -> Iterator[str]:
     """What the job knows of its ledger, against what there is."""
     if not replay.count:
         yield tr(
@@ -273,7 +145,7 @@ def _mark(job: Job, replay: _Replay) -> Iterator[str]:
 # --- the job against it ---
 
 
-def _held_against(job: Job, replay: _Replay) -> Iterator[str]:
+def _held_against(job: Job, replay: Replay) -> Iterator[str]:
     """Pieces of the job that are not what entered, never entered, or are gone."""
     unknown, left = _matched(job, replay)
     gone = [(Piece(one.kind, one.sha256, one.said, at_utc=one.at_utc), one) for one in left]
@@ -287,17 +159,17 @@ def _held_against(job: Job, replay: _Replay) -> Iterator[str]:
             "The {piece} is not what entered the ledger ({entry}): it was altered outside of the "
             "program.",
             piece=piece.name,
-            entry=_called(gone.pop(at)[1]),
+            entry=called(gone.pop(at)[1]),
         )
     for _, entry in gone:
         yield tr(
             "What entered the ledger as {entry} is missing in the job: it was taken out or altered "
             "outside of the program.",
-            entry=_called(entry),
+            entry=called(entry),
         )
 
 
-def _matched(job: Job, replay: _Replay) -> tuple[list[Piece], list[Entry]]:
+def _matched(job: Job, replay: Replay) -> tuple[list[Piece], list[Entry]]:
     """Pieces that no entry stands for, and entries that stand for no piece."""
     left = [
         entry
@@ -333,7 +205,7 @@ def _former(piece: Piece, gone: list[Piece]) -> Piece | None:
     return found or (same[0] if len(same) == 1 else None)
 
 
-def _files(folder: JobFolder, job: Job, replay: _Replay) -> Iterator[str]:
+def _files(folder: JobFolder, job: Job, replay: Replay) -> Iterator[str]:
     """Files of the job that are not what entered, or are gone."""
     done = set()
     for piece in pieces_of(job):
@@ -342,7 +214,7 @@ def _files(folder: JobFolder, job: Job, replay: _Replay) -> Iterator[str]:
         done.add(piece.file)
         yield from _file(folder, piece.file, piece.sha256, piece.name)
         if piece.kind == "recording":
-            beside = replay.standing[_place(BESIDE, piece.sha256)]
+            beside = replay.standing[place_of(BESIDE, piece.sha256)]
             yield from _notes(folder, piece.file, beside)
 
 
@@ -397,7 +269,7 @@ def _strangers(folder: JobFolder, job: Job) -> Iterator[str]:
 # --- what it comes to ---
 
 
-def _changed(problems: list[str], replay: _Replay, job: Job, keys: frozenset[str]) -> Seal:
+def _changed(problems: list[str], replay: Replay, job: Job, keys: frozenset[str]) -> Seal:
     begun = replay.begun_utc or job.ledger.begun_utc
     sentence = tr("This job was CHANGED since it was sealed. {first}", first=problems[0])
     if len(problems) > 1:
@@ -408,7 +280,7 @@ def _changed(problems: list[str], replay: _Replay, job: Job, keys: frozenset[str
     return _seal("changed", sentence, replay, begun, keys, tuple(problems))
 
 
-def _whole(replay: _Replay, keys: frozenset[str]) -> Seal:
+def _whole(replay: Replay, keys: frozenset[str]) -> Seal:
     sentence = tr_n(
         "Sealed since {since}: {n} entry, and every piece is what entered.",
         "Sealed since {since}: {n} entries, and every piece is what entered.",
@@ -421,7 +293,7 @@ def _whole(replay: _Replay, keys: frozenset[str]) -> Seal:
     return _seal("other key", sentence, replay, replay.begun_utc, keys)
 
 
-def _by_others(replay: _Replay, keys: frozenset[str]) -> str:
+def _by_others(replay: Replay, keys: frozenset[str]) -> str:
     """How many entries another installation signed, and with which key."""
     others = replay.others(keys)
     return tr_n(
@@ -436,7 +308,7 @@ def _by_others(replay: _Replay, keys: frozenset[str]) -> str:
 def _seal(
     state: State,
     sentence: str,
-    replay: _Replay,
+    replay: Replay,
     begun: str,
     keys: frozenset[str],
     problems: tuple[str, ...] = (),
@@ -473,16 +345,19 @@ def file_seal(path: Path) -> FileSeal:
         return FileSeal()
     folder = JobFolder(home)
     try:
-        job, replay = folder.load(), _replayed(folder.ledger.lines())
-    except (JobError, StorageError, ValueError):
+        job, lines = folder.load(), folder.ledger.lines()
+    except (JobError, StorageError):  # whoever opens the job is told
         return FileSeal()
+    replay = replayed(lines)
+    if replay.cut:
+        return FileSeal((replay.problems[0],))
     problems: list[str] = []
     signed: set[str] = set()
     for piece in pieces_of(job) if replay.count or job.ledger.begun_utc else ():
         with suppress(JobDamagedError):
             if not piece.file or folder.place(piece.file) != path.resolve():
                 continue
-            beside = replay.standing[_place(BESIDE, piece.sha256)]
+            beside = replay.standing[place_of(BESIDE, piece.sha256)]
             entry = _entry_of(piece, replay.standing[piece.kind])
             found = [*_file(folder, piece.file, piece.sha256, piece.name)]
             problems += found or ([] if entry else [_never_entered(piece)])

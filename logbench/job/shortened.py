@@ -21,7 +21,6 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from logbench.car.model import Car
-from logbench.errors import JobDamagedError
 from logbench.foreign import raw
 from logbench.job.folder import JOB_FILE, JobFolder, job_text
 from logbench.job.ledger import SHORTENED, Ledger
@@ -39,7 +38,6 @@ from logbench.recording.notes import notes_path, read_beside
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import file_sha256, write_whole
 from logbench.system.private import make_folder
-from logbench.words import tr
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 LEFT_OUT = "…"
@@ -100,10 +98,7 @@ def shortened_copy(folder: JobFolder, target: Path) -> JobFolder:
     """Write a shortened copy of a job into a new folder. Raises JobError, StorageError, and as the
     reader for a recording that cannot be read: take it out of the job first."""
     job = folder.load()
-    try:
-        lines = folder.ledger.lines()
-    except ValueError as error:
-        raise JobDamagedError(tr("The ledger cannot be read: {why}.", why=error)) from error
+    lines = folder.ledger.lines()
     short, names = Shortener.of(folder, job), stand_ins(job)
     made = short.model(job)
     made.job_id = uuid.uuid4().hex

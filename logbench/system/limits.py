@@ -42,6 +42,8 @@ JOB_ENTRIES = 500
 """Of one list in a job."""
 LEDGER_BYTES = 50_000_000
 """Of a job's ledger: 60,000 entries, one for each second of sixteen hours of typing."""
+LEDGER_LINES = 200_000
+"""More lines than so many bytes hold entries."""
 LEDGER_LINE_BYTES = 4000
 """Of one entry; ours take 800."""
 REPORT_BYTES = 300_000_000

@@ -10,7 +10,9 @@ from PIL import Image
 from logbench.cases.recording import NotesBeside
 from logbench.cases.work import run_here
 from logbench.job.folder import JobFolder, create_job
+from logbench.job.ledger import LEDGER_FILE, Entry, entry_in
 from logbench.job.model import Job, JobEvent
+from logbench.job.seal import Seal, seal_of
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.notes import new_note
@@ -66,3 +68,25 @@ def note(folder: JobFolder, text: str) -> None:
     """Say something of the drive, as the Review page does."""
     path = folder.path / "recordings" / "a.parquet"
     run_here(NotesBeside(path, "", lambda notes: [*notes, new_note(0, 1, text)]))
+
+
+def lines(folder: JobFolder) -> list[bytes]:
+    return (folder.path / LEDGER_FILE).read_bytes().splitlines()
+
+
+def write(folder: JobFolder, kept: list[bytes]) -> None:
+    (folder.path / LEDGER_FILE).write_bytes(b"".join(line + b"\n" for line in kept))
+
+
+def entries(folder: JobFolder) -> list[Entry]:
+    return [found[0] for line in lines(folder) if (found := entry_in(line)) is not None]
+
+
+def changed(folder: JobFolder, *words: str) -> Seal:
+    """It is found to be changed, and a sentence names each of these."""
+    seal = seal_of(folder)
+    assert seal.state == "changed"
+    assert "CHANGED" in seal.sentence
+    for word in words:
+        assert any(word in problem for problem in seal.problems), (word, seal.problems)
+    return seal

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,60 +15,24 @@ from logbench.errors import StorageError
 from logbench.job import ledger as ledgers
 from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.keys import Keys, fingerprint, public_of
-from logbench.job.ledger import LEDGER_FILE, NEXT_FILE, Entry, Ledger, entry_in, line_of
+from logbench.job.ledger import LEDGER_FILE, NEXT_FILE, Entry, Ledger, line_of
 from logbench.job.model import Note
 from logbench.job.pieces import BESIDE, FIELDS, LISTS
-from logbench.job.seal import Seal, file_seal, seal_of
+from logbench.job.seal import file_seal, seal_of
 from logbench.job.store import JobStore
-from tests.job.sealed import note, sealed_job
+from tests.job.sealed import changed, entries, lines, note, write
 
 KINDS = ("begun", *FIELDS, *LISTS.values(), BESIDE)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> JobFolder:
-    return sealed_job(tmp_path_factory.mktemp("made"))
-
-
-@pytest.fixture
-def job(made: JobFolder, tmp_path: Path) -> Iterator[JobFolder]:
-    """A copy that a test may spoil, as it may the installation's key."""
-    file = Keys().file
-    key = file.read_bytes()
-    yield JobFolder(Path(shutil.copytree(made.path, tmp_path / "job")))
-    file.write_bytes(key)
-
-
-def lines(folder: JobFolder) -> list[bytes]:
-    return (folder.path / LEDGER_FILE).read_bytes().splitlines()
-
-
-def write(folder: JobFolder, kept: list[bytes]) -> None:
-    (folder.path / LEDGER_FILE).write_bytes(b"".join(line + b"\n" for line in kept))
 
 
 def place_of(folder: JobFolder, kind: str) -> int:
     return next(n for n, e in enumerate(entries(folder)) if e.kind == kind)
 
 
-def entries(folder: JobFolder) -> list[Entry]:
-    return [found[0] for line in lines(folder) if (found := entry_in(line)) is not None]
-
-
 def edit_toml(folder: JobFolder, old: str, new: str) -> None:
     text = folder.file.read_text("utf-8")
     assert old in text
     folder.file.write_text(text.replace(old, new, 1), "utf-8")
-
-
-def changed(folder: JobFolder, *words: str) -> Seal:
-    """It is found to be changed, and a sentence names each of these."""
-    seal = seal_of(folder)
-    assert seal.state == "changed"
-    assert "CHANGED" in seal.sentence
-    for word in words:
-        assert any(word in problem for problem in seal.problems), (word, seal.problems)
-    return seal
 
 
 def test_what_the_program_did_is_sealed_with_every_kind(made: JobFolder):
@@ -449,17 +412,3 @@ def test_a_clock_that_was_set_is_noticed(job: JobFolder, monkeypatch: pytest.Mon
     seal = seal_of(job)
     assert seal.state == "sealed"
     assert any("time of day was set by -180 min before Entry" in text for text in seal.remarks)
-
-
-def test_hostile_ledgers_are_sentences(job: JobFolder):
-    for data in (b"\0" * 1000, b"[" * 100_000, b"{}\n" * 3, b'{"entry":{},"signature":1}\n',
-                 b"\xff\xfe\n", b'{"entry":null,"signature":null}'):  # fmt: skip
-        (job.path / LEDGER_FILE).write_bytes(data)
-        changed(job, "is no entry")
-
-
-def test_names_and_numbers_cannot_be_found_by_trying(job: JobFolder):
-    """Each text holds the job's own random number; no text, name or file stands in the ledger."""
-    text = (job.path / LEDGER_FILE).read_text("utf-8")
-    for word in ("Ada", "ZZ9TEST", "hose", "parquet", job.load().job_id):
-        assert word not in text
