@@ -157,13 +157,25 @@ class DriverCell(QWidget):
             QFontMetricsF(font).horizontalAdvance(text) > box.width()
         ):
             font.setPixelSize(font.pixelSize() - 1)
-        painter.setFont(font)
-        whole = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, box.width())
-        painter.setPen(color)
-        painter.drawText(box, where | Qt.AlignmentFlag.AlignHCenter, whole)
+        metrics = QFontMetricsF(font)
+        whole = metrics.elidedText(text, Qt.TextElideMode.ElideRight, box.width())
+        top = where is Qt.AlignmentFlag.AlignTop
+        y = box.top() + metrics.ascent() if top else box.bottom() - metrics.descent()
+        x = box.center().x() - metrics.horizontalAdvance(whole) / 2
+        self._write(painter, [(x, y, font, whole)], color)
+
+    def _write(
+        self, painter: QPainter, texts: list[tuple[float, float, QFont, str]], color: QColor
+    ) -> None:
+        """With an edge of the ground's color, so that no trend runs through it."""
+        path = QPainterPath()
+        for x, y, font, text in texts:
+            path.addText(x, y, font, text)
+        edge = max(4.0, texts[0][2].pixelSize() / 12)
+        painter.strokePath(path, QPen(QColor(self._look.theme.plot), edge))
+        painter.fillPath(path, color)
 
     def _write_value(self, painter: QPainter) -> None:
-        """With an edge of the ground's color, so that no trend runs through it."""
         theme, size = self._look.theme, self.letters_px()
         if size < _SMALLEST_WORDS_PX and not self.unit:  # words, which may stand in lines
             font = self._font(_SMALLEST_WORDS_PX)
@@ -178,12 +190,9 @@ class DriverCell(QWidget):
         wide = number.horizontalAdvance(self.number) + between
         x = (self.width() - wide - unit.horizontalAdvance(self.unit)) / 2
         y = (self.height() + number.capHeight()) / 2
-        path = QPainterPath()
-        path.addText(x, y, large, self.number)
-        path.addText(x + wide, y, small, self.unit)
-        painter.strokePath(path, QPen(QColor(theme.plot), max(4.0, size / 12)))
         known = self._trace is not None and not self.aged
-        painter.fillPath(path, QColor(theme.text if known else theme.muted))
+        written = [(x, y, large, self.number), (x + wide, y, small, self.unit)]
+        self._write(painter, written, QColor(theme.text if known else theme.muted))
 
     def _limit_text(self, trace: LiveTrace) -> str:
         if self.side is None or trace.band is None:
