@@ -415,12 +415,14 @@ class WriteReport(JobCase[Written], Deed[Written]):
     path: Path
     options: ReportOptions
     title: ClassVar[str] = tr("Writing the report")
+    cancelling: ClassVar[Cancelling] = "drop"
 
     def run(self, work: Work) -> Written:
-        """PDF or HTML by the path's ending."""
+        """PDF or HTML by the path's ending; until it is written, it can be cancelled."""
         from logbench.report.document import build_report
 
-        document = build_report(self.folder, self.job, self.path, self.options, CarsFile().load())
+        how = self.options, CarsFile().load(), work.report, work.seal
+        document = build_report(self.folder, self.job, self.path, *how)
         seal = Seal() if self.options.private else seal_of(self.folder)
         self.folder.enter_written(self.path)
         return Written(self.path, document.problems, seal)

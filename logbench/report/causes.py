@@ -59,7 +59,7 @@ def _table(causes: Causes, units: Units) -> Table:
         "Causes, with how probable each is",
         ("cause", "probability", "for it", "against it"),
         rows,
-        (34, 12, 30, 24),
+        (22, 12, 36, 30),
         small=True,
     )
 

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from logbench.car.known import KnownCars
@@ -18,10 +19,11 @@ from logbench.recording.storage import write_whole
 from logbench.report import sections
 from logbench.report.blocks import Document
 from logbench.report.front import fronts
-from logbench.report.gather import Material, gather
+from logbench.report.gather import Material, Told, gather, untold
 from logbench.report.options import ReportOptions
 from logbench.report.sentences import sentences
 from logbench.report.typeset import render_html, render_pdf
+from logbench.words import tr
 
 SUFFIXES = (".pdf", ".html", ".htm")
 
@@ -32,14 +34,19 @@ def build_report(
     path: Path,
     options: ReportOptions | None = None,
     known: KnownCars | None = None,
+    told: Told = untold,
+    writing: Callable[[], object] = lambda: None,
 ) -> Document:
-    """Write the report of a job to `path`; its ending chooses PDF or HTML.
+    """Write the report of a job to `path`; its ending chooses PDF or HTML. `told`: gets what is
+    being done and the share done; `writing`: called before the file is written. What they raise
+    ends the work, and nothing is written.
 
     Gives the document, whose `problems` say what is missing from it. Raises UsageError for another
     ending, StorageError when `path` cannot be written, BandsError.
     """
     suffix_of(path)
-    return write_report(gather(folder, job, options or ReportOptions(), known), path)
+    material = gather(folder, job, options or ReportOptions(), known, told)
+    return write_report(material, path, told, writing)
 
 
 def suffix_of(path: Path) -> str:
@@ -50,13 +57,20 @@ def suffix_of(path: Path) -> str:
     return suffix
 
 
-def write_report(material: Material, path: Path) -> Document:
+def write_report(
+    material: Material,
+    path: Path,
+    told: Told = untold,
+    writing: Callable[[], object] = lambda: None,
+) -> Document:
     """The same of what was gathered."""
     document = make_document(material)
+    told(tr("Setting the pages"), 0.9)
     if suffix_of(path) == ".pdf":
         data = render_pdf(document, material.options.paper)
     else:
         data = render_html(document).encode()
+    writing()
     write_whole(path, data)
     return document
 

@@ -42,6 +42,7 @@ from logbench.system.version import SOFTWARE
 from logbench.vehicle.records.diff import ReadingDiff, diff_readings
 from logbench.vehicle.records.model import CarReading
 from logbench.vehicle.records.read import low_supply_remark
+from logbench.words import tr
 
 SIDE_PX = 1200
 
@@ -116,8 +117,20 @@ class Material:
         return Units(us=self.options.units == "us")
 
 
+Told = Callable[[str, float], object]
+"""Gets what is being done, and the share done, 0 to 1."""
+
+
+def untold(what: str, share: float) -> None:
+    """For whoever does not want to know."""
+
+
 def gather(
-    folder: JobFolder, job: Job, options: ReportOptions, known: KnownCars | None = None
+    folder: JobFolder,
+    job: Job,
+    options: ReportOptions,
+    known: KnownCars | None = None,
+    told: Told = untold,
 ) -> Material:
     """Open, check and compare by the user's own limits; damaged parts, and those of another car as
     judged with those `known`, become `problems`. A private report knows nothing else than what
@@ -134,7 +147,8 @@ def gather(
     said = [c for c in job.comparisons if c.same_car]
     confirmed = {file for c in said for file in (*c.before, *c.after)}
     repeats = partial(repeats_in, "" if private else options.archive, known)
-    for entry in job.recordings:
+    for number, entry in enumerate(job.recordings):
+        told(tr("Checking {file}", file=entry.file), 0.6 * number / len(job.recordings))
         try:
             recording = folder.recording(entry)
             found = known.judge_car(car, recording.facts.identity)
@@ -159,6 +173,7 @@ def gather(
             shown.label = ""
         material.drives.append(replace(drive, entry=shown, sha256=sha256, remarks=remarks))
     _readings(folder, job, material, known)
+    told(tr("Comparing before with after"), 0.6)
     _explain(material)
     _compare(material, known, repeats)
     if not private:

@@ -51,7 +51,7 @@ def _finding_table(drives: Sequence[Drive], units: Units) -> Table:
         f"What was judged in {', '.join(names)}",
         ("what", *names, "usual range", "act outside"),
         rows,
-        (30, *(60 / (len(drives) + 2) for _ in range(len(drives) + 2))),
+        (28, *(46 / len(drives) for _ in drives), 13, 13),
         marked,
         small=True,
     )

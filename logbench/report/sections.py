@@ -110,8 +110,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
 def _found(material: Material) -> Iterator[Block]:
     drives = looked_at(material)
     yield Heading(TITLES["found"], key="found")
-    for text in printed(material, "found").values():
-        yield Paragraph(text)
+    yield Bullets(tuple(printed(material, "found").values()))
     for remark in material.remarks:
         yield Paragraph(remark, "caution")
     if material.job.notes:

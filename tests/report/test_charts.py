@@ -238,6 +238,21 @@ def test_cells_stay_inside(rows):
     assert {text.replace("-", "−") for text in texts} <= set(shown)
 
 
+@pytest.mark.parametrize("chart_of", [changes_chart, lambda rows: detectable_chart(rows, "x")])
+def test_a_long_name_of_an_interval_is_not_cut(chart_of):
+    """It ended with an ellipsis, or ran into the bars."""
+    name = "Wide range oxygen sensor equivalence ratio (lambda), current type, bank 1 sensor 1"
+    rows = [Change(name, "+12.5 ±3.25 points, no change shown", 1.0, 0.5, changed=False)] * 2
+    chart = chart_of(rows)
+    inside(chart)
+    labels = [m for m in chart.marks if isinstance(m, Label)]
+    assert not [m for m in labels if "…" in m.words]
+    assert " ".join(m.words for m in labels if m.x == 0.0) == f"{name} {name}"
+    bars = [m.runs[0][0] for m in chart.marks if isinstance(m, Line) and m.width == 2.2]
+    ends = [width_of(m.words, m.size) for m in labels if m.x == 0.0]
+    assert max(ends) < min(bars)
+
+
 def test_a_long_subject_of_a_bar_is_not_cut():
     label = "bank 1, load against idle"
     chart = bars_chart([Bar(label, ((1.0, None), (2.0, None)))] * 8, "%", None)

@@ -24,6 +24,7 @@ from logbench.report.gather import Drive, Material
 from logbench.report.options import AUDIENCES, ReportOptions
 from logbench.report.sentences import OWN, SAFETY, default_sentences
 from logbench.report.typeset import render_pdf
+from logbench.signals.catalogue import catalogue
 from logbench.vehicle.records.codes import code_of
 
 
@@ -230,6 +231,11 @@ def test_nothing_speaks_in_tags_and_an_agreed_option_is_no_alarm(material):
     (options,) = (b for b in document.blocks if isinstance(b, Table) and "option" in b.header)
     assert any(row[-1] == "agreed" for row in options.rows)
     assert options.marked == frozenset()
+
+
+def test_what_a_signal_is_carries_no_tag():
+    """`[Pub: …]` is for who keeps the files, not for who reads what a signal is."""
+    assert [e.acronym for e in catalogue() if re.search(r"\[\w+(: |\])", e.description)] == []
 
 
 def test_no_heading_ends_a_page(material, many):

@@ -17,6 +17,8 @@ from pypdf import PdfReader
 
 from logbench import __version__
 from logbench.analysis.model import Finding, Verdict
+from logbench.cases.job import WriteReport
+from logbench.cases.work import CancelledError, Work
 from logbench.errors import JobDamagedError, StorageError, UsageError
 from logbench.job.folder import create_job
 from logbench.job.model import RESTRAINT_CAUTION, Job, Note, Option, Photo, RecordingEntry
@@ -30,7 +32,7 @@ from logbench.report.options import SECTIONS, ReportOptions, sections_from
 from logbench.report.sections import DEFERRAL
 from logbench.report.sentences import default_sentences, sentences
 from logbench.report.typeset import render_html, render_pdf
-from tests.report.conftest import RECORDINGS
+from tests.report.conftest import RECORDINGS, make_example
 
 VIN = "ZZ9TEST170X000001"
 
@@ -273,6 +275,27 @@ def test_written_as_pdf_or_page(example, tmp_path):
         build_report(folder, job, tmp_path / "report.docx")
     with pytest.raises(StorageError, match="does not exist"):
         build_report(folder, job, tmp_path / "nowhere" / "report.pdf", quick)
+
+
+def test_it_says_how_far_it_is_and_until_it_is_written_it_can_be_cancelled(tmp_path):
+    """It went on silently, and was seen through."""
+    told: list[tuple[str, float]] = []
+    example = make_example(tmp_path)
+    out = tmp_path / "out"
+    out.mkdir()
+    quick = ReportOptions(sections=("concern",))
+    case = WriteReport(*example, out / "r.html", quick)
+    work = Work(lambda what, share: told.append((what, share)), case.cancelling)
+    case.run(work)
+    assert [share for _, share in told] == sorted(share for _, share in told)
+    for entry in example[1].recordings:
+        assert any(entry.file in what for what, _ in told)
+    assert not work.cancel(), "it is written"
+    late = Work(cancelling=case.cancelling)
+    late.reported = lambda what, share: late.cancel() and None
+    with pytest.raises(CancelledError):
+        WriteReport(*example, out / "other.html", quick).run(late)
+    assert [p.name for p in out.iterdir()] == ["r.html"]
 
 
 def test_an_empty_job_has_a_report(tmp_path):
