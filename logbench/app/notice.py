@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import QEvent, QObject
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QSizePolicy, QWidget
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
 from logbench.app.details import copy_details
 from logbench.app.parts import delayed, lay, plain_text, styled, text_button
@@ -80,6 +80,8 @@ class Notice(QFrame):
         row = ((self.label, 1), self.button, self.copy, close)
         self._row = lay(QHBoxLayout(self), *row, margins=(14, 6, 12, 6))
         self._run: Remedy = None
+        self.others: list[QPushButton] = []
+        """Beside the one that is the likeliest."""
         self._end = delayed(self, _PASSING_MS, self.hide)
         super().hide()
 
@@ -92,9 +94,13 @@ class Notice(QFrame):
         """Show what went wrong, and what a button does about it."""
         self._show("trouble", f"■  {sentence}", button, run)
 
-    def success(self, sentence: str, button: str = "", run: Remedy = None) -> None:
-        """Show what was done; without a button it goes by itself."""
+    def success(
+        self, sentence: str, button: str = "", run: Remedy = None, *others: tuple[str, Remedy]
+    ) -> None:
+        """Show what was done, with what can be done next; without a button it goes by itself."""
         self._show("", f"●  {sentence}", button, run)
+        for text, other in others:
+            self.offer(text, other)
         if not button:
             self._end.start(_PASSING_MS + _READING_MS * len(sentence))
 
@@ -107,6 +113,13 @@ class Notice(QFrame):
         """Show what was done, for some seconds; what still stands there stays."""
         if self.isHidden() or self._end.isActive():
             self.success(sentence)
+
+    def offer(self, text: str, run: Remedy) -> None:
+        """One thing more that can be done about what is shown."""
+        made = text_button(text, run or self.hide)
+        self.others.append(made)
+        self._row.insertWidget(self._row.indexOf(self.button) + 1, made)
+        self._place.take(self)
 
     def hide(self) -> None:
         """Say nothing any more."""
@@ -123,6 +136,8 @@ class Notice(QFrame):
 
     def _show(self, name: str, sentence: str, button: str, run: Remedy) -> None:
         self._end.stop()
+        while self.others:
+            self.others.pop().deleteLater()
         self._run = run
         styled(self.label, name).style().polish(self.label)
         self.label.setText(sentence)

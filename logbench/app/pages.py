@@ -64,6 +64,7 @@ class Pages(QStackedWidget):
         """A drive while it happens."""
         made = LivePage(self.services, self._capture)
         made.endings.review_wanted.connect(lambda path: self.open_recordings([path]))
+        made.endings.compare_wanted.connect(self.compare_recordings)
         return self.put("live", made)
 
     @page(tr("Review"))

@@ -158,6 +158,27 @@ def find_recordings(work: Work, folder: Path, recent: tuple[Path, ...]) -> list[
 
 
 @only_looks
+def last_of_this_car(_: Work, path: Path) -> Path | None:
+    """The newest other recording of the same car in the folder of a recording; None where there is
+    none that is surely of it. Raises the reader's errors."""
+    from logbench.car.identity import Match
+    from logbench.recording.reader import open_recording
+
+    known, facts = CarsFile().load(), open_recording(path).facts
+    for other in newest_files(path.parent, ".parquet", MOST_FOUND):
+        if os.path.realpath(other) == os.path.realpath(path):
+            continue
+        try:
+            told = open_recording(other).facts
+        except LogbenchError:
+            continue
+        same = known.judge(facts.identity, told.identity).match is Match.SAME
+        if same and told.started < facts.started:
+            return other
+    return None
+
+
+@only_looks
 def find_in_archive(work: Work, folder: Path) -> list[Found]:
     """All recordings of an archive folder, the newest drive first; files known from an earlier look
     are not read again. Raises `ArchiveError`."""

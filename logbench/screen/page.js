@@ -39,6 +39,7 @@ class Row {
     this.add(now, live ? v : null);
     if (this.value.textContent !== text) this.value.textContent = text;
     this.value.classList.toggle("stale", !live);
+    this.value.classList.toggle("long", text.length > 14);
   }
 
   *points() {

@@ -95,10 +95,12 @@ class LinkWatch(QObject):
 
 
 class Endings(QObject):
-    """How a drive ended, and the one thing that can be done about it."""
+    """How a drive ended, and what can be done about it."""
 
     review_wanted = Signal(object)
     """The user wants to see the recording just finished (its path)."""
+    compare_wanted = Signal(list, list)
+    """The user wants to compare recordings (before, after)."""
     ended = Signal()
     """A recording was finished, or failed; it has been told."""
 
@@ -156,13 +158,35 @@ class Endings(QObject):
     def _finished(self, finished: Finished) -> None:
         self.last = path = finished.path
         job = self._cars.job
-        if job is not None and path is not None:
-            text = tr("{saved}. Ctrl+Return reviews it.", saved=_saved(finished))
-            add = partial(self._unless_active, partial(self._cars.add, path))
-            self._notice.success(text, tr("Add it to the job {title}", title=job.title), add)
-        elif path is not None:
-            self._notice.success(_saved(finished), tr("Review it  Ctrl+Return"), self.review_last)
+        if path is not None:
+            compare = partial(self._unless_active, partial(self._compare, path))
+            offers: list[tuple[str, Callable[[], object]]] = [
+                (tr("Review it  Ctrl+Return"), self.review_last),
+                (tr("Compare with the last one of this car"), compare),
+            ]
+            if job is not None:
+                add = partial(self._unless_active, partial(self._cars.add, path))
+                offers.insert(0, (tr("Add it to the job {title}", title=job.title), add))
+            (button, run), *others = offers
+            self._notice.success(_saved(finished), button, run, *others)
         self._wind_up()
+
+    def _compare(self, path: Path) -> None:
+        """With the newest earlier recording of the same car, where there is one."""
+        from logbench.cases.compare import last_of_this_car  # it brings the comparison
+
+        def found(before: Path | None) -> None:
+            if before is not None:
+                self.compare_wanted.emit([before], [path])
+            else:
+                self._notice.trouble(
+                    tr(
+                        "There is no earlier recording in {folder} that is surely of this car.",
+                        folder=path.parent,
+                    )
+                )
+
+        self._owner.start(last_of_this_car(path), found, self._notice.trouble, slot="last")
 
     def _failed(self, failed: Failed) -> None:
         self.last = failed.path
