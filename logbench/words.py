@@ -3,7 +3,10 @@
 `tr("Open …")` gives the text in the user's language, or the English itself where no catalogue has
 it. The language is the one that gettext takes from the environment (LANGUAGE, LC_ALL, LC_MESSAGES,
 LANG), else that of the system; it is decided when this module is imported, so that constants of
-modules hold translated text, too. How to gather and translate: DEVELOPERS.md.
+modules hold translated text, too. `speaking` takes another one for a while, as a report does.
+
+What the analysis and files of words say is English data; `shown` and `put` give it in the user's
+language where it is shown. How to gather and translate: DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -12,16 +15,20 @@ import gettext
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from itertools import takewhile
 from pathlib import Path
 
-from logbench.foreign import fill, in_label
+from logbench.foreign import Foreign, fill, in_label
 
 DOMAIN = "logbench"
 FOLDER = Path(__file__).parent / "locale"
 """`<language>/LC_MESSAGES/logbench.mo` below it, and the template `logbench.pot`."""
 
+LANGUAGES = {"en": "English", "de": "Deutsch", "es": "Español"}
+"""Those that the program knows, as their speakers call them."""
 _VARIABLES = ("LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG")  # dearest first, as gettext has them
 _ENGLISH = ("", "c", "posix", "en")  # what the source is written in: no catalogue needed
 
@@ -38,15 +45,25 @@ def use(folder: Path, languages: Sequence[str]) -> None:
     Text that was made before stays as it was. A damaged catalogue counts as none.
     """
     global _catalogue  # noqa: PLW0603 - one language a process, as gettext has it
+    _catalogue = _catalogue_of(folder, languages)
+
+
+@contextmanager
+def speaking(name: str) -> Iterator[None]:
+    """Within it this thread speaks that language, one of `LANGUAGES`; with "" that in use."""
+    if not name:
+        yield
+        return
+    before = _spoken.set(_catalogue_of(FOLDER, [] if _base(name) in _ENGLISH else [name]))
     try:
-        _catalogue = gettext.translation(DOMAIN, folder, languages=list(languages), fallback=True)
-    except (OSError, ValueError):
-        _catalogue = gettext.NullTranslations()
+        yield
+    finally:
+        _spoken.reset(before)
 
 
 def language() -> str:
     """The language in use as its catalogue names it ("de", "pt_BR"), "en" without one."""
-    return _catalogue.info().get("language") or "en"
+    return _now().info().get("language") or "en"
 
 
 def tr(text: str, /, **values: object) -> str:
@@ -56,12 +73,12 @@ def tr(text: str, /, **values: object) -> str:
     Without values nothing is put in, and braces stay. A translation whose places do not fit gives
     way to the English.
     """
-    return _filled(_catalogue.gettext(text), text, values) if text else text
+    return _filled(_now().gettext(text), text, values) if text else text
 
 
 def tr_n(singular: str, plural: str, n: int, /, **values: object) -> str:
     """The form for `n` things, which is also the place `{n}`; other values as with `tr`."""
-    said = _catalogue.ngettext(singular, plural, n)
+    said = _now().ngettext(singular, plural, n)
     return _filled(said, singular if n == 1 else plural, {**values, "n": n})
 
 
@@ -70,13 +87,60 @@ def inside(title: str) -> str:
     return title[:1].lower() + title[1:] if language() == "en" else title
 
 
-def _filled(said: str, english: str, values: dict[str, object]) -> str:
+def shown(english: str) -> str:
+    """Text that is kept in English, in the user's language: a text that was gathered, or a list of
+    such (`bank 1, warm idle`), each with a number in it or not. Anything else, what would be mixed,
+    and text from outside, as it is."""
+    if not english or isinstance(english, Foreign) or type(_now()) is gettext.NullTranslations:
+        return english
+    whole = _now().gettext(english)
+    if whole != english:
+        return whole
+    parts = english.split(", ")
+    told = [_part(part) for part in parts]
+    mixed = any(a == b and _WORD.search(a) for a, b in zip(parts, told, strict=True))
+    return english if mixed else ", ".join(told)
+
+
+def put(template: str, values: Mapping[str, object], plural: str = "", n: int = 1) -> str:
+    """A template that was gathered, in the user's language, its `{places}` filled; the form for
+    `n` things of one with a `plural`."""
+    said = _now().ngettext(template, plural, n) if plural else _now().gettext(template)
+    return _filled(said, plural if plural and n != 1 else template, values)
+
+
+def begun(text: str) -> str:
+    """Words as a line or a sentence begins with them."""
+    return text[:1].upper() + text[1:]
+
+
+def _filled(said: str, english: str, values: Mapping[str, object]) -> str:
     if not values:
         return said
     try:
         return fill(said, **values)
     except (LookupError, ValueError, AttributeError):
         return fill(english, **values)
+
+
+def _part(text: str) -> str:
+    number = _NUMBER.search(text)
+    if number is None:
+        return _now().gettext(text) if text else text
+    template = f"{text[: number.start()]}{{n}}{text[number.end() :]}"
+    said = _now().gettext(template)
+    return text if said == template else said.replace("{n}", number[0])
+
+
+def _now() -> gettext.NullTranslations:
+    return _spoken.get() or _catalogue
+
+
+def _catalogue_of(folder: Path, wanted: Sequence[str]) -> gettext.NullTranslations:
+    try:
+        return gettext.translation(DOMAIN, folder, languages=list(wanted), fallback=True)
+    except (OSError, ValueError):
+        return gettext.NullTranslations()
 
 
 def _base(name: str) -> str:
@@ -93,6 +157,9 @@ def _of_system() -> str:
     return ""
 
 
+_NUMBER = re.compile(r"(?<![\w.,])\d+(?![\w.,])")
+_WORD = re.compile("[a-z]{2}")
+_spoken: ContextVar[gettext.NullTranslations | None] = ContextVar("spoken", default=None)
 _catalogue: gettext.NullTranslations = gettext.NullTranslations()
 use(FOLDER, wanted_languages())
 
@@ -135,6 +202,23 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("state"), tr("elapsed"), tr("samples"), tr("rate"), tr("size"), tr("step"),
     # why a column of an imported file is read as it is
     tr("as you said"),
+    # lists, ranges, units and places, as sentences hold them
+    tr("{t1} and {t2}"), tr("{t1} and the {t2}"), tr("outside"), tr("diesel"),
+    tr("to"), tr("and"), tr("points"), tr("rpm"),
+    tr("bank {n}"), tr("bank {n} front sensor"), tr("bank {n} lambda"), tr("load"), tr("pattern"),
+    tr("cylinder {n}"), tr("bank {n} rear sensor"), tr("bank {n} sensor"), tr("sensor {n}"),
+    tr("{n} cylinders"), tr("petrol"), tr("turbocharged"), tr("probably petrol"),
+    tr("probably diesel"), tr("perhaps petrol"), tr("perhaps diesel"), tr("any"), tr("limited"),
+    tr("paired throttle sensors"), tr("paired pedal sensors"), tr("no codes"), tr("all ECUs"),
+    tr("maker's own test {n}"), tr("maker's own monitor"),
+    # what became of codes and monitors
+    tr("gone"), tr("back"), tr("passed"), tr("failed"), tr("none"), tr("done"),
+    # heads of tables of the report
+    tr("what"), tr("why"), tr("signal"), tr("value"), tr("limits"), tr("margin"), tr("module"),
+    tr("remark"), tr("cause"), tr("probability"), tr("cost"), tr("safety"), tr("number"),
+    tr("quantity"), tr("finding"), tr("now"), tr("meaning"), tr("change"), tr("states"),
+    tr("monitor"), tr("ran"), tr("of"), tr("option"), tr("owner"), tr("part"), tr("file"),
+    tr("code"), tr("when"), tr("drive"),
     # parts of the report
     tr("Concern"), tr("Vehicle"), tr("Found"), tr("Records"), tr("Causes"), tr("Notes"),
     tr("Options"), tr("Done"), tr("After"), tr("Photos"), tr("Limits"), tr("Methods"), tr("Files"),
@@ -146,4 +230,4 @@ def word(english: str) -> str:
 
     Only for words that stand above; anything else is shown as it is.
     """
-    return in_label(tr(english))
+    return in_label(shown(english))

@@ -14,7 +14,7 @@ from logbench.analysis.causes.catalogue import NAMED
 from logbench.analysis.engine import Engine, unknown_whether
 from logbench.analysis.findings import UNLESS, Subject, Unless, capped, sentence
 from logbench.analysis.model import Cap, Coverage, Finding, Verdict
-from logbench.analysis.statement import clause, joined
+from logbench.analysis.statement import clause, joined, said
 
 WHOLE = "*"
 _NEEDS = {cause.text: cause.needs for cause in NAMED.values()}
@@ -41,7 +41,7 @@ def _kept_out(engine: Engine, subject: Subject, row: Unless) -> Finding | None:
     for trait in row.traits:
         known = engine[trait]
         if known.holds is row.holds:
-            text = f"This is {known.brief}: {row.why}."
+            text = said("This is {brief}: {why}.", brief=known.brief, why=row.why)
             return subject.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
     return None
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import groupby
 
+from logbench.analysis.statement import said
 from logbench.car.model import METERING, Car
 
 MOST_SURE = 0.99
@@ -137,16 +138,22 @@ class Known:
     @property
     def text(self) -> str:
         """`probably a spark-ignition engine (96 %: …)`."""
-        return self._said(self.certain or f"{percent(self.sureness)}: {self.why or 'not known'}")
+        return self._said(
+            self.certain
+            or said("{share}: {why}", share=percent(self.sureness), why=self.why or "not known")
+        )
 
     def _said(self, how_sure: str) -> str:
-        how = "" if self.certain else "perhaps " if self.holds is None else "probably "
-        return f"{how}{self.words} ({how_sure})"
+        how = "{words} ({sure})"
+        if not self.certain:
+            unknown = self.holds is None
+            how = "perhaps {words} ({sure})" if unknown else "probably {words} ({sure})"
+        return said(how, words=self.words, sure=how_sure)
 
 
 def unknown_whether(trait: Trait) -> str:
     """Why a limit that hangs on a trait carries no `act`: as a clause."""
-    return f"it is not known whether it is {WORDS[trait][0]}"
+    return said("it is not known whether it is {words}", words=WORDS[trait][0])
 
 
 def percent(probability: float) -> str:

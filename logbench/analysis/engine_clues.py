@@ -18,6 +18,7 @@ from logbench.analysis.engine import Clue, Engine, Trait, know
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.grid import STEP_S, Grid
 from logbench.analysis.starts import RUNS_RPM, Standing, find_standing
+from logbench.analysis.statement import said
 from logbench.recording.model import Facts
 from logbench.signals.table import table
 
@@ -286,15 +287,21 @@ def _metering(seen: Seen) -> Iterator[Clue]:
     for trait, own, other, pids, words in sensors:
         values = seen.samples(own)
         if len(values) >= 10 and float(np.ptp(values)) > 0.0:
-            yield Clue(trait, f"{own} was recorded", 4.0)
+            yield Clue(trait, said("{own} was recorded", own=own), 4.0)
         elif seen.pids:
             offered = bool(seen.pids & pids)
             yield Clue(
-                trait, f"it offers {'' if offered else 'not '}{own}", 4.0 if offered else -4.0
+                trait,
+                said("it offers {own}" if offered else "it offers not {own}", own=own),
+                4.0 if offered else -4.0,
             )
         elif len(seen.samples(other)) and seen.quantities >= SOME:
             many = seen.quantities >= MANY
-            text = f"of {seen.quantities} quantities recorded none is that of {words}"
+            text = said(
+                "of {quantities} quantities recorded none is that of {words}",
+                quantities=seen.quantities,
+                words=words,
+            )
             yield Clue(trait, text, -2.0 if many else -0.7)
 
 
@@ -423,7 +430,11 @@ def _gears(seen: Seen) -> Iterator[Clue]:
     gears, gear_of = find_gears(ratio)
     near, several = _in_gears(ratio, gears, gear_of, speed[steady])
     if near > GEAR_MANY and several >= 2:
-        yield Clue(Trait.FIXED_GEARS, f"{several} ratios were kept at several speeds", 2.5)
+        yield Clue(
+            Trait.FIXED_GEARS,
+            said("{several} ratios were kept at several speeds", several=several),
+            2.5,
+        )
     elif near < GEAR_FEW:
         yield Clue(Trait.FIXED_GEARS, "the ratio of engine to road speed has no steps", -2.5)
 

@@ -20,7 +20,7 @@ from logbench.analysis.alignment import NS
 from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.model import Condition, Coverage, Finding, Span
-from logbench.analysis.statement import said
+from logbench.analysis.statement import said, said_n
 from logbench.analysis.statistics import half_width_of_few
 from logbench.analysis.view import View
 
@@ -141,7 +141,7 @@ def _cycling(found: FanCycles, bands: Bands, cold_start: bool) -> list[Finding]:
         return [subject.not_judged(text, "fan", evidence=found.spans, lacks=lacks)]
     starts = found.on_degc[1:] if cold_start else found.on_degc
     level, half = _mean(starts)
-    remark = f"{len(starts)} {'start' if len(starts) == 1 else 'starts'} of the fan seen"
+    remark = said_n("{n} start of the fan seen", "{n} starts of the fan seen", len(starts))
     numbers = {"starts": float(len(starts)), "highest_idle_degc": found.highest_degc}
     findings = [
         subject.judged(

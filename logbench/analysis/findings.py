@@ -22,6 +22,7 @@ from logbench.analysis.statement import Quantity, joined, marked, said
 from logbench.analysis.view import View, reported, unoffered, why_left_out
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units
+from logbench.words import shown
 
 MOST_EVIDENCE = 40
 """A finding names at most this many spans, the longest ones."""
@@ -131,13 +132,13 @@ class Subject:
         out for what is odd about them."""
         lacking = unoffered(view, *missing)
         if lacking:
-            text = f"This car does not offer {' and '.join(lacking)}."
+            text = said("This car does not offer {names}.", names=joined(lacking, " and "))
             return self.not_judged(text, lacks=Coverage.NOT_APPLICABLE)
         odd = [said("{a} {why}", a=a, why=why) for a in missing if (why := why_left_out(view, a))]
         never = [a for a in missing if not why_left_out(view, a)]
         if never:
-            were = "was" if len(never) == 1 else "were"
-            odd.append(f"{' and '.join(never)} {were} not recorded")
+            text = "{names} was not recorded" if len(never) == 1 else "{names} were not recorded"
+            odd.append(said(text, names=joined(never, " and ")))
         return self.not_judged(joined(odd, end="."), *next_steps)
 
     def without(
@@ -149,8 +150,8 @@ class Subject:
         listed = " or ".join(acronyms)
         offered = set(unoffered(view, *acronyms)) != set(acronyms)
         if offered and (usual or reported(view, *acronyms)):
-            return self.not_judged(f"{listed} was not recorded.", *next_steps)
-        return self.not_applicable(f"This car is not known to report {listed}.")
+            return self.not_judged(said("{listed} was not recorded.", listed=listed), *next_steps)
+        return self.not_applicable(said("This car is not known to report {listed}.", listed=listed))
 
     def judged(
         self,
@@ -269,6 +270,9 @@ def capped(cap: Cap) -> str:
     return said("{most} at most: {why}", most=cap.at_most.value, why=cap.reason)
 
 
+_HOW = {"": "is {beside}", "a little ": "is a little {beside}", "surely ": "is surely {beside}"}
+
+
 def _place(finding: Finding) -> str:
     """`is within -10 to 10 %`, `is a little above 110 °C (to act: surely above 118 °C)`."""
     band, where = finding.band, distance_of(finding)
@@ -283,7 +287,7 @@ def _place(finding: Finding) -> str:
             return said("is not {beside}", beside=beside)
         return said("is within {band}", band=range_of(band, band.within))
     ends = band.watch if where.verdict is Verdict.ACT else band.within
-    text = said("is {how}{beside}", how=where.how, beside=_beside(band, ends, value))
+    text = said(_HOW[where.how], beside=_beside(band, ends, value))
     may_act = where.verdict is Verdict.WATCH and not band.watch_at_most
     if may_act and ends_beside(band, value)[1] is not None:
         act = _beside(band, band.watch, value)
@@ -298,8 +302,9 @@ def _beside(band: Band, ends: Range, value: float) -> str:
         return "limited"
     if low is not None and high is not None:
         return said("outside {ends}", ends=range_of(band, ends))
-    word, end = ("below", low) if high is None else ("above", high)
-    return said("{word} {end}", word=word, end=_end(end or 0.0, band.unit))
+    if high is None:
+        return said("below {end}", end=_end(low or 0.0, band.unit))
+    return said("above {end}", end=_end(high, band.unit))
 
 
 def range_of(band: Band, ends: Range) -> str:
@@ -343,7 +348,7 @@ def owners_sentence(finding: Finding, about: str) -> str:
 
 def number_text(finding: Finding, units: Units = METRIC) -> str:
     """The number with its unit and half width, as in its sentence; empty without one."""
-    return "" if finding.value is None else quantity_of(finding).text(units)
+    return "" if finding.value is None else quantity_of(finding).text(units, shown)
 
 
 def ends_in(band: Band, ends: Ends, units: Units) -> Ends:

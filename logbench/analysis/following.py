@@ -90,9 +90,11 @@ def judge_travel(
         return subject.not_recorded(view, missing, record) if known else None
     found = find_following(view, commanded, actual)
     if found is None:
-        return subject.not_judged(f"{commanded} was held at too few positions to tell.", move)
+        return subject.not_judged(
+            said("{commanded} was held at too few positions to tell.", commanded=commanded), move
+        )
     return subject.judged(
-        f"Travel of {actual} over that of {commanded}",
+        said("Travel of {actual} over that of {commanded}", actual=actual, commanded=commanded),
         Measured(
             found.share_pct,
             found.half_pct,

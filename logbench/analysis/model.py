@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from logbench.words import shown
+
 
 class Condition(StrEnum):
     """What the car was doing."""
@@ -113,6 +115,12 @@ def heading(check: str, subject: str = "") -> str:
     `fuel trim: bank 1, warm idle`."""
     name = check.replace("_", " ")
     return f"{name}: {subject}" if subject else name
+
+
+def headed(check: str, subject: str = "") -> str:
+    """The same in the user's language."""
+    name = shown(heading(check))
+    return f"{name}: {shown(subject)}" if subject else name
 
 
 @dataclass(frozen=True, slots=True)

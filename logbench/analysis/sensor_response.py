@@ -20,6 +20,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 from logbench.recording.model import Trace
 
@@ -94,7 +95,7 @@ def _enrichment(bands: Bands, name: str, found: Answer | None, commanded: bool) 
     subject = Subject(KEY, f"{name}, enrichment")
     if found is None:
         what = "a mixture richer than lambda 0.95 commanded" if commanded else "full throttle"
-        text = f"Less than two seconds of {what} were recorded with a warm engine."
+        text = said("Less than two seconds of {what} were recorded with a warm engine.", what=what)
         return subject.not_judged(text, "pull")
     remark = "commanded by LAMBDA" if commanded else "LAMBDA was not recorded; full throttle"
     return subject.judged(

@@ -1,8 +1,9 @@
 """What the analysis says: our own words with quantities in them, written in the units chosen.
 
 `said("It stops at {off:.0f degC}, after {n} starts", off=88.2, n=3)` is a `Text`. As a `str` it is
-its metric form; `in_units` writes the same words in other units. Nothing ever reads a number back
-out of a sentence. Files of words mark theirs in place: `at {50 to 80 km/h} on the level`.
+its English, metric form; `in_units` writes it in the user's language and other units. Nothing ever
+reads a number back out of a sentence. Files of words mark theirs in place: `at {50 to 80 km/h} on
+the level`.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from string import Formatter
 from typing import Any
 
 from logbench.signals import numbers
 from logbench.signals.units import METRIC, Units
+from logbench.words import put, shown
 
 KM_PER_GALLON_MILE = 1.609344 / 3.785411784
 MPG_LITRES = 100.0 / KM_PER_GALLON_MILE
@@ -25,12 +27,17 @@ MPG_LITRES = 100.0 / KM_PER_GALLON_MILE
 _CONSUMPTION = "l/100 km"
 _MOST_ERROR = 0.05
 """A rounded figure is no further from the converted one than this share of it."""
+_CLAUSE = "clause"
+"""The place of a sentence that is shown without its full stop."""
 _SPEC = re.compile(r"(?P<signed>\+?)(?:\.(?P<decimals>\d)f)?(?: ?(?P<unit>\S.*))?")
 _FIGURE = r"[+-]?\d+(?:\.\d+)?"
 _MARKED = re.compile(
     rf"\{{(?P<first>{_FIGURE})(?:(?P<join> to | and |-)(?P<last>{_FIGURE}))?"
     r" (?P<unit>[^\s\d{}][^{}]*)\}"
 )
+
+
+Forms = tuple[str, str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,25 +59,30 @@ class Quantity:
     join: str = " to "
     limit: bool = False
 
-    def text(self, units: Units = METRIC) -> str:
-        """`197.8 ±0.7 °F`; the digits follow the step of the last metric one."""
+    def text(self, units: Units = METRIC, say: Callable[[str], str] = str) -> str:
+        """`197.8 ±0.7 °F`; the digits follow the step of the last metric one. `say`: gives its few
+        words (`points`, `to`) in the language wanted."""
         values = (self.value, *self.others)
         decimals = self.decimals
         if decimals is None:
             decimals = numbers.digits(self.value, self.half or math.nan)
-        shown, unit, half, steps = self._shown(values, 10.0**-decimals, units)
+        made, unit, half, steps = self._shown(values, 10.0**-decimals, units)
+        unit, join = (
+            say(unit),
+            f" {say(self.join.strip())} " if self.join.strip().isalpha() else self.join,
+        )
         if self.limit:
-            return f"{self.join.join(map(numbers.end_text, shown))} {unit}".strip()
-        if shown != values:
+            return f"{join.join(map(numbers.end_text, made))} {unit}".strip()
+        if made != values:
             moved = units.line(self.unit)[1] != 0.0
-            decimals = max(map(_decimals, shown, steps, [moved] * len(values)))
+            decimals = max(map(_decimals, made, steps, [moved] * len(values)))
             if half:
                 decimals = min(decimals, max(0, 1 - math.floor(math.log10(half))))
-        *rest, last = shown
+        *rest, last = made
         texts = [numbers.number_text(value, math.nan, "", self.signed, decimals) for value in rest]
         half = math.nan if half is None else half
         texts.append(numbers.number_text(last, half, unit, self.signed, decimals))
-        return self.join.join(texts)
+        return join.join(texts)
 
     def _shown(
         self, values: tuple[float, ...], step: float, units: Units
@@ -88,47 +100,76 @@ class Quantity:
             factor, offset = units.line(self.unit)
             unit = units.printed(self.unit)
         half = None if self.half is None else self.half * factor
-        shown = tuple(factor * value + offset for value in values)
-        return shown, unit, half, [factor * step] * len(values)
+        made = tuple(factor * value + offset for value in values)
+        return made, unit, half, [factor * step] * len(values)
 
 
 class Text(str):
     """Words with named quantities, words and texts in their `{places}`.
 
-    Its value as a `str` is the metric form, so that whoever needs no other takes it as it is.
+    Its value as a `str` is the English, metric form, so that whoever needs no other takes it as it
+    is. `forms`: template for one thing, for several, and how many; None where nothing is counted.
     """
 
     template: str
     values: Mapping[str, Quantity | str]
+    forms: Forms | None
 
-    def __new__(cls, template: str, values: Mapping[str, Quantity | str]) -> Text:
+    def __new__(
+        cls, template: str, values: Mapping[str, Quantity | str], forms: Forms | None = None
+    ) -> Text:
         """The words of `template`, braces that are none of its places doubled."""
-        self = super().__new__(cls, _filled(template, values, METRIC))
-        self.template, self.values = template, values
+        made = {
+            name: value.text() if isinstance(value, Quantity) else value
+            for name, value in values.items()
+        }
+        self = super().__new__(cls, template.format(**_with_clause(made)))
+        self.template, self.values, self.forms = template, values, forms
         return self
 
-    def __reduce__(self) -> tuple[type[Text], tuple[str, Mapping[str, Quantity | str]]]:
-        return Text, (self.template, self.values)
+    def __reduce__(self) -> tuple[type[Text], tuple[Any, ...]]:
+        return Text, (self.template, self.values, self.forms)
 
     def text(self, units: Units = METRIC) -> str:
-        """The words in the units chosen."""
-        return _filled(self.template, self.values, units)
+        """The words in the user's language and the units chosen."""
+        made = {
+            name: value.text(units, shown)
+            if isinstance(value, Quantity)
+            else in_units(value, units)
+            for name, value in self.values.items()
+        }
+        one, several, n = self.forms or (self.template, "", 1)
+        return put(one, _with_clause(made), several, n)
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON types: the template and what stands in its places."""
-        return {"template": self.template, "values": {k: _json(v) for k, v in self.values.items()}}
+        made = {"template": self.template, "values": {k: _json(v) for k, v in self.values.items()}}
+        return made if self.forms is None else made | {"forms": list(self.forms)}
 
 
 def said(template: str, /, **values: object) -> str:
     """A `Text`: in its words `{name:+.1f degC}` is a number with sign, decimals and unit, also each
     of a sequence, which is listed; `{name}` is a `Quantity`, a text or what `str` makes of it."""
-    words, parts = [], {}
-    for literal, name, spec, _ in Formatter().parse(template):
-        words.append(literal.replace("{", "{{").replace("}", "}}"))
-        if name is not None:
-            words.append(f"{{{name}}}")
-            parts[name] = _part(values[name], spec or "")
-    return Text("".join(words), parts)
+    places = [place for place in Formatter().parse(template) if place[1] is not None]
+    return Text(
+        plain(template),
+        {name or "": _part(values[name or ""], how or "") for _, name, how, _ in places},
+    )
+
+
+def said_n(singular: str, plural: str, n: int, /, **values: object) -> str:
+    """The same for `n` things, which is also the place `{n}`."""
+    made = said(singular if n == 1 else plural, **{**values, "n": n})
+    assert isinstance(made, Text)
+    return Text(made.template, made.values, (plain(singular), plain(plural), n))
+
+
+def plain(template: str) -> str:
+    """A template of `said` as catalogues have it: its places without their formats."""
+    return "".join(
+        literal.replace("{", "{{").replace("}", "}}") + ("" if name is None else f"{{{name}}}")
+        for literal, name, _, _ in Formatter().parse(template)
+    )
 
 
 def marked(text: str) -> str:
@@ -162,13 +203,14 @@ def joined(parts: Iterable[str], by: str = "; ", end: str = "") -> str:
 def clause(sentence: str) -> str:
     """A sentence without its full stop, to be gone on with."""
     if isinstance(sentence, Text):
-        return Text(sentence.template.removesuffix("."), sentence.values)
+        return Text(f"{{{_CLAUSE}}}", {_CLAUSE: sentence})
     return sentence.removesuffix(".")
 
 
 def in_units(text: str, units: Units) -> str:
-    """A text in the units chosen; plain words, such as those of older files, as they are."""
-    return text.text(units) if isinstance(text, Text) else text
+    """A text in the user's language and the units chosen; plain words, such as those of older
+    files, in the units they have."""
+    return text.text(units) if isinstance(text, Text) else shown(text)
 
 
 def text_from(kept: str, plain: str) -> str:
@@ -198,12 +240,8 @@ def _part(value: Any, spec: str) -> Quantity | str:
     )
 
 
-def _filled(template: str, values: Mapping[str, Quantity | str], units: Units) -> str:
-    shown = {
-        name: value.text(units) if isinstance(value, Quantity) else in_units(value, units)
-        for name, value in values.items()
-    }
-    return template.format(**shown)
+def _with_clause(made: dict[str, str]) -> dict[str, str]:
+    return {k: v.removesuffix(".") if k == _CLAUSE else v for k, v in made.items()}
 
 
 def _json(value: Quantity | str) -> Any:
@@ -221,8 +259,15 @@ def _read(kept: Any) -> Quantity | str:
         for _, name, spec, conversion in Formatter().parse(kept["template"]):
             if name is not None and (name not in values or spec or conversion):
                 raise ValueError("a place that is no name of a value")
-        return Text(kept["template"], values)
+        return Text(kept["template"], values, _forms(kept.get("forms")))
     return Quantity(**kept | {"others": tuple(kept["others"])})
+
+
+def _forms(kept: Any) -> Forms | None:
+    match kept:
+        case [str(one), str(several), int(n)]:
+            return one, several, n
+    return None
 
 
 def _decimals(number: float, step: float, moved: bool) -> int:

@@ -29,7 +29,7 @@ from logbench.analysis.engine import Trait
 from logbench.analysis.findings import EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
 from logbench.analysis.narrow_band import closed_spans, narrow
-from logbench.analysis.statement import Quantity, said
+from logbench.analysis.statement import Quantity, said, said_n
 from logbench.analysis.states import steady_idle
 from logbench.analysis.unrest import find_unrest
 from logbench.analysis.view import View
@@ -132,7 +132,11 @@ def _of_trims(view: View, trims: Trims) -> Pattern:
     loaded = mean.get("load", float("nan")) - idle
     sloping = abs(slope) >= SLOPE_PCT or abs(loaded) >= LOAD_SLOPE_PCT
     if max(highest, -lowest) < OUT_PCT and not sloping:
-        text = f"{_count(mean)} no pattern of a fault."
+        text = said_n(
+            "The one cell judged makes no pattern of a fault.",
+            "The {n} cells judged make no pattern of a fault.",
+            len(mean),
+        )
         return Pattern(text, Explanation(), idle, high)
     if highest >= -lowest:
         # the trims under load are less learnt: alone they must fall by more than cells differ
@@ -143,11 +147,6 @@ def _of_trims(view: View, trims: Trims) -> Pattern:
         end = min(middle) if falls else max(above, default=high)
         return _lean(view, mean, end, falls, rises)
     return _rich(view, mean, high)
-
-
-def _count(cells: Collection[str]) -> str:
-    """`The 3 cells judged make`."""
-    return "The one cell judged makes" if len(cells) == 1 else f"The {len(cells)} cells judged make"
 
 
 def _odd_bank(by_bank: Mapping[int, Mapping[str, float]]) -> int | None:
@@ -191,12 +190,14 @@ def _range(trims: Collection[float]) -> Quantity:
     return Quantity(low, "%", decimals=1, signed=True, others=(high,))
 
 
-def _cells_text(cells: Mapping[str, float], does: str, way: int) -> str:
+def _cells_text(cells: Mapping[str, float], way: int) -> str:
     """In how many of the cells the trim surely goes that `way`."""
-    going = [name for name, trim in cells.items() if way * trim >= NEAR_PCT]
-    where = "every cell" if len(going) == len(cells) else f"{len(going)} of {len(cells)} cells"
-    trims = _range([*cells.values()])
-    return said("Fuel is {does} in {where} ({trims}).", does=does, where=where, trims=trims)
+    going, of = sum(way * trim >= NEAR_PCT for trim in cells.values()), len(cells)
+    text = "Fuel is added in {where} ({trims})."
+    if way < 0:
+        text = "Fuel is taken away in {where} ({trims})."
+    where = "every cell" if going == of else said("{n} of {all} cells", n=going, all=of)
+    return said(text, where=where, trims=_range([*cells.values()]))
 
 
 def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rises: bool) -> Pattern:
@@ -221,7 +222,7 @@ def _lean(view: View, cells: Mapping[str, float], high: float, falls: bool, rise
         )
         why = WHY["rises"]
     else:
-        text, why = _cells_text(cells, "added", 1), WHY["lean"]
+        text, why = _cells_text(cells, 1), WHY["lean"]
         if max(cells.values()) - min(cells.values()) <= LEVEL_PCT:
             why = WHY["lean_rear"] if _rear_rich(view) is False else WHY["lean_level"]
     order = (air, *why.causes) if sensor_first else (*why.causes, air)
@@ -256,6 +257,6 @@ def _rich(view: View, cells: Mapping[str, float], high: float) -> Pattern:
         )
         why = WHY["rich_pressure"] if _ill_filled(view) else WHY["rich_idle"]
         return Pattern(text, why, idle, high)
-    text = _cells_text(cells, "taken away", -1)
+    text = _cells_text(cells, -1)
     level = len(cells) > 1 and max(cells.values()) - min(cells.values()) <= LEVEL_PCT
     return Pattern(text, WHY["rich_level"] if level else WHY["rich"], idle, high)

@@ -26,6 +26,7 @@ def report(
     job: Annotated[Path, typer.Argument(help="The job's folder.")],
     out: Annotated[Path | None, typer.Option("--out", "-o", help="A .pdf or .html file.")] = None,
     letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
+    language: Annotated[str, typer.Option(help="en, de, es; the user's own if left out.")] = "",
     us: Annotated[bool, typer.Option("--us", help="US units instead of metric.")] = False,
     sections: Annotated[str, typer.Option(help="Section names with commas; all if left out.")] = "",
     audience: Annotated[
@@ -50,6 +51,7 @@ def report(
     options = ReportOptions(
         paper="letter" if letter else "A4",
         units="us" if us else "metric",
+        language=language,
         sections=sections_from(sections) if sections else SECTIONS,
         audience=audience.value,
         shop_name=name,

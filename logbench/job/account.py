@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from logbench.analysis.statement import Quantity, said
+from logbench.analysis.statement import Quantity, joined, said
 from logbench.foreign import in_label
 from logbench.job.times import parse_time
 from logbench.vehicle.records.model import CarAnswer, CarChange, CarOutcome, refusal
@@ -37,38 +37,47 @@ def account(change: CarChange) -> tuple[tuple[str, str], ...]:
 
 def _stood(change: CarChange, sent: datetime | None) -> str:
     asked = parse_time(change.asked_utc)
-    before = f", {(sent - asked).total_seconds():.1f} s before" if sent and asked else ""
+    text, before = "engine speed {rpm}, road speed {speed}, asked at {at}", 0.0
+    if sent and asked:
+        text = "engine speed {rpm}, road speed {speed}, asked at {at}, {before:.1f s} before"
+        before = (sent - asked).total_seconds()
     return said(
-        "engine speed {rpm}, road speed {speed}, asked at {at}",
+        text,
         rpm=Quantity(change.rpm, "rpm", decimals=0) if change.rpm is not None else _NOT,
         speed=Quantity(change.speed_kmh, "km/h", decimals=0)
         if change.speed_kmh is not None
         else _NOT,
-        at=_clock(asked) + before,
+        at=_clock(asked),
+        before=before,
     )
 
 
 def _sent(change: CarChange, sent: datetime | None) -> str:
     to = in_label(change.to) or "all ECUs"
     request, wire = in_label(change.request), in_label(change.wire)
-    return f"{request} to {to} at {_clock(sent)}; on the wire {wire}"
+    text = "{request} to {to} at {time}; on the wire {wire}"
+    return said(text, request=request, to=to, time=_clock(sent), wire=wire)
 
 
 def _answers(change: CarChange, sent: datetime | None) -> str:
-    return "; ".join(_ends([_answer(answer, sent) for answer in change.answers])) or "none"
+    answers = _ends([_answer(answer, sent) for answer in change.answers])
+    return joined(answers) if answers else "none"
 
 
 def _answer(answer: CarAnswer, sent: datetime | None) -> str:
     came = parse_time(answer.at_utc)
-    after = f" after {(came - sent).total_seconds():.2f} s" if sent and came else ""
-    means = _MEANS.get(answer.outcome) or f"refused, {refusal(answer.message)}"
-    return f"{in_label(answer.ecu)} {in_label(answer.data)} ({means}){after}"
+    means = _MEANS.get(answer.outcome) or said("refused, {why}", why=refusal(answer.message))
+    what = f"{in_label(answer.ecu)} {in_label(answer.data)}"
+    if not (sent and came):
+        return said("{what} ({means})", what=what, means=means)
+    after = (came - sent).total_seconds()
+    return said("{what} ({means}) after {after:.2f s}", what=what, means=means, after=after)
 
 
 def _ends(texts: list[str]) -> list[str]:
     if len(texts) <= 2 * _ENDS + 1:
         return texts
-    return [*texts[:_ENDS], f"{len(texts) - 2 * _ENDS} more", *texts[-_ENDS:]]
+    return [*texts[:_ENDS], said("{n} more", n=len(texts) - 2 * _ENDS), *texts[-_ENDS:]]
 
 
 def _clock(when: datetime | None) -> str:

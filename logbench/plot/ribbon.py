@@ -35,7 +35,7 @@ class RibbonContent:
         said += [word(c.condition.value) for c in self.conditions if c.start_ns <= t_ns < c.end_ns]
         said += [r.said for r in self.remarks if r.start_ns - near_ns <= t_ns <= r.end_ns + near_ns]
         said += [
-            f"{word(f.verdict.value)}: {f.subject}"
+            f"{word(f.verdict.value)}: {word(f.subject)}"
             for f in self.findings
             if any(s.start_ns <= t_ns < s.end_ns for s in f.evidence)
         ]

@@ -10,8 +10,9 @@ from logbench.analysis.comparison.results import (
     FindingVerdict,
     SignalVerdict,
 )
-from logbench.analysis.statement import in_units
-from logbench.foreign import fill, joined
+from logbench.analysis.model import headed
+from logbench.analysis.statement import Quantity, in_units
+from logbench.foreign import in_label, joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from logbench.report.charts import BARS, Change, changes_chart
@@ -22,9 +23,9 @@ from logbench.report.plainly import about
 from logbench.report.plots import findings_chart
 from logbench.report.records import other_blocks, reading_blocks
 from logbench.report.sentences import printed
-from logbench.signals.units import Units
+from logbench.signals.units import Units, difference_unit
 from logbench.vehicle.records.diff import ReadingDiff
-from logbench.words import tr
+from logbench.words import shown, tr, word
 
 METHOD = (
     "Before and after are compared only where both drives were in the same operating cell (engine "
@@ -77,9 +78,9 @@ def _comparison(material: Material, comparison: Comparison) -> Iterator[Block]:
         )
     quiet = [r for r in comparison.findings if r.check != "recording"]
     counts = {v: sum(r.verdict is v for r in quiet) for v in _QUIET}
-    text = ", ".join(f"{count} {v.value}" for v, count in counts.items() if count)
+    text = ", ".join(f"{count} {word(v.value)}" for v, count in counts.items() if count)
     if text:
-        yield Paragraph(f"Other findings: {text}.", "small")
+        yield Paragraph(tr("Other findings: {counts}.", counts=text), "small")
 
 
 def _compared_text(material: Material, comparison: Comparison) -> str:
@@ -89,14 +90,15 @@ def _compared_text(material: Material, comparison: Comparison) -> str:
         sides = [[d.entry.file for d in material.drives_of(role)] for role in ("before", "after")]
     else:
         sides = [entry.before, entry.after]
-    text = f"Compared: {', '.join(sides[0])} before with {', '.join(sides[1])} after."
+    before, after = (", ".join(map(in_label, side)) for side in sides)
+    text = tr("Compared: {before} before with {after} after.", before=before, after=after)
     if entry is None or not entry.at_utc:
         return text
     kept = joined(", ", when_text(entry.at_utc), entry.label)
-    text += fill(" Kept in the job {kept}; computed anew for this report.", kept=kept)
+    text += " " + tr("Kept in the job {kept}; computed anew for this report.", kept=kept)
     if entry.sentence and entry.sentence != comparison.summary:
         said = in_units(entry.sentence, material.units)
-        return joined(" ", text, "It said then:", said)
+        return joined(" ", text, tr("It said then:"), said)
     return text
 
 
@@ -111,7 +113,7 @@ def bars_figure(material: Material, height: float = BARS) -> Figure | None:
     both = {r.subject: (r.before, r.after) for r in chosen}
     text = tr(
         "{what}, before and after the work, with 95 % intervals, in {unit}.",
-        what=about(chosen[0].before),
+        what=shown(about(chosen[0].before)),
         unit=material.units.printed(chosen[0].before.unit) or tr("its unit"),
     )
     return Figure(findings_chart(both, material.units, height), text)
@@ -141,17 +143,19 @@ def _check_for_bars(comparison: Comparison) -> list[FindingResult]:
 
 
 def _changes(comparison: Comparison, units: Units) -> Iterator[Block]:
-    shown = [s for s in comparison.signals if s.change is not None][:MOST_CHANGES]
-    if shown:
+    drawn = [s for s in comparison.signals if s.change is not None][:MOST_CHANGES]
+    if drawn:
         changes = [
             Change(
-                label=s.title,
-                text=units.figure(s.change, s.unit, s.half_width, difference=True, signed=True),
+                label=shown(s.title),
+                text=Quantity(
+                    s.change or 0.0, difference_unit(s.unit), s.half_width, signed=True
+                ).text(units, shown),
                 change=s.change,
                 half_width=s.half_width,
                 changed=s.changed,
             )
-            for s in shown
+            for s in drawn
         ]
         yield Figure(
             changes_chart(changes),
@@ -160,8 +164,8 @@ def _changes(comparison: Comparison, units: Units) -> Iterator[Block]:
         )
     lacking = [s for s in comparison.signals if s.verdict is SignalVerdict.NOT_COMPARABLE]
     if lacking:
-        names = ", ".join(s.title for s in lacking)
-        yield Paragraph(f"Not comparable: {names}.", "small")
+        names = ", ".join(shown(s.title) for s in lacking)
+        yield Paragraph(tr("Not comparable: {names}.", names=names), "small")
     if comparison.to_drive and lacking:
         yield Bullets(tuple(in_units(text, units) for text in comparison.to_drive), "small")
 
@@ -171,25 +175,33 @@ def _finding_rows(comparison: Comparison, units: Units) -> tuple[tuple[str, str,
     order = list(FindingVerdict)
     chosen = [r for r in comparison.findings if r.verdict not in _QUIET and r.check != "recording"]
     chosen.sort(key=lambda r: order.index(r.verdict))
-    return tuple((r.heading, r.verdict.value, in_units(r.reason, units)) for r in chosen)
+    return tuple(
+        (headed(r.check, r.subject), r.verdict.value, in_units(r.reason, units)) for r in chosen
+    )
 
 
 def _diff_blocks(diff: ReadingDiff | None) -> Iterator[Block]:
     if diff is None:
         return
     rows = tuple(
-        (change.code, change.text, word, f"{_listed(change.before)} → {_listed(change.after)}")
-        for word, changes in diff.outcomes
+        (
+            change.code,
+            word(in_label(change.text)),
+            what,
+            f"{_listed(change.before)} → {_listed(change.after)}",
+        )
+        for what, changes in diff.outcomes
         for change in changes
     )
     if rows:
         header = ("code", "meaning", "change", "states")
         yield Table("What became of each code", header, rows, (10, 46, 14, 30), small=True)
     if diff.monitors_run:
-        yield Paragraph(f"Monitors run since: {', '.join(diff.monitors_run)}.", "small")
+        names = ", ".join(diff.monitors_run)
+        yield Paragraph(tr("Monitors run since: {names}.", names=names), "small")
     for warning in diff.warnings:
         yield Paragraph(warning, "caution")
 
 
 def _listed(states: Sequence[str]) -> str:
-    return ", ".join(states) or "none"
+    return ", ".join(map(word, states)) or tr("none")

@@ -16,12 +16,13 @@ from logbench.analysis.causes.sentence import (
     share_text,
 )
 from logbench.analysis.statement import in_units
-from logbench.foreign import fill, joined
+from logbench.foreign import joined
 from logbench.job.times import short_time
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.gather import Material
 from logbench.report.sentences import printed
 from logbench.signals.units import Units
+from logbench.words import shown, tr
 
 LEAST_SHOWN, MOST_SHOWN, MOST_WEIGHTS = 0.02, 6, 3
 
@@ -45,11 +46,17 @@ def section(material: Material) -> Iterator[Block]:
     proposed = next_tests(now, material.engine, done)
     if proposed:
         test = proposed[0].test
-        text = "The test that tells most for its time: {title} ({minutes:g} min). {what}"
-        yield Paragraph(fill(text, title=test.title, minutes=test.minutes, what=test.what))
+        yield Paragraph(
+            tr(
+                "The test that tells most for its time: {title} ({minutes:g} min). {what}",
+                title=shown(test.title),
+                minutes=test.minutes,
+                what=shown(test.what),
+            )
+        )
         yield Bullets(tuple(caution.text for caution in test.cautions), "small")
     else:
-        yield Paragraph(no_test(now))
+        yield Paragraph(in_units(no_test(now), material.units))
 
 
 def _table(causes: Causes, units: Units) -> Table:

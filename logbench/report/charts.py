@@ -44,6 +44,7 @@ from logbench.report.drawing import (
     rule,
 )
 from logbench.signals.numbers import Ends, decimal_text, end_text, ends_text
+from logbench.words import tr, word
 
 # --- bars ---
 
@@ -100,15 +101,16 @@ def bars_chart(bars: Sequence[Bar], unit: str, band: Ends | None, height: float 
 def _bars_said(bars: Sequence[Bar], unit: str, band: Ends | None) -> Iterator[str]:
     for bar in bars:
         values = (
-            "not known"
+            tr("not known")
             if value is None
             else f"{end_text(value)}{f' ± {end_text(half)}' if half else ''} {unit}".rstrip()
             for value, half in bar.sides
         )
-        sides = zip(("before", "after"), values, strict=True)
-        yield f"{in_label(bar.label)}: {', '.join(f'{side} {said}' for side, said in sides)}."
+        sides = zip((tr("before"), tr("after")), values, strict=True)
+        yield f"{word(bar.label)}: {', '.join(f'{side} {said}' for side, said in sides)}."
     if band is not None:
-        yield f"Usual range: {ends_text(band)} {unit}".rstrip() + "."
+        within = f"{ends_text(band)} {unit}".rstrip()
+        yield tr("Usual range: {range}.", range=within)
 
 
 def _bar(chart: Chart, bar: Bar, x: float, step: float, level: Place) -> None:
@@ -129,14 +131,14 @@ def _bar(chart: Chart, bar: Bar, x: float, step: float, level: Place) -> None:
 
 def _name_rows(name: str, wide: float) -> list[str]:
     """A subject in lines so wide, each part on a line of its own."""
-    return [row for part in in_label(name).split(", ") for row in fonts.wrapped(part, SIZE, wide)]
+    return [row for part in word(name).split(", ") for row in fonts.wrapped(part, SIZE, wide)]
 
 
 def _bar_legend(chart: Chart, height: float, with_band: bool) -> None:
     x = LEFT + 6
-    entries = [("before", BLUE, BLUE), ("after", WHITE, BLUE)]
+    entries = [(tr("before"), BLUE, BLUE), (tr("after"), WHITE, BLUE)]
     if with_band:
-        entries.append(("usual range", pale(GREEN), pale(GREEN)))
+        entries.append((tr("usual range"), pale(GREEN), pale(GREEN)))
     for words, fill, edge in entries:
         chart.add(Box(x, height - 9, 8, 6, fill, edge))
         chart.add(Label(words, x + 11, height - 8.5))
@@ -160,7 +162,10 @@ class Change:
 
 
 _ROW, _LABEL, _LINE = 15.0, 200.0, 9.5
-_NOTHING_COMPARABLE = "Nothing was comparable."
+
+
+def _nothing_comparable() -> str:
+    return tr("Nothing was comparable.")
 
 
 def changes_chart(changes: Sequence[Change]) -> Chart:
@@ -171,9 +176,9 @@ def changes_chart(changes: Sequence[Change]) -> Chart:
     chart = Chart(WIDTH, height, "\n".join(map(_change_said, changes)))
     middle = (left + right) / 2
     chart.add(rule(middle, 4, middle, height - 12, GRAY, 1.0))
-    chart.add(Label("less", left, height - 8))
-    chart.add(Label("no change", middle, height - 8, "middle"))
-    chart.add(Label("more", right, height - 8, "end"))
+    chart.add(Label(tr("less"), left, height - 8))
+    chart.add(Label(tr("no change"), middle, height - 8, "middle"))
+    chart.add(Label(tr("more"), right, height - 8, "end"))
     y = height - 14
     for row in rows:
         reach = max(abs(row.change.change or 0.0) + (row.change.half_width or 0.0), 1e-9)
@@ -189,7 +194,7 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Chart:
     left, right, foot = _LABEL - 32, WIDTH - 130.0, 26.0
     rows = [_Row(change, left - 8, right) for change in changes]
     height = (sum(row.height for row in rows) or _ROW) + 4 + foot
-    chart = Chart(WIDTH, height, "\n".join(map(_change_said, changes)) or _NOTHING_COMPARABLE)
+    chart = Chart(WIDTH, height, "\n".join(map(_change_said, changes)) or _nothing_comparable())
     reaches = ((abs(c.change or 0.0) + (c.half_width or 0.0)) / c.detectable for c in changes)
     most = max([1.0, *reaches])
     line = line_between(-_squeezed(1.05 * most), _squeezed(1.05 * most), left, right)
@@ -208,7 +213,7 @@ def detectable_chart(changes: Sequence[Change], x_label: str) -> Chart:
         row.draw(chart, y, partial(_place_of, line, row.change.detectable), color)
         y -= row.height
     if not changes:
-        chart.add(Label(_NOTHING_COMPARABLE, WIDTH / 2, height - 12, "middle"))
+        chart.add(Label(_nothing_comparable(), WIDTH / 2, height - 12, "middle"))
     return chart
 
 
@@ -238,8 +243,9 @@ class _Row:
 
 
 def _change_said(change: Change) -> str:
-    shown = "a change is shown" if change.changed else "no change is shown"
-    known = shown if change.change is not None else "not comparable"
+    known = tr("a change is shown") if change.changed else tr("no change is shown")
+    if change.change is None:
+        known = tr("not comparable")
     return f"{in_label(change.label)}: {in_label(change.text)}; {known}."
 
 
@@ -267,10 +273,13 @@ def margin_bar(margin: float | None, passed: bool | None) -> Chart:
 
 def _margin_said(margin: float | None) -> str:
     if margin is None:
-        return "The margin to the limit is not known."
+        return tr("The margin to the limit is not known.")
     if margin < 0.0:
-        return "Outside its limits."
-    return f"Inside its limits, {100 * margin:.0f} % of the way from the limit to the middle."
+        return tr("Outside its limits.")
+    return tr(
+        "Inside its limits, {share:.0f} % of the way from the limit to the middle.",
+        share=100 * margin,
+    )
 
 
 # --- cells ---
@@ -314,12 +323,17 @@ def cells_chart(cells: Sequence[Cell], x_label: str, y_label: str, scale_label: 
 def _cells_said(cells: Sequence[Cell], scale_label: str) -> str:
     values = [cell.value for cell in cells if cell.value is not None]
     if not values:
-        return "No operating cell was driven on both sides."
+        return tr("No operating cell was driven on both sides.")
     ringed = sum(cell.ringed for cell in cells)
-    return (
-        f"{in_label(scale_label)}: {len(values)} operating cells driven on both sides, from "
-        f"{_two_digits(min(values))} to {_two_digits(max(values))}; {ringed} of them differ by "
-        f"themselves; {len(cells) - len(values)} were driven on one side only."
+    return tr(
+        "{scale}: {n} operating cells driven on both sides, from {least} to {most}; {ringed} of "
+        "them differ by themselves; {lone} were driven on one side only.",
+        scale=in_label(scale_label),
+        n=len(values),
+        least=_two_digits(min(values)),
+        most=_two_digits(max(values)),
+        ringed=ringed,
+        lone=len(cells) - len(values),
     )
 
 

@@ -23,7 +23,7 @@ from logbench.report.gather import Material, Told, gather, untold
 from logbench.report.options import ReportOptions
 from logbench.report.sentences import sentences
 from logbench.report.typeset import render_html, render_pdf
-from logbench.words import tr
+from logbench.words import speaking, tr
 
 SUFFIXES = (".pdf", ".html", ".htm")
 
@@ -64,12 +64,13 @@ def write_report(
     writing: Callable[[], object] = lambda: None,
 ) -> Document:
     """The same of what was gathered."""
-    document = make_document(material)
     told(tr("Setting the pages"), 0.9)
-    if suffix_of(path) == ".pdf":
-        data = render_pdf(document, material.options.paper)
-    else:
-        data = render_html(document).encode()
+    with speaking(material.options.language):
+        document = make_document(material)
+        if suffix_of(path) == ".pdf":
+            data = render_pdf(document, material.options.paper)
+        else:
+            data = render_html(document).encode()
     writing()
     write_whole(path, data)
     return document
@@ -83,7 +84,9 @@ def report_sentences(
 ) -> dict[str, str]:
     """The sentences for the owner by key, as they will be printed; rewrite them in
     `job.sentences`."""
-    return sentences(gather(folder, job, options or ReportOptions(), known))
+    chosen = options or ReportOptions()
+    with speaking(chosen.language):
+        return sentences(gather(folder, job, chosen, known))
 
 
 def make_document(material: Material) -> Document:

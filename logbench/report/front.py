@@ -30,14 +30,14 @@ from logbench.report.sentences import (
     name_of,
     printed,
 )
-from logbench.words import tr, tr_n
+from logbench.words import shown, tr, tr_n, word
 
-SIMULATED = tr("This report is about a simulated car: no such vehicle exists.")
-NOT_EXAMINED = tr(
+SIMULATED = "This report is about a simulated car: no such vehicle exists."
+NOT_EXAMINED = (
     "Brakes, steering, tires, body, airbags, and all that the car's own computers do not report, "
     "were not examined by these recordings."
 )
-RULES_OF_THUMB = tr(
+RULES_OF_THUMB = (
     "Usual ranges are rules of thumb of the trade or come from published sources; they are not "
     "the maker's specification, and no number here is a verdict on a part. Safety systems and "
     "inspections belong to licensed practice and to local rules, which come before anything in "
@@ -247,7 +247,7 @@ def _done(page: _Page) -> Iterator[Block]:
     if job.parts:
         parts = (fill("{n:g} x {name}", n=p.quantity, name=p.name) for p in job.parts)
         done.append(joined(" ", tr("Parts:"), ", ".join(parts)))
-    done += [joined(": ", short_time(e.at_utc)[:10], e.kind) for e in job.events]
+    done += [joined(": ", short_time(e.at_utc)[:10], word(e.kind)) for e in job.events]
     agreed = [joined(", ", o.what, o.cost) for o in job.options if o.agreed]
     if agreed or job.agreement:
         done.append(joined(" ", tr("Agreed:"), joined("; ", *agreed, job.agreement)))
@@ -319,10 +319,10 @@ def cut(text: str, most: int) -> str:
     """One paragraph of a length that leaves room for the others, cut after a sentence where that
     leaves half of it, else between words."""
     whole = in_label(text, most=10 * most) if isinstance(text, Foreign) else text
-    shown = " ".join(whole.split())
-    if len(shown) <= most:
-        return shown
-    kept = shown[:most]
+    whole = " ".join(shown(whole).split())
+    if len(whole) <= most:
+        return whole
+    kept = whole[:most]
     for end in (kept.rfind(". ") + 1, kept.rfind(" ")):
         if end > most // 2:
             kept = kept[:end]

@@ -6,13 +6,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from logbench.analysis.findings import number_text, range_of
-from logbench.analysis.model import Band, Coverage, Finding
+from logbench.analysis.model import Band, Coverage, Finding, headed
 from logbench.analysis.statement import in_units
 from logbench.foreign import joined
 from logbench.report.blocks import Block, Table
 from logbench.report.gather import Drive
 from logbench.report.sentences import name_of
 from logbench.signals.units import Units
+from logbench.words import tr, word
 
 _ABREAST = 3
 """Drives that a table holds beside each other."""
@@ -37,7 +38,7 @@ def _finding_table(drives: Sequence[Drive], units: Units) -> Table:
     order = sorted(parts.values(), key=lambda found: -severity(found))
     rows = tuple(
         (
-            first.heading,
+            headed(first.check, first.subject),
             *(_result(found.get(place), units) for place in range(len(drives))),
             usual_range(first.band, units),
             range_to_act(first.band, units),
@@ -48,7 +49,7 @@ def _finding_table(drives: Sequence[Drive], units: Units) -> Table:
     marked = frozenset(i for i, found in enumerate(order) if severity(found))
     names = [name_of(drive) for drive in drives]
     return Table(
-        f"What was judged in {', '.join(names)}",
+        tr("What was judged in {names}", names=", ".join(names)),
         ("what", *names, "usual range", "act outside"),
         rows,
         (28, *(46 / len(drives) for _ in drives), 13, 13),
@@ -60,8 +61,8 @@ def _finding_table(drives: Sequence[Drive], units: Units) -> Table:
 def _result(finding: Finding | None, units: Units) -> str:
     """`+21.4 ±0.3 %: act`."""
     if finding is None:
-        return "not judged"
-    return joined(": ", number_text(finding, units), finding.verdict.value)
+        return word("not judged")
+    return joined(": ", number_text(finding, units), word(finding.verdict.value))
 
 
 def usual_range(band: Band | None, units: Units) -> str:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from logbench.errors import UsageError
 from logbench.foreign import Line
-from logbench.words import tr
+from logbench.words import LANGUAGES
 
 Section = Literal[
     "concern", "vehicle", "found", "records", "causes", "notes", "options", "done", "after",
@@ -22,16 +22,23 @@ ALWAYS: frozenset[Section] = frozenset({"limits"})
 EVIDENCE: frozenset[Section] = frozenset({"methods", "files"})
 """What a claims file asks for beside all that a technician does."""
 TITLES = {
-    "found": tr("What was found, in full"),
-    "lacking": tr("Not judged, and what to record"),
-    "done": tr("What was done, in full"),
-    "after": tr("What the drives after the work show"),
-    "limits": tr("Limits and cautions"),
-    "files": tr("Recordings, evidence and program"),
+    "found": "What was found, in full",
+    "lacking": "Not judged, and what to record",
+    "done": "What was done, in full",
+    "after": "What the drives after the work show",
+    "limits": "Limits and cautions",
+    "files": "Recordings, evidence and program",
 }
 """Headings of what follows the first page that it points to, by key."""
 Audience = Literal["owner", "technician", "claims"]
 AUDIENCES: tuple[Audience, ...] = get_args(Audience)
+
+
+def _known(language: str) -> str:
+    if language and language not in LANGUAGES:
+        known = ", ".join(LANGUAGES)
+        raise UsageError(f"There is no report in {language!r}: choose one of {known}.")
+    return language
 
 
 class ReportOptions(BaseModel):
@@ -44,6 +51,8 @@ class ReportOptions(BaseModel):
     limits and the fingerprints of the evidence besides. All of the same statements."""
     paper: Literal["A4", "letter"] = "A4"
     units: Literal["metric", "us"] = "metric"
+    language: Annotated[str, AfterValidator(_known)] = ""
+    """One of `words.LANGUAGES`; empty: the user's own."""
     sections: tuple[Section, ...] = SECTIONS
     shop_name: Line = ""
     shop_lines: tuple[Line, ...] = Field(default=(), max_length=6)

@@ -9,7 +9,7 @@ from logbench.analysis.model import Finding
 from logbench.analysis.run import plain_words
 from logbench.analysis.statement import Quantity, in_units, said
 from logbench.signals.units import Units, difference_unit
-from logbench.words import inside, tr, tr_n
+from logbench.words import inside, shown, tr, tr_n, word
 
 MOST_NAMED = 3
 TOTAL_TRIM = "fuel_trim_total"
@@ -24,10 +24,10 @@ def about(finding: Finding) -> str:
 def fuel_added(finding: Finding) -> str:
     """What the engine computer adds to the fuel or takes from it; empty for other findings."""
     if finding.band is not None and finding.band.key == TOTAL_TRIM and finding.value is not None:
-        does = tr("adds") if finding.value > 0 else tr("takes away")
-        much = Quantity(abs(finding.value), "%", decimals=0)
-        text = tr("The engine computer {does} {much} of the fuel to keep the mixture right.")
-        return said(text, does=does, much=much)
+        text = "The engine computer adds {much} of the fuel to keep the mixture right."
+        if finding.value < 0.0:
+            text = "The engine computer takes away {much} of the fuel to keep the mixture right."
+        return said(text, much=Quantity(abs(finding.value), "%", decimals=0))
     return ""
 
 
@@ -37,7 +37,7 @@ def pattern(finding: Finding) -> str:
     idle, high = (finding.numbers.get(key) for key in ("idle_pct", "highest_airflow_pct"))
     if finding.subject != "pattern" or idle is None or high is None:
         return ""
-    text = tr(
+    text = (
         "What the engine computer adds to the fuel goes from {idle} at idle to {high} where the "
         "engine draws more air."
     )
@@ -93,7 +93,7 @@ def _named(results: Sequence[FindingResult], units: Units) -> str:
     for result in results[:MOST_NAMED]:
         finding = result.before or result.after
         what = plain_words(result.check) if finding is None else about(finding)
-        by_check.setdefault(inside(what), []).append(_subject(result, units))
+        by_check.setdefault(inside(shown(what)), []).append(_subject(result, units))
     named = [f"{what} ({'; '.join(subjects)})" for what, subjects in by_check.items()]
     more = len(results) - MOST_NAMED
     return ", ".join([*named, tr("{n} more", n=more)] if more > 0 else named)
@@ -101,7 +101,7 @@ def _named(results: Sequence[FindingResult], units: Units) -> str:
 
 def _subject(result: FindingResult, units: Units) -> str:
     if result.change is None or result.after is None:
-        return result.subject
+        return word(result.subject)
     unit = difference_unit(result.after.unit)
     by = Quantity(result.change.value, unit, result.change.half_width, signed=True)
     return in_units(said("{subject}: {by}", subject=result.subject, by=by), units)

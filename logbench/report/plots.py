@@ -20,7 +20,8 @@ from logbench.analysis.findings import ends_in
 from logbench.analysis.grid import Traces
 from logbench.analysis.model import ConditionSpan, Finding, Span, heading
 from logbench.analysis.run import strips_of as signals_of
-from logbench.foreign import Foreign, fill, joined
+from logbench.analysis.statement import in_units
+from logbench.foreign import Foreign, joined
 from logbench.job.times import when_text
 from logbench.recording.model import Facts
 from logbench.recording.notes import read_remarks
@@ -42,6 +43,7 @@ from logbench.signals.catalogue import catalogue
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 from logbench.signals.values import gap_ns
+from logbench.words import begun, tr, word
 
 STRIPS = (
     *(("RPM",), ("VSS",), ("TOTAL_TRIM1", "TOTAL_TRIM2")),
@@ -49,15 +51,14 @@ STRIPS = (
     *(("MAP", "BARO"), ("ECT", "IAT", "AAT"), ("VPWR",)),
 )
 """Which signals share a strip; strips without data are left out."""
-_MINUTES = "minutes since the recording's start"
 _MOST_TOLD = 6
 """Events numbered in a chart; the rest is in the list of notes."""
 
 
 def drive_title(facts: Facts, name: str) -> Foreign:
     """Which car, which drive and when, as every picture says it."""
-    simulated = "(simulated)" if facts.link.simulated else ""
-    when = when_text(facts.started) if facts.started else "date not known"
+    simulated = tr("(simulated)") if facts.link.simulated else ""
+    when = when_text(facts.started) if facts.started else tr("date not known")
     return joined(" · ", joined(" ", facts.vehicle.called, simulated), name, when)
 
 
@@ -67,7 +68,7 @@ def sides_title(sides: Sequence[Sequence[tuple[Facts, str]]]) -> Foreign:
         "\n",
         *(
             joined(" ", f"{side}:", joined("; ", *(drive_title(*drive) for drive in drives)))
-            for side, drives in zip(("before", "after"), sides, strict=True)
+            for side, drives in zip((tr("before"), tr("after")), sides, strict=True)
         ),
     )
 
@@ -89,12 +90,20 @@ def finding_figures(
         panels = _panels(check, findings, (drive, against), units)
         if not panels:
             continue
-        names = ", ".join(dict.fromkeys(finding.subject for finding in findings))
-        shaded = " Shaded: the stretches that were judged." if panels[0].shades else ""
-        what, name = heading(check).capitalize(), drive.entry.label or drive.entry.file
-        text = "{what}: {names}. Recorded in {name}.{shaded}"
-        caption = fill(text, what=what, names=names, name=name, shaded=shaded)
-        yield Figure(strips_chart(panels, _MINUTES), caption)
+        names = ", ".join(dict.fromkeys(word(finding.subject) for finding in findings))
+        caption = tr(
+            "{what}: {names}. Recorded in {name}.",
+            what=begun(word(heading(check))),
+            names=names,
+            name=drive.entry.label or drive.entry.file,
+        )
+        if panels[0].shades:
+            caption = joined(" ", caption, tr("Shaded: the stretches that were judged."))
+        yield Figure(strips_chart(panels, _minutes()), caption)
+
+
+def _minutes() -> str:
+    return tr("minutes since the recording's start")
 
 
 def _panels(
@@ -137,9 +146,9 @@ def _shades(findings: Sequence[Finding]) -> tuple[Shade, ...]:
 
 
 def _panel_title(drive: Drive) -> Foreign:
-    role = drive.entry.role.capitalize() if drive.entry.role != "other" else "Drive"
+    role = word(drive.entry.role if drive.entry.role != "other" else "drive")
     started = drive.recording.facts.started
-    name = joined(" ", f"{role}:", drive.entry.label or drive.entry.file.rpartition("/")[2])
+    name = joined(" ", f"{begun(role)}:", drive.entry.label or drive.entry.file.rpartition("/")[2])
     return joined(" · ", name, when_text(started) if started else "")
 
 
@@ -197,7 +206,7 @@ def plot_recording(
         told=tuple(Told(r.start_ns / 60e9, r.said) for r in told if r.kind != "message"),
     )
     name = recording.path.name if recording.path is not None else "recording"
-    write_png(strips_chart([panel], _MINUTES), path, drive_title(recording.facts, name))
+    write_png(strips_chart([panel], _minutes()), path, drive_title(recording.facts, name))
 
 
 def findings_chart(
@@ -229,17 +238,22 @@ def plot_intervals(comparison: Comparison, path: Path, sides: str) -> None:
     so that signals of all units share an axis. `sides`: as `sides_title`, of all that follow."""
     chart = detectable_chart(
         [_change(s) for s in comparison.signals if s.change is not None and s.detectable],
-        "change, in units of the smallest change that would surely be found (gray)",
+        tr("change, in units of the smallest change that would surely be found (gray)"),
     )
-    title = "Change (after − before) at equal operating points, 95 % intervals"
+    title = tr("Change (after − before) at equal operating points, 95 % intervals")
     write_png(chart, path, joined("\n", title, sides))
 
 
 def _change(s: SignalResult) -> Change:
     change = METRIC.figure(s.change, s.unit, s.half_width, difference=True, signed=True)
     return Change(
-        label=f"{s.key}  {METRIC.figure(s.before)} to {METRIC.figure(s.after, s.unit)}",
-        text=f"{change}, {s.verdict.value}",
+        label=tr(
+            "{signal}  {before} to {after}",
+            signal=s.key,
+            before=METRIC.figure(s.before),
+            after=METRIC.figure(s.after, s.unit),
+        ),
+        text=f"{change}, {word(s.verdict.value)}",
         change=s.change,
         half_width=s.half_width,
         changed=s.changed,
@@ -255,11 +269,13 @@ def plot_cells(comparison: Comparison, key: str, path: Path, sides: str) -> None
     axis = comparison.axis
     chart = cells_chart(
         list(_cells(comparison, result)),
-        "engine speed, rpm (hatched: only one side has been there)",
-        "" if axis is None else f"{axis.title}, {axis.unit}",
-        f"after − before, {unit_text(difference_unit(result.unit))}",
+        tr("engine speed, rpm (hatched: only one side has been there)"),
+        "" if axis is None else f"{word(axis.title)}, {axis.unit}",
+        tr("after − before, {unit}", unit=unit_text(difference_unit(result.unit))),
     )
-    write_png(chart, path, joined("\n", f"{result.title}: {result.reason}", sides))
+    write_png(
+        chart, path, joined("\n", f"{word(result.title)}: {in_units(result.reason, METRIC)}", sides)
+    )
 
 
 def _cells(comparison: Comparison, result: SignalResult) -> Iterator[Cell]:
@@ -281,26 +297,31 @@ def plot_overlays(overlays: Sequence[Overlay], path: Path, sides: str) -> None:
     strips = []
     for one in overlays:
         both = (
-            Line2D(f"{one.signal} before", one.x, one.before),
-            Line2D("after", one.x, one.after, slot=1),
+            Line2D(tr("{signal} before", signal=one.signal), one.x, one.before),
+            Line2D(tr("after"), one.x, one.after, slot=1),
         )
-        apart = Line2D("after − before", one.x, one.difference, slot=2)
+        apart = Line2D(tr("after − before"), one.x, one.difference, slot=2)
         units = unit_text(one.unit), unit_text(difference_unit(one.unit))
         strips += [Strip(units[0], both, 100.0), Strip(units[1], (apart,), 50.0, zero=True)]
     label = ""
     if overlays:
-        note = f" {overlays[0].note}" if overlays[0].note else ""
-        label = f"{overlays[0].x_unit}, aligned by {overlays[0].by.value}.{note}"
+        one = overlays[0]
+        label = tr("{unit}, aligned by {what}.", unit=one.x_unit, what=word(one.by.value))
+        label = joined(" ", label, in_units(one.note, METRIC))
     write_png(strips_chart([Panel(tuple(strips))], label), path, sides)
 
 
 def plot_warm_up(comparison: Comparison, path: Path, sides: str) -> None:
     """Coolant temperature against the heat put in, both sides."""
     warm, lines, label = comparison.warm_up, [], ""
-    for slot, (curve, name) in enumerate(((warm.before, "before"), (warm.after, "after"))):
+    for slot, (curve, name) in enumerate(
+        ((warm.before, tr("coolant before")), (warm.after, tr("coolant after")))
+    ):
         if curve is not None:
-            lines.append(Line2D(f"coolant {name}", curve.heat, curve.degc, slot))
-            relative = "" if curve.source == "MAF" else f" (relative, {curve.source})"
-            label = f"air burnt since the start, g{relative}"
+            lines.append(Line2D(name, curve.heat, curve.degc, slot))
+            label = tr("air burnt since the start, g")
+            if curve.source != "MAF":
+                source = curve.source
+                label = tr("air burnt since the start, g (relative, {source})", source=source)
     chart = strips_chart([Panel((Strip("°C", tuple(lines), 220.0),))], label)
-    write_png(chart, path, joined("\n", warm.reason, sides))
+    write_png(chart, path, joined("\n", in_units(warm.reason, METRIC), sides))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from logbench.analysis.misfire_counts import misfire_sentence
-from logbench.foreign import joined
+from logbench.analysis.statement import in_units
+from logbench.foreign import in_label, joined
 from logbench.job.times import when_text
 from logbench.report.blocks import Block, Bullets, Heading, Paragraph, Table
 from logbench.report.charts import margin_bar
@@ -15,13 +16,25 @@ from logbench.vehicle.records.in_use import MEANING
 from logbench.vehicle.records.model import (
     STATES,
     CarReading,
+    CodeState,
     FreezeFrame,
     MonitorResult,
     Readiness,
 )
 from logbench.vehicle.records.monitors import LOCAL_RULES
+from logbench.words import tr, tr_n, word
 
 MOST_FROZEN = 60
+_UNKNOWN: dict[CodeState, str] = {
+    "stored": "No ECU answered when asked for stored codes: not known.",
+    "pending": "No ECU answered when asked for pending codes: not known.",
+    "permanent": "No ECU answered when asked for permanent codes: not known.",
+}
+_NONE: dict[CodeState, str] = {
+    "stored": "No stored codes.",
+    "pending": "No pending codes.",
+    "permanent": "No permanent codes.",
+}
 
 
 def before_section(material: Material) -> Iterator[Block]:
@@ -40,7 +53,7 @@ def before_section(material: Material) -> Iterator[Block]:
 def reading_blocks(reading: CarReading, more: Iterator[Block], units: Units) -> Iterator[Block]:
     """What a reading of the car says; `more`: what stands behind its codes."""
     if reading.read_utc:
-        yield Paragraph(f"Read {when_text(reading.read_utc)}.", "small")
+        yield Paragraph(tr("Read {when}.", when=when_text(reading.read_utc)), "small")
     yield from _codes_blocks(reading)
     yield from more
     yield from _readiness_blocks(reading, units)
@@ -48,6 +61,11 @@ def reading_blocks(reading: CarReading, more: Iterator[Block], units: Units) -> 
     yield from _use_blocks(reading)
     if reading.problems:
         yield Bullets(tuple(reading.problems), "small")
+
+
+def _known(text: str) -> str:
+    """The words of the program's tables, as a file keeps them, in the user's language."""
+    return word(in_label(text))
 
 
 def _codes_blocks(reading: CarReading) -> Iterator[Block]:
@@ -64,16 +82,21 @@ def _codes_blocks(reading: CarReading) -> Iterator[Block]:
             "Codes",
             ("code", "meaning by the standard", "state", "ECU"),
             tuple(
-                (code, texts[ecu, code], ", ".join(states), joined(" ", ecu, names.get(ecu, "")))
+                (
+                    code,
+                    _known(texts[ecu, code]),
+                    ", ".join(map(word, states)),
+                    joined(" ", ecu, names.get(ecu, "")),
+                )
                 for (ecu, code), states in rows.items()
             ),
             (10, 48, 20, 22),
         )
     for state in STATES:
         if not reading.codes_known(state):
-            yield Paragraph(f"No ECU answered when asked for {state} codes: not known.", "small")
+            yield Paragraph(_UNKNOWN[state], "small")
         elif not reading.codes_in(state):
-            yield Paragraph(f"No {state} codes.", "small")
+            yield Paragraph(_NONE[state], "small")
 
 
 def _frozen_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
@@ -92,12 +115,14 @@ def _frame_table(frame: FreezeFrame, units: Units) -> Table:
         if value.value is None:
             continue
         text = units.figure(value.value, value.unit) if value.unit else value.text
-        cells.append((value.name, text))
+        cells.append((_known(value.name), _known(text)))
     if len(cells) % 2:
         cells.append(("", ""))
     pairs = zip(cells[::2], cells[1::2], strict=True)
     rows = tuple((*left, *right) for left, right in pairs)
-    caption = f"Freeze frame {frame.number} of {frame.ecu}, set by {frame.code}"
+    caption = tr(
+        "Freeze frame {n} of {ecu}, set by {code}", n=frame.number, ecu=frame.ecu, code=frame.code
+    )
     return Table(
         caption, ("signal", "value", "signal", "value"), rows, (32, 18, 32, 18), small=True
     )
@@ -111,15 +136,23 @@ def _readiness_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
     yield Heading("Readiness", 2)
     for entry in shown:
         count = len(entry.monitors)
-        what = f" monitor{'' if count == 1 else 's'} complete since clearing"
-        since = _complete(count, entry.missing, what)
-        yield Paragraph(f"{entry.ecu}: {since}" + _this_cycle(entry) + _counters(entry, units))
+        complete = tr_n(
+            "{done} of {n} monitor complete since clearing",
+            "{done} of {n} monitors complete since clearing",
+            count,
+            done=count - len(entry.missing),
+        )
+        since = _complete(complete, entry.missing)
+        parts = (f"{entry.ecu}: {since}", _this_cycle(entry), _counters(entry, units))
+        yield Paragraph(" ".join(filter(None, parts)))
     yield Paragraph(LOCAL_RULES, "small")
 
 
-def _complete(count: int, lacking: Sequence[str], what: str) -> str:
-    text = f"{count - len(lacking)} of {count}{what}"
-    return f"{text}; not complete: {', '.join(lacking)}." if lacking else f"{text}."
+def _complete(text: str, lacking: Sequence[str]) -> str:
+    if not lacking:
+        return f"{text}."
+    names = ", ".join(map(_known, lacking))
+    return tr("{text}; not complete: {names}.", text=text, names=names)
 
 
 def _this_cycle(entry: Readiness) -> str:
@@ -128,7 +161,8 @@ def _this_cycle(entry: Readiness) -> str:
     if not enabled:
         return ""
     lacking = [m.name for m in enabled if not m.complete_this_cycle]
-    return f" This driving cycle: {_complete(len(enabled), lacking, ' complete')}"
+    text = tr("{done} of {n} complete", done=len(enabled) - len(lacking), n=len(enabled))
+    return tr("This driving cycle: {counted}", counted=_complete(text, lacking))
 
 
 def _counters(entry: Readiness, units: Units) -> str:
@@ -136,11 +170,12 @@ def _counters(entry: Readiness, units: Units) -> str:
     if entry.cleared_distance_km is not None:
         parts.append(units.thousands(entry.cleared_distance_km, "km"))
     if entry.warm_ups is not None:
-        parts.append(f"{entry.warm_ups} warm-up{'' if entry.warm_ups == 1 else 's'}")
-    text = f" Since the codes were cleared: {', '.join(parts)}." if parts else ""
-    if entry.lamp_on is not None:
-        text += f" Lamp {'on' if entry.lamp_on else 'off'}."
-    return text
+        parts.append(tr_n("{n} warm-up", "{n} warm-ups", entry.warm_ups))
+    lamp = {True: tr("Lamp on."), False: tr("Lamp off."), None: ""}[entry.lamp_on]
+    if not parts:
+        return lamp
+    text = tr("Since the codes were cleared: {counters}.", counters=", ".join(parts))
+    return f"{text} {lamp}".strip()
 
 
 def _results_blocks(reading: CarReading) -> Iterator[Block]:
@@ -149,8 +184,8 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
         return
     rows = tuple(
         (
-            r.monitor,
-            r.test,
+            _known(r.monitor),
+            _known(r.test),
             METRIC.figure(r.value, r.unit),
             _limits(r),
             margin_bar(r.margin, r.passed),
@@ -167,7 +202,7 @@ def _results_blocks(reading: CarReading) -> Iterator[Block]:
         "The line in the middle of each bar is the limit: right of it is inside.", "small"
     )
     if misfires := misfire_sentence(reading.monitor_results):
-        yield Paragraph(f"Misfire counts: {misfires}")
+        yield Paragraph(tr("Misfire counts: {counts}", counts=in_units(misfires, METRIC)))
 
 
 def _use_blocks(reading: CarReading) -> Iterator[Block]:
@@ -175,12 +210,16 @@ def _use_blocks(reading: CarReading) -> Iterator[Block]:
     for entry in reading.in_use:
         if not entry.counted:
             continue
-        yield Heading(f"How often the monitors of {entry.ecu} run", 2)
+        yield Heading(tr("How often the monitors of {ecu} run", ecu=entry.ecu), 2)
         yield Paragraph(
-            f"{entry.encountered} driving cycles counted, {entry.ignition_cycles} ignition cycles."
+            tr(
+                "{n} driving cycles counted, {ignition} ignition cycles.",
+                n=entry.encountered,
+                ignition=entry.ignition_cycles,
+            )
         )
         rows = tuple(
-            (u.monitor, str(u.ran), str(u.of), "–" if u.ratio is None else f"{u.ratio:.2f}")
+            (_known(u.monitor), str(u.ran), str(u.of), "–" if u.ratio is None else f"{u.ratio:.2f}")
             for u in entry.counted
         )
         yield Table(
@@ -196,7 +235,8 @@ def _use_blocks(reading: CarReading) -> Iterator[Block]:
 def _limits(result: MonitorResult) -> str:
     if result.minimum is None and result.maximum is None:
         return "–"
-    return f"{METRIC.figure(result.minimum)} to {METRIC.figure(result.maximum)}"
+    low, high = METRIC.figure(result.minimum), METRIC.figure(result.maximum)
+    return tr("{start} to {end}", start=low, end=high)
 
 
 def other_blocks(material: Material, when: str) -> Iterator[Block]:

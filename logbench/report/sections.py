@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from logbench.analysis.model import headed
 from logbench.analysis.statement import in_units
-from logbench.foreign import fill, joined, raw
+from logbench.foreign import in_label, joined, raw
 from logbench.job.account import account
 from logbench.job.model import RESTRAINT_CAUTION, Note
 from logbench.job.seal import Seal
@@ -30,6 +31,7 @@ from logbench.report.plots import finding_figures
 from logbench.report.seal import seal_code, seal_facts
 from logbench.report.sentences import lacking_parts, looked_at, printed
 from logbench.signals.numbers import time_text
+from logbench.words import tr, word
 
 DEFERRAL = (
     "The usual ranges in this report are rules of thumb, not a maker's specification: where the "
@@ -90,7 +92,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
         ("Vehicle", joined(" ", car.name, car.label)),
         ("Registration", car.registration),
         ("VIN", vin),
-        ("Engine", car.engine),
+        ("Engine", in_label(car.engine)),
         ("Odometer", odometer(material)),
         ("Technician", job.technician),
     ]
@@ -103,7 +105,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
     read = {car.read_instead.get("vin", ""), reading.identity.vin if reading else ""}
     for other in sorted(read - {"", vin}):
         yield Paragraph(
-            fill("The car gives another VIN than the papers: {other}.", other=other), "caution"
+            tr("The car gives another VIN than the papers: {other}.", other=other), "caution"
         )
 
 
@@ -128,7 +130,7 @@ def _lacking(material: Material) -> Iterator[Block]:
     """The parts that were not judged, each with what to record."""
     rows = tuple(
         (
-            part.heading,
+            headed(part.check, part.subject),
             part.coverage.value,
             in_units(part.reason, material.units),
             " ".join(in_units(step, material.units) for step in part.next_steps) or "–",
@@ -150,12 +152,15 @@ def _notes(material: Material) -> Iterator[Block]:
         most = drive.remarks[:MOST_REMARKS]
         yield Bullets(tuple(_remark_text(remark) for remark in most))
         if len(drive.remarks) > len(most):
-            yield Paragraph(f"{len(drive.remarks) - len(most)} more are in the recording.", "small")
+            text = tr("{n} more are in the recording.", n=len(drive.remarks) - len(most))
+            yield Paragraph(text, "small")
 
 
 def _remark_text(remark: Remark) -> str:
     times = dict.fromkeys(time_text(t_ns / 1e9) for t_ns in (remark.start_ns, remark.end_ns))
-    return joined(": ", joined(", ", " to ".join(times), remark.kind), remark.text)
+    start, *end = times
+    when = tr("{start} to {end}", start=start, end=end[0]) if end else start
+    return joined(": ", joined(", ", when, word(remark.kind)), remark.text)
 
 
 def _options(material: Material) -> Iterator[Block]:
@@ -188,7 +193,7 @@ def _done(material: Material) -> Iterator[Block]:
         )
     for event in job.events:
         yield Bullets(
-            (joined(": ", when_text(event.at_utc), joined(". ", event.kind, event.text)),)
+            (joined(": ", when_text(event.at_utc), joined(". ", word(event.kind), event.text)),)
         )
         if event.change is not None:
             facts = account(event.change)
@@ -258,11 +263,11 @@ def _files(material: Material) -> Iterator[Block]:
     rows = []
     for drive in material.drives:
         facts = drive.recording.facts
-        state: str = "not the file that was added!" if drive.altered else drive.entry.role
+        state = tr("not the file that was added!") if drive.altered else word(drive.entry.role)
         minutes = f"{drive.recording.duration_ns / 60e9:.1f} min"
-        began = when_text(facts.started) or "date not known"
+        began = when_text(facts.started) or tr("date not known")
         if facts.corrected:
-            state += f", corrected afterwards: {facts.corrected}"
+            state = tr("{state}, corrected afterwards: {what}", state=state, what=facts.corrected)
         rows.append((drive.entry.file, f"{state}, {began}, {minutes}", drive.sha256))
     marked = frozenset(i for i, drive in enumerate(material.drives) if drive.altered)
     if rows:
@@ -270,8 +275,11 @@ def _files(material: Material) -> Iterator[Block]:
         yield Table("Recordings", header, tuple(rows), (26, 30, 44), marked, True)
     yield from _seal(material.seal)
     yield Paragraph(
-        f"Made with {material.software} from the job's own files; schema of the job "
-        f"{material.job.schema_version}.",
+        tr(
+            "Made with {software} from the job's own files; schema of the job {schema}.",
+            software=material.software,
+            schema=material.job.schema_version,
+        ),
         "small",
     )
 

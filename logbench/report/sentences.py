@@ -16,13 +16,13 @@ from logbench.analysis.causes.sentence import owners_paragraph
 from logbench.analysis.findings import owners_sentence
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import parts_of, plain_words
-from logbench.analysis.statement import in_units, joined
+from logbench.analysis.statement import in_units, joined, said, said_n
 from logbench.foreign import fill, in_label
 from logbench.report.gather import Drive, Material
 from logbench.report.plainly import about, fuel_added, pattern
 from logbench.report.steps import next_steps
 from logbench.vehicle.records.model import CarReading, Code
-from logbench.words import inside, tr
+from logbench.words import inside, shown, tr, word
 
 SAFETY = frozenset({"charging", "rail", "warm_up"})
 """Checks whose findings come before others of the same result: an engine that overheats, a supply
@@ -48,7 +48,7 @@ def printed(material: Material, *kinds: str) -> dict[str, str]:
     the technician's own."""
     rewritten = material.job.sentences
     return {
-        key: fill("{text} {own}", text=in_label(own, lines=True), own=OWN)
+        key: fill("{text} {own}", text=in_label(own, lines=True), own=shown(OWN))
         if (own := rewritten.get(key))
         else text
         for key, text in default_sentences(material).items()
@@ -94,20 +94,30 @@ def codes_sentence(reading: CarReading, when: str) -> str:
     """What the car had stored; never 'none' where nobody answered."""
     stored, pending = reading.codes_in("stored"), reading.codes_in("pending")
     if not reading.codes_known("stored"):
-        return f"The car's stored codes could not be read {when}."
-    text = f"The car had stored {_count(stored, 'code')} {when}"
-    text += f": {_names(stored)}." if stored else "."
+        return said("The car's stored codes could not be read {when}.", when=when)
+    named = said(": {names}", names=_names(stored)) if stored else ""
+    count = said_n("{n} code", "{n} codes", len(stored)) if stored else "no codes"
+    parts = [said("The car had stored {count} {when}{named}.", count=count, when=when, named=named)]
     only = [c for c in pending if c.code not in {s.code for s in stored}]
     if only:
-        were = "was" if len(only) == 1 else "were"
-        text += f" {_count(only, 'more code')} {were} pending: {_names(only)}."
-    permanent = [c for c in reading.codes_in("permanent") if c.code not in text]
+        parts.append(
+            said_n(
+                "{n} more code was pending: {names}.",
+                "{n} more codes were pending: {names}.",
+                len(only),
+                names=_names(only),
+            )
+        )
+    told = {c.code for c in (*stored, *only)}
+    permanent = [c for c in reading.codes_in("permanent") if c.code not in told]
     if permanent:
-        text += f" Permanent, until its own monitor has passed: {_names(permanent)}."
+        text = "Permanent, until its own monitor has passed: {names}."
+        parts.append(said(text, names=_names(permanent)))
     lamps = [entry.lamp_on for entry in reading.readiness if entry.lamp_on is not None]
     if lamps:
-        text += f" The engine warning lamp was {'on' if any(lamps) else 'off'}."
-    return text
+        on, off = "The engine warning lamp was on.", "The engine warning lamp was off."
+        parts.append(on if any(lamps) else off)
+    return joined(parts, " ")
 
 
 # --- findings ---
@@ -160,14 +170,15 @@ def _where(found: Found, drives: Sequence[Drive]) -> Iterator[str]:
         word = "seen" if verdict.severity else verdict.value
         by_word.setdefault(word, []).append(name_of(drive))
     clauses = [
-        f"{words} {', '.join(by_word[word])}"
+        said(words, names=", ".join(by_word[word]))
         for word, words in (
-            ("seen", "Seen in"), ("within", "within its usual range in"),
-            ("not judged", "not judged in"),
+            ("seen", "Seen in {names}"),
+            ("within", "within its usual range in {names}"),
+            ("not judged", "not judged in {names}"),
         )
         if word in by_word
-    ]  # fmt: skip
-    yield f"{'; '.join(clauses)}."
+    ]
+    yield joined(clauses, end=".")
 
 
 def _found(finding: Finding) -> str:
@@ -201,17 +212,21 @@ def coverage_of(drives: Sequence[Drive]) -> CoverageWords:
             foreign.setdefault(part.check, []).append(part.subject)
         elif part.coverage in LACKING:
             lacking.setdefault(part.check, []).append(part.subject)
-    words = {check: inside(plain_words(check)) for check in judged}
+    words = {check: inside(shown(plain_words(check))) for check in judged}
 
     def listed(parts: dict[str, list[str]]) -> tuple[str, ...]:
         return tuple(
-            f"{words[check]} ({'; '.join(subjects)})" if judged[check] else words[check]
+            f"{words[check]} ({'; '.join(map(shown, subjects))})" if judged[check] else words[check]
             for check, subjects in parts.items()
         )
 
     without = {check: [*lacking.get(check, ()), *foreign.get(check, ())] for check in judged}
     within = (
-        tr("{what} (without {parts})", what=words[check], parts="; ".join(without[check]))
+        tr(
+            "{what} (without {parts})",
+            what=words[check],
+            parts="; ".join(map(shown, without[check])),
+        )
         if without[check]
         else words[check]
         for check, good in judged.items()
@@ -253,13 +268,10 @@ def _after(material: Material) -> dict[str, str]:
 def _names(codes: Sequence[Code]) -> str:
     """Each code once, the first of them with their meaning by the standard."""
     texts = {code.code: "" if code.manufacturer else code.text for code in codes}
-    shown = list(texts.items())
-    named = [f"{code} ({in_label(text)})" if text else code for code, text in shown[:_MOST_TEXTS]]
-    named += [code for code, _ in shown[_MOST_TEXTS:_MOST_CODES]]
-    more = len(shown) - _MOST_CODES
+    told = list(texts.items())
+    named = [
+        f"{code} ({word(in_label(text))})" if text else code for code, text in told[:_MOST_TEXTS]
+    ]
+    named += [code for code, _ in told[_MOST_TEXTS:_MOST_CODES]]
+    more = len(told) - _MOST_CODES
     return ", ".join([*named, tr("{n} more", n=more)] if more > 0 else named)
-
-
-def _count(items: Sequence[object], word: str) -> str:
-    count = len(items)
-    return f"{count or 'no'} {word}{'' if count == 1 else 's'}"

@@ -7,10 +7,13 @@ from collections.abc import Iterator
 
 from logbench.analysis.causes.hand_tests import after_tests
 from logbench.analysis.causes.next_tests import next_tests
+from logbench.analysis.model import headed
 from logbench.analysis.statement import joined as said_together
-from logbench.foreign import fill, in_label
+from logbench.analysis.statement import said
+from logbench.foreign import in_label
 from logbench.report.gather import Material
 from logbench.vehicle.records.model import CarReading
+from logbench.words import shown, tr, word
 
 MOST_TO_DRIVE = 2
 
@@ -18,7 +21,7 @@ MOST_TO_DRIVE = 2
 def next_steps(material: Material) -> dict[str, str]:
     """Key to the statement, the weightiest first."""
     latest = material.after or material.before
-    steps = {"next: safety": " ".join(_safety(material, latest))}
+    steps = {"next: safety": said_together(_safety(material, latest), " ")}
     if latest is None:
         steps["next: inspection"] = (
             "The car's own records (codes, readiness) were not read: what an inspection would find "
@@ -41,7 +44,7 @@ def _safety(material: Material, latest: CarReading | None) -> Iterator[str]:
     for option in material.job.options:
         if option.agreed is False and option.safety:
             what, safety = in_label(option.what), in_label(option.safety)
-            yield fill("Declined: {what}. For safety: {safety}", what=what, safety=safety)
+            yield tr("Declined: {what}. For safety: {safety}", what=what, safety=safety)
     yield "Whether the car is safe to drive was not examined and is not judged here."
 
 
@@ -50,9 +53,10 @@ def _permanent(latest: CarReading) -> str:
     codes = ", ".join(dict.fromkeys(code.code for code in latest.codes_in("permanent")))
     if not codes:
         return ""
-    return (
-        f"Permanent: {codes}. No tool clears that; it goes when the car's own test has passed "
-        "while driving, and an inspection may count it until then."
+    return tr(
+        "Permanent: {codes}. No tool clears that; it goes when the car's own test has passed "
+        "while driving, and an inspection may count it until then.",
+        codes=codes,
     )
 
 
@@ -65,14 +69,18 @@ def _inspection(latest: CarReading) -> str:
     lacking = sum(len(entry.missing) for entry in entries)
     missing = list(dict.fromkeys(name for entry in entries for name in entry.missing))
     if not missing:
-        return (
-            f"The car's own tests are complete ({total} of {total}). What an inspection asks for "
-            "besides, local rules decide."
+        return said(
+            "The car's own tests are complete ({n} of {n}). What an inspection asks for besides, "
+            "local rules decide.",
+            n=total,
         )
-    return (
-        f"Of the car's own tests, {total - lacking} of {total} are complete. Not yet: "
-        f"{', '.join(missing)}. They run by themselves in the drive that the maker describes. "
-        "How many may be missing at an inspection, local rules decide."
+    return said(
+        "Of the car's own tests, {done} of {n} are complete. Not yet: {names}. They run by "
+        "themselves in the drive that the maker describes. How many may be missing at an "
+        "inspection, local rules decide.",
+        done=total - lacking,
+        n=total,
+        names=", ".join(word(in_label(name)) for name in missing),
     )
 
 
@@ -86,7 +94,11 @@ def _test(material: Material) -> str:
     if not proposed:
         return ""
     test = proposed[0].test
-    return f"The test that tells most for its time: {test.title} (about {test.minutes:g} min)."
+    return tr(
+        "The test that tells most for its time: {title} (about {minutes:g} min).",
+        title=shown(test.title),
+        minutes=test.minutes,
+    )
 
 
 def _drive(material: Material) -> str:
@@ -94,6 +106,6 @@ def _drive(material: Material) -> str:
     comparison = material.comparison
     if comparison is None or not comparison.lost:
         return ""
-    names = ", ".join(result.heading for result in comparison.lost)
-    lost = f"Out of range before and not judged again after the work: {names}."
+    names = ", ".join(headed(result.check, result.subject) for result in comparison.lost)
+    lost = tr("Out of range before and not judged again after the work: {names}.", names=names)
     return said_together([lost, *comparison.to_drive[:MOST_TO_DRIVE]], " ")

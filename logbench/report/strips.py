@@ -40,6 +40,7 @@ from logbench.report.drawing import (
 )
 from logbench.signals.numbers import Ends, ends_text, figure_text, time_text
 from logbench.system.limits import NOTE_CHARS
+from logbench.words import tr, word
 
 STRIP, GAP, _BETWEEN, _ROW = 58.0, 7.0, 14.0, 10.5
 """Points: height of a strip, room below it, between two drives, of a row of words."""
@@ -135,7 +136,7 @@ class _Sheet:
 
     def draw(self) -> Chart:
         """All of it."""
-        legend = _flow([20 + fonts.width_of(c.value, SIZE) for c in self._seen])
+        legend = _flow([20 + fonts.width_of(word(c.value), SIZE) for c in self._seen])
         titles = [fonts.wrapped(in_label(p.title), SIZE, self._wide) for p in self._panels]
         titled = max(map(len, titles))
         ribbon = any(panel.conditions for panel in self._panels)
@@ -175,7 +176,7 @@ class _Sheet:
                 condition = self._seen[index]
                 look = CONDITION_LOOKS[condition]
                 self._chart.add(*hatched(x, self._y + 1, 10, 7, look))
-                self._chart.add(Label(condition.value, x + 13, self._y + 2))
+                self._chart.add(Label(word(condition.value), x + 13, self._y + 2))
 
     def _ribbon(self) -> None:
         self._y -= 13.0
@@ -219,7 +220,7 @@ class _Sheet:
             self._chart.add(
                 Line(((x, y - 3.5, x + 14, y - 3.5), (x, y + 3.5, x + 14, y + 3.5)), b, 0.6, (3, 2))
             )
-            self._chart.add(Label(_BAND, x + 17, self._y + 2))
+            self._chart.add(Label(_band(), x + 17, self._y + 2))
             return
         name, (color, dash) = list(row.looks.items())[index]
         self._chart.add(Line(((x, y, x + 14, y),), color, 1.2, dash))
@@ -262,7 +263,11 @@ class _Sheet:
         self._chart.add(Label(self._x_label, LEFT + AREA, self._y + 2, "end"))
 
 
-_BAND, _BAND_LOOK = "usual range", (pale(GREEN), "#4F7F6F")
+_BAND_LOOK = (pale(GREEN), "#4F7F6F")
+
+
+def _band() -> str:
+    return tr("usual range")
 
 
 class _Row:
@@ -272,7 +277,7 @@ class _Row:
         self.strips, self.unit = strips, strips[0].unit
         slots = {line.name: line.slot for strip in strips for line in strip.lines}
         self.looks = dict(zip(slots, strokes(slots.values()), strict=True))
-        names = [*self.looks, *([_BAND] if any(s.band is not None for s in strips) else [])]
+        names = [*self.looks, *([_band()] if any(s.band is not None for s in strips) else [])]
         self.legend = _flow([26 + fonts.width_of(in_label(name), SIZE) for name in names])
         self.plot_height = max(strip.height for strip in strips)
         self.height = self.plot_height + _ROW * len(self.legend)
@@ -344,21 +349,38 @@ def _clock(minutes: float) -> str:
 
 def _said(panels: Sequence[Panel], x_label: str) -> Iterator[str]:
     low, high = _x_range(panels)
-    yield f"Lines over {x_label or 'time'}, {figure_text(low)} to {figure_text(high)}."
+    yield tr(
+        "Lines over {what}, {least} to {most}.",
+        what=x_label or tr("time"),
+        least=figure_text(low),
+        most=figure_text(high),
+    )
     for panel in panels:
         head = f"{in_label(panel.title)}: " if panel.title else ""
         parts = [said for strip in panel.strips for said in _strip_said(strip)]
         yield head + "; ".join(parts) + "."
-        spans = [f"{_clock(s.span.start_ns / 60e9)} to {_clock(s.span.end_ns / 60e9)}"
-                 for s in panel.shades]  # fmt: skip
+        spans = [
+            tr(
+                "{start} to {end}",
+                start=_clock(shade.span.start_ns / 60e9),
+                end=_clock(shade.span.end_ns / 60e9),
+            )
+            for shade in panel.shades
+        ]
         if spans:
-            more = len(spans) - _MOST_SAID
-            rest = f" and {more} more" if more > 0 else ""
-            yield f"Shaded, in minutes and seconds: {', '.join(spans[:_MOST_SAID])}{rest}."
+            yield _shaded(spans)
         if panel.conditions:
-            yield f"Driving conditions: {', '.join(_shares(panel.conditions))}."
+            yield tr("Driving conditions: {shares}.", shares=", ".join(_shares(panel.conditions)))
         for told in panel.told:
-            yield f"At {_clock(told.at)}: {in_label(told.text, most=NOTE_CHARS)}"
+            text = in_label(told.text, most=NOTE_CHARS)
+            yield tr("At {time}: {text}", time=_clock(told.at), text=text)
+
+
+def _shaded(spans: Sequence[str]) -> str:
+    named, more = ", ".join(spans[:_MOST_SAID]), len(spans) - _MOST_SAID
+    if more > 0:
+        return tr("Shaded, in minutes and seconds: {spans} and {n} more.", spans=named, n=more)
+    return tr("Shaded, in minutes and seconds: {spans}.", spans=named)
 
 
 def _strip_said(strip: Strip) -> Iterator[str]:
@@ -366,12 +388,20 @@ def _strip_said(strip: Strip) -> Iterator[str]:
         y = line.y[np.isfinite(line.y)]
         name = in_label(line.name)
         if not len(y):
-            yield f"{name} without a value"
+            yield tr("{name} without a value", name=name)
             continue
         least, middle, most = (figure_text(float(v)) for v in (y.min(), np.median(y), y.max()))
-        yield f"{name} from {least} to {most} {strip.unit}, half of it below {middle}"
+        yield tr(
+            "{name} from {least} to {most} {unit}, half of it below {middle}",
+            name=name,
+            least=least,
+            most=most,
+            unit=strip.unit,
+            middle=middle,
+        )
     if strip.band is not None:
-        yield f"usual range {ends_text(strip.band)} {strip.unit}"
+        within = f"{ends_text(strip.band)} {strip.unit}"
+        yield tr("usual range {range}", range=within)
 
 
 def _shares(conditions: Sequence[ConditionSpan]) -> Iterator[str]:
@@ -381,4 +411,4 @@ def _shares(conditions: Sequence[ConditionSpan]) -> Iterator[str]:
     whole = max(sum(lasted.values()), 1)
     for condition, ns in sorted(lasted.items(), key=lambda item: -item[1]):
         if condition is not Condition.OTHER:
-            yield f"{condition.value} {100 * ns / whole:.0f} %"
+            yield f"{word(condition.value)} {100 * ns / whole:.0f} %"

@@ -16,7 +16,7 @@ import typst
 from logbench.foreign import in_label, joined
 from logbench.report import blocks, fonts
 from logbench.report.drawing import Chart
-from logbench.words import tr
+from logbench.words import language, shown, tr
 
 TEMPLATE = Path(__file__).parent / "template"
 STANDARDS = ["ua-1", "a-2a"]
@@ -36,16 +36,16 @@ def render_pdf(document: blocks.Document, paper: str = "A4") -> bytes:
     """The whole PDF. `paper`: `A4` or `letter`. A character that no font of this computer has is
     printed as U+FFFD."""
     content = _content(document, paper)
-    shown = content
+    tried = content
     for attempt in range(_ROUNDS):
         try:
-            return _compiled(shown, own_fonts=attempt == 0, pdf_standards=STANDARDS)
+            return _compiled(tried, own_fonts=attempt == 0, pdf_standards=STANDARDS)
         except typst.TypstError as error:
             unshown = _unshown(error)
             if not unshown:
                 raise
         if attempt:
-            shown = "".join("\ufffd" if char in unshown else char for char in shown)
+            tried = "".join("\ufffd" if char in unshown else char for char in content)
     plain = content.encode("ascii", "replace").decode()
     return _compiled(plain, own_fonts=True, pdf_standards=STANDARDS)
 
@@ -85,11 +85,11 @@ def _content(document: blocks.Document, paper: str) -> str:
     listed = _Listed()
     made = UNDATED if document.undated else datetime.now(UTC)
     content = {
-        "lang": "en",
+        "lang": language().partition("_")[0],
         "paper": paper,
-        "title": in_label(document.title),
+        "title": _label(document.title),
         "subtitle": in_label(document.subtitle),
-        "subject": in_label(joined(" · ", document.title, document.subtitle)),
+        "subject": in_label(joined(" · ", shown(document.title), document.subtitle)),
         "author": in_label(document.shop[0]) if document.shop else "logbench",
         "keywords": document.mark,
         "date": {
@@ -104,7 +104,9 @@ def _content(document: blocks.Document, paper: str) -> str:
         "words": {
             "first-page": tr("First page"),
             "appendix": tr("Appendix"),
-            "page": "page {page} of {pages}",
+            "page": tr("page {page} of {pages}"),
+            "on-page": tr("{text} on page {page}."),
+            "under": tr("{text} under “{heading}”."),
         },
     }
     return json.dumps(content, ensure_ascii=False)
@@ -124,11 +126,11 @@ class _Listed:
         if isinstance(block, blocks.Heading):
             self.headings += 1
             key = block.key or f"part-{self.headings}"
-            return {"text": in_label(block.text), "level": block.level, "key": key}
+            return {"text": _label(block.text), "level": block.level, "key": key}
         if isinstance(block, blocks.Paragraph):
             return {"text": _lines(block.text), "kind": block.kind}
         if isinstance(block, blocks.More):
-            return {"text": block.text, "under": block.under, "key": block.key}
+            return {"text": block.text, "under": _label(block.under), "key": block.key}
         if isinstance(block, blocks.Bullets):
             return {"items": [_lines(item) for item in block.items], "kind": block.kind}
         if isinstance(block, blocks.Facts):
@@ -136,8 +138,8 @@ class _Listed:
             return {"pairs": pairs, "columns": block.columns}
         if isinstance(block, blocks.Table):
             return {
-                "caption": in_label(block.caption),
-                "header": [in_label(name) for name in block.header],
+                "caption": _label(block.caption),
+                "header": [_label(name) for name in block.header],
                 "rows": [[_cell(item) for item in row] for row in block.rows],
                 "widths": list(block.widths),
                 "marked": sorted(block.marked),
@@ -148,11 +150,11 @@ class _Listed:
             return {"chart": _chart(block.chart), "caption": caption, "width": block.width}
         if isinstance(block, blocks.Pictures):
             return {"pictures": [_picture(picture) for picture in block.pictures]}
-        return {"lines": [in_label(line) for line in block.lines], "date": block.date}
+        return {"lines": [_label(line) for line in block.lines], "date": _label(block.date)}
 
 
 def _picture(picture: blocks.Picture) -> dict[str, Any]:
-    caption = in_label(picture.caption)
+    caption = _label(picture.caption)
     return {
         "jpeg": list(picture.jpeg),
         "words": caption or tr("Photo"),
@@ -169,12 +171,20 @@ def _chart(chart: Chart) -> dict[str, str]:
     return {"svg": chart.svg(), "words": in_label(chart.words, lines=True)}
 
 
+def _label(text: str) -> str:
+    """One line, in the language of the report."""
+    return in_label(shown(text))
+
+
 def _lines(text: str) -> str:
-    """Clean lines with single blanks between words, and at most one empty line between two."""
-    lines = (" ".join(line.split()) for line in in_label(text, lines=True).split("\n"))
+    """In the language of the report: clean lines with single blanks between words, and at most one
+    empty line between two."""
+    lines = (" ".join(line.split()) for line in in_label(shown(text), lines=True).split("\n"))
     return _GAPS.sub("\n\n", _BEFORE_UNIT.sub("\u00a0", "\n".join(lines))).strip()
 
 
 def _clamped(text: str) -> str:
-    shown = _lines(text)
-    return shown if len(shown) <= MOST_CELL else f"{shown[:MOST_CELL].rstrip()} … (shortened)"
+    whole = _lines(text)
+    if len(whole) <= MOST_CELL:
+        return whole
+    return tr("{text} … (shortened)", text=whole[:MOST_CELL].rstrip())

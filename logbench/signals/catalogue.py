@@ -142,7 +142,7 @@ def catalogue() -> Catalogue:
 
 @functools.lru_cache(maxsize=4)
 def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
-    entries = dict(_fixed())
+    entries = dict(fixed())
     if stamp is None:
         return Catalogue(entries)
     try:
@@ -171,7 +171,7 @@ def is_acronym(text: str) -> bool:
 
 
 @functools.cache
-def _fixed() -> Mapping[str, Entry]:
+def fixed() -> Mapping[str, Entry]:
     """Measured and derived signals."""
     entries = {}
     for s in table():

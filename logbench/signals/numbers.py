@@ -64,8 +64,10 @@ def ends_text(ends: Ends) -> str:
     """A range in words: `−10 to 10`, `at least 80`, `at most 2`, `any`."""
     low, high = ends
     if low is None:
-        return "any" if high is None else f"at most {end_text(high)}"
-    return f"at least {end_text(low)}" if high is None else f"{end_text(low)} to {end_text(high)}"
+        return tr("any") if high is None else tr("at most {end}", end=end_text(high))
+    if high is None:
+        return tr("at least {end}", end=end_text(low))
+    return tr("{start} to {end}", start=end_text(low), end=end_text(high))
 
 
 # --- sentences and paper ---

@@ -11,9 +11,9 @@ from functools import cache
 
 from logbench.analysis.causes.catalogue import CAUSES, KEYS, SYMPTOMS
 from logbench.analysis.causes.model import Observation
-from logbench.analysis.model import Coverage, Finding
+from logbench.analysis.model import Coverage, Finding, heading
 from logbench.analysis.statement import Quantity, said
-from logbench.foreign import joined, raw
+from logbench.foreign import in_label, joined, raw
 from logbench.vehicle.records.model import CarReading
 
 SILENT = ("recording", "readiness", "own")
@@ -140,8 +140,12 @@ def _of_check(found: Sequence[tuple[Finding, int]], measured: Set[str]) -> Answe
     return Answer(f"check|{check}", answer, seen, frozenset(named), check in measured)
 
 
+def _about(finding: Finding) -> str:
+    return said("{check}: {subject}", check=heading(finding.check), subject=finding.subject)
+
+
 def _seen(finding: Finding, place: int) -> Observation:
-    words = said("{about}: {reason}", about=finding.heading, reason=finding.reason)
+    words = said("{about}: {reason}", about=_about(finding), reason=finding.reason)
     return Observation(key_of(finding), words, finding.evidence, place)
 
 
@@ -229,7 +233,7 @@ def _monitors(reading: CarReading) -> list[Answer]:
 
 
 def _result(name: str, fails: bool) -> str:
-    return joined(": ", name, "failed" if fails else "passed")
+    return said("{name}: failed" if fails else "{name}: passed", name=in_label(name))
 
 
 _FRAME = (

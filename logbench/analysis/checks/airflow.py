@@ -107,8 +107,10 @@ def _manifold_in(view: View, cell: AirCell, bands: Bands, found: Airflow) -> Fin
     least = MIN_FULL_SAMPLES if cell is found.full else MIN_SAMPLES
     if cell.maf_g_s.n < least or 0 < cell.ve_manifold_pct.n < least:
         return subject.not_judged(
-            f"Too few steady samples at {cell.name}.",
-            f"Record 30 s of {cell.name}, warm, with MAF, RPM and MAP in one request.",
+            said("Too few steady samples at {name}.", name=cell.name),
+            said(
+                "Record 30 s of {name}, warm, with MAF, RPM and MAP in one request.", name=cell.name
+            ),
         )
     if cell.ve_manifold_pct.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
@@ -116,7 +118,7 @@ def _manifold_in(view: View, cell: AirCell, bands: Bands, found: Airflow) -> Fin
     full = bands[_of(HYBRIDS[1], view)]
     part = bands[_of(HYBRIDS[2], view)]
     return subject.judged(
-        f"Volumetric efficiency to the manifold at {cell.name}",
+        said("Volumetric efficiency to the manifold at {name}", name=cell.name),
         _measured(cell, cell.ve_manifold_pct, found),
         {"warm idle": bands["ve_manifold_idle"], "full throttle": full}.get(cell.name, part),
         "low_slow" if cell is not found.full and _full_is_usual(full, found) else "low",

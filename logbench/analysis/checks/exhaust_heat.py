@@ -75,7 +75,7 @@ def _cold(view: View, bands: Bands, names: list[str]) -> Finding:
     worst = max(apart, key=lambda name: abs(apart[name]))
     numbers = {f"{name.lower()}_k": value for name, value in apart.items()}
     return subject.judged(
-        f"{worst} less coolant and air",
+        said("{worst} less coolant and air", worst=worst),
         Measured(apart[worst], ACCURACY_K, spans, numbers=numbers),
         bands["egt_cold"],
         "wrong",
@@ -103,7 +103,7 @@ def _moving(view: View, bands: Bands, names: list[str]) -> Iterator[Finding]:
         alone = "no other exhaust temperature was recorded" if len(moved) == 1 else ""
         beside = said("{other} by {k:.0f K}", other=most, k=moved[most])
         yield Subject(KEY, f"{name}, movement").judged(
-            f"{name} moved by",
+            said("{name} moved by", name=name),
             Measured(by, ACCURACY_K, running, (alone or beside,)),
             bands["egt_movement"],
             "dead",
@@ -122,7 +122,7 @@ def _all_move(view: View, moved: dict[str, float], running: tuple[Span, ...]) ->
     if not fine:
         text = said("No exhaust temperature moved by {k:.0f K}.", k=MOVED_K)
         return subject.not_judged(text, "drive")
-    text = f"What moved: {joined(fine)}."
+    text = said("What moved: {names}.", names=joined(fine))
     return subject.finding(Verdict.WITHIN, text, Measured(math.nan, evidence=running))
 
 
@@ -154,7 +154,7 @@ def _level(view: View, bands: Bands, name: str) -> Finding | None:
         return None
     half = math.hypot(ACCURACY_K, ACCURACY_SHARE * abs(level))
     return subject.judged(
-        f"{name} for a tenth of the warm drive at least",
+        said("{name} for a tenth of the warm drive at least", name=name),
         Measured(level, half, evidence(spans, found.t_ns)),
         bands["egt_level"],
         "wrong",

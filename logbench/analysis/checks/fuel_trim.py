@@ -246,12 +246,12 @@ def _trends(cells: Sequence[TrimCell], bands: Bands, bank: int) -> list[Finding]
         names = ", ".join(c.cell for c in middle)
         remark = said("{mean:+.1f %} over {names}", mean=mean, names=names)
         measured = Measured(idle.total.mean - mean, half, idle.spans, (remark,))
-        what = f"{TITLE} at idle less that at higher airflow"
+        what = "Total fuel trim at idle less that at higher airflow"
         found.append(("idle against higher airflow", what, measured, "fuel_trim_trend"))
     if load is not None:
         half = float(np.hypot(idle.total.half_width, load.total.half_width))
         measured = Measured(load.total.mean - idle.total.mean, half, load.spans)
-        what = f"{TITLE} under load less that at idle"
+        what = "Total fuel trim under load less that at idle"
         found.append(("load against idle", what, measured, "fuel_trim_load_trend"))
     return [
         Subject(KEY, f"bank {bank}, {subject}").judged(what, measured, bands[key])
@@ -274,7 +274,12 @@ def _difference(cells: Sequence[TrimCell], bands: Bands, banks: Sequence[int]) -
     a, b = by_key[first, name], by_key[second, name]
     half = float(np.hypot(a.own_half, b.own_half))
     return subject.judged(
-        f"Bank {first} less bank {second}, largest at {name},",
+        said(
+            "Bank {first} less bank {second}, largest at {cell},",
+            first=first,
+            second=second,
+            cell=name,
+        ),
         Measured(gap(name), half, a.spans, numbers={f"at {n}": gap(n) for n in both}),
         bands["fuel_trim_bank_difference"],
     )

@@ -18,6 +18,7 @@ from logbench.analysis.expression.evaluate import Evaluation, constants_of
 from logbench.analysis.findings import Explanation, Measured, Subject
 from logbench.analysis.grid import gap_s
 from logbench.analysis.model import ENGINE_STANDS, Condition, Finding, Span
+from logbench.analysis.statement import said
 from logbench.analysis.statistics import estimate
 from logbench.analysis.view import View, evidence
 from logbench.recording.model import Trace
@@ -40,7 +41,7 @@ def _own(view: View, own: OwnCheck) -> Finding:
     work = Evaluation(view.traces.recorded, constants, align=_between)
     missing = tuple(work.missing(tree))
     if missing:
-        return subject.not_recorded(view, missing, f"Record {', '.join(names)}.")
+        return subject.not_recorded(view, missing, said("Record {names}.", names=", ".join(names)))
     spans = _spans(view, own)
     t = work.times(tree, "slowest")
     owner = alignment.owner(t, spans)
@@ -50,8 +51,12 @@ def _own(view: View, own: OwnCheck) -> Finding:
     if not good.any() or alignment.total_s(spans) < own.least_seconds:
         where = " or ".join(own.condition) or "running"
         return subject.not_judged(
-            f"Too little of '{where}' was recorded with {', '.join(names)}.",
-            f"Record {', '.join(names)} for longer in that condition.",
+            said(
+                "Too little of '{where}' was recorded with {names}.",
+                where=where,
+                names=", ".join(names),
+            ),
+            said("Record {names} for longer in that condition.", names=", ".join(names)),
         )
     found = estimate(value, owner[owner >= 0])
     figure = {

@@ -94,8 +94,9 @@ def _idle_vacuum(view: View, bands: Bands) -> Finding:
     around = air.pressure_kpa
     loads = {span.loaded for span in view.once(find_states).between}
     if len(found) < MIN_SAMPLES or alignment.total_s(spans) < 10.0:
-        with_load = " without an accessory's load" if True in loads else ""
-        text = f"Too little steady warm idle{with_load} was recorded."
+        text = "Too little steady warm idle was recorded."
+        if True in loads:
+            text = "Too little steady warm idle without an accessory's load was recorded."
         return subject.not_judged(text, "idle")
     level = estimate(found.value, found.group, 1.0)
     half = float(np.hypot(level.half_width, around * air.pressure_half))

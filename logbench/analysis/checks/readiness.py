@@ -84,9 +84,12 @@ def _lamp(view: View) -> Finding:
         return subject.not_judged("MIL was not recorded.", "record")
     on, codes = lamp[0] >= 0.5, 0 if count is None else int(count[0])
     if on:
-        reason = f"The malfunction lamp is commanded on, with {codes} stored emissions codes."
+        reason = said(
+            "The malfunction lamp is commanded on, with {codes} stored emissions codes.",
+            codes=codes,
+        )
     elif codes:
-        reason = f"The lamp is off, but {codes} emissions codes are stored."
+        reason = said("The lamp is off, but {codes} emissions codes are stored.", codes=codes)
     else:
         reason = "The lamp is off and no emissions code is stored."
     verdict = Verdict.ACT if on else Verdict.WATCH if codes else Verdict.WITHIN
@@ -109,9 +112,14 @@ def _monitors(view: View) -> Finding:
     numbers = {"supported": float(len(state)), "incomplete": float(len(lacking))}
     measured = Measured(float(len(lacking)), numbers=numbers)
     if not lacking:
-        reason = f"All {len(state)} supported monitors are complete."
+        reason = said("All {n} supported monitors are complete.", n=len(state))
         return subject.finding(Verdict.WITHIN, reason, measured)
-    reason = f"{len(lacking)} of {len(state)} monitors are incomplete: {', '.join(lacking)}."
+    reason = said(
+        "{n} of {all} monitors are incomplete: {names}.",
+        n=len(lacking),
+        all=len(state),
+        names=", ".join(lacking),
+    )
     return subject.finding(Verdict.WATCH, reason, measured, "incomplete")
 
 

@@ -76,7 +76,7 @@ def _rest(view: View, bands: Bands, name: str, letter: str) -> Finding | None:
     if len(found) < MIN_SAMPLES:
         return None
     return Subject(KEY, f"{name}, commanded shut").judged(
-        f"EGR_{letter}_ACT where the valve is commanded shut",
+        said("EGR_{letter}_ACT where the valve is commanded shut", letter=letter),
         Measured(float(np.median(found.value)), 1.0, evidence(spans, found.t_ns)),
         bands["egr_rest"],
         "open",

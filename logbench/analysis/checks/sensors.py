@@ -88,7 +88,7 @@ def _others(view: View, odd: dict[str, list[Oddity]], rest: Sequence[Oddity]) ->
     head = said(
         "Nothing speaks against the readings of {n} signals, of which {tested} must move",
         n=len(good),
-        tested=" and ".join(tested) if len(tested) < 3 else f"{len(tested)}",
+        tested=joined(tested, " and ") if len(tested) < 3 else f"{len(tested)}",
     )
     numbers = {"signals": float(len(good)), "tested": float(len(tested))}
     spans = [span for oddity in rest for span in oddity.evidence]

@@ -244,11 +244,13 @@ def _full_throttle(view: View, bands: Bands) -> Finding:
         return subject.not_judged(text, "floor")
     asked = view.samples(spans, "TAC_PCT").value
     commanded = float(np.sort(asked)[-held]) if len(asked) >= held else float("nan")
-    remarks: tuple[str, ...] = () if name is None else (f"with {name} on the floor",)
+    remarks: tuple[str, ...] = (
+        () if name is None else (said("with {name} on the floor", name=name),)
+    )
     if np.isfinite(commanded):
         remarks = (*remarks, said("{c:.0f %} commanded", c=commanded))
     return subject.judged(
-        f"Widest opening of {throttle.signal}",
+        said("Widest opening of {signal}", signal=throttle.signal),
         Measured(highest, STEP_PCT, spans, remarks, {"commanded_pct": commanded}),
         band,
         "not_followed" if commanded > highest + 10.0 else "not_reached",
@@ -272,7 +274,7 @@ def _flap(view: View, bands: Bands) -> Finding:
     around = view.baro_kpa
     drawn = len(manifold) > 0 and around is not None and np.median(manifold) < around - DRAWN_KPA
     return subject.judged(
-        f"Widest opening of the flap ({flap.signal}), of one reading in ten,",
+        said("Widest opening of the flap ({signal}), of one reading in ten,", signal=flap.signal),
         Measured(float(np.percentile(found, 90.0)), STEP_PCT, spans),
         bands["flap_open"],
         "flap",

@@ -316,7 +316,7 @@ def _rate(view: View, found: WarmUp, bands: Bands) -> Finding:
             return subject.not_judged("At idle compression ignition gives too little heat.", "cold")
         band = bands["warm_up_rate_compression"]
     return subject.judged(
-        f"Coolant rise{', mostly idle,' if mostly_idle else ''}",
+        "Coolant rise, mostly idle," if mostly_idle else "Coolant rise",
         Measured(found.rate_degc_min, half, (found.span,), remarks, found.numbers),
         band,
         "slow",

@@ -42,13 +42,14 @@ from logbench.analysis.grid import RecordingLike
 from logbench.analysis.repeats import OF_CARS, Repeats
 from logbench.analysis.run import run_checks
 from logbench.analysis.statement import Quantity as Figure
-from logbench.analysis.statement import joined, said
+from logbench.analysis.statement import joined, said, said_n
 from logbench.analysis.view import View
 from logbench.car.known import KnownCars
 from logbench.errors import UsageError
 from logbench.signals.units import difference_unit
 
 MOST_TO_DRIVE = 6
+REPAIR = ("before the repair", "after the repair")
 
 
 def compare(
@@ -182,27 +183,32 @@ def _obstacle(
     """Why a quantity cannot be compared before any number is looked at; `` when it can."""
     if quantity.key in units:
         return units[quantity.key]
-    for name, side, part, loop in zip(("before", "after"), sides, slots, closed, strict=True):
+    for when, side, part, loop in zip(REPAIR, sides, slots, closed, strict=True):
         if all(quantity.make(view) is None for view in side):
-            return f"Not recorded {name} the repair: record it on both drives."
+            return said("Not recorded {when}: record it on both drives.", when=when)
         if not len(part):
-            return _no_running(name, side)
+            return _no_running(when, side)
         if quantity.needs_closed_loop and not loop:
-            return f"The fuel system was never in closed loop {name} the repair, warm and steady."
+            return said(
+                "The fuel system was never in closed loop {when}, warm and steady.",
+                when=when,
+            )
         if not np.isfinite(part.values[:, column]).any():
-            return f"Nothing usable {name} the repair: no value while warm and steady."
+            return said("Nothing usable {when}: no value while warm and steady.", when=when)
     return air if quantity.kind == "air" else ""
 
 
-def _no_running(name: str, side: Sequence[View]) -> str:
+def _no_running(when: str, side: Sequence[View]) -> str:
     if not any(view.conditions.warm.any() for view in side):
         return said(
-            "The engine was never warm {name} the repair: drive until the coolant is at"
-            " {warm:.0f degC}.",
-            name=name,
+            "The engine was never warm {when}: drive until the coolant is at {warm:.0f degC}.",
+            when=when,
             warm=WARM_DEGC,
         )
-    return f"Nothing was held steady while warm {name} the repair: hold idle and steady cruise."
+    return said(
+        "Nothing was held steady while warm {when}: hold idle and steady cruise.",
+        when=when,
+    )
 
 
 def _too_little(found: Difference, slots: tuple[Slots, Slots], to_drive: Sequence[str]) -> str:
@@ -210,14 +216,17 @@ def _too_little(found: Difference, slots: tuple[Slots, Slots], to_drive: Sequenc
         return ""
     shared = min(found.before_s, found.after_s)
     told = said(
-        "Too little overlap: {shared:.0f s} of steady running in {n} shared cell{s}, {least:.0f s}"
+        "Too little overlap: {shared:.0f s} of steady running in {cells}, {least:.0f s}"
         " are needed on each side.",
         shared=shared,
-        n=len(found.cells),
-        s="s" * (len(found.cells) != 1),
+        cells=_shared(len(found.cells)),
         least=MIN_SECONDS,
     )
     return said("{told} Drive: {cell}.", told=told, cell=to_drive[0]) if to_drive else told
+
+
+def _shared(cells: int) -> str:
+    return said_n("{n} shared cell", "{n} shared cells", cells)
 
 
 def _not_comparable(quantity: Quantity, why: str) -> SignalResult:
@@ -240,15 +249,13 @@ def _decided(
 ) -> SignalResult:
     overall = found.overall
     assert overall is not None  # else it is not comparable
-    unit, n = difference_unit(quantity.unit), len(found.cells)
+    unit = difference_unit(quantity.unit)
     size = Figure(overall.value, unit, overall.half_width, signed=True)
     if changed:
-        text = "Changed by {size} (95 %), over {n} shared cell{s}."
+        text = "Changed by {size} (95 %), over {cells}."
         if not found.differs:
-            text = (
-                "Changed unevenly: by {size} (95 %) over {n} shared cell{s}, more in single ones."
-            )
-        reason = said(text, size=size, n=n, s="s" * (n != 1))
+            text = "Changed unevenly: by {size} (95 %) over {cells}, more in single ones."
+        reason = said(text, size=size, cells=_shared(len(found.cells)))
     else:
         reason = said(
             "No change shown ({size}); one smaller than {missed} could have been missed.",
@@ -282,10 +289,13 @@ def _decided(
 def _loop_concerns(sides: Sequence[Sequence[View]], closed: Sequence[bool]) -> list[Concern]:
     found = [
         Concern(
-            f"No warm, steady running in closed loop {name} the repair: fuel trims do not compare,"
-            " everything else is compared without regard to the loop."
+            said(
+                "No warm, steady running in closed loop {when}: fuel trims do not compare,"
+                " everything else is compared without regard to the loop.",
+                when=when,
+            )
         )
-        for name, loop, side in zip(("before", "after"), closed, sides, strict=True)
+        for when, loop, side in zip(REPAIR, closed, sides, strict=True)
         if not loop and not of_compression(side)
     ]
     notes = {note for side in sides for view in side for note in view.conditions.notes}
@@ -346,10 +356,10 @@ def _to_drive(axis: LoadAxis, before: Slots, after: Slots) -> tuple[str, ...]:
     """Cells that one side has been in for longest and the other not, in words."""
     counts = [Counter(s.code.tolist()) for s in (before, after)]
     told: list[tuple[int, str]] = []
-    for mine, other, name in ((counts[0], counts[1], "after"), (counts[1], counts[0], "before")):
+    for mine, other, when in zip(counts, reversed(counts), reversed(REPAIR), strict=True):
         for code, count in mine.items():
             if count >= 2 * MIN_SLOTS and other[code] < MIN_SLOTS:
                 cell = key_of(code).text(axis)
-                text = said("{cell} (missing {name} the repair)", cell=cell, name=name)
+                text = said("{cell} (missing {when})", cell=cell, when=when)
                 told.append((count, text))
     return tuple(text for _, text in sorted(told, reverse=True)[:MOST_TO_DRIVE])

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from itertools import combinations
 
 from logbench.analysis.comparison.results import Concern
+from logbench.analysis.statement import joined, said
 from logbench.analysis.view import View
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
 from logbench.errors import UsageError
+from logbench.foreign import in_label
 from logbench.recording.model import Facts
 from logbench.recording.reader import Recording
 
@@ -34,13 +36,15 @@ def car_concerns(before: Sequence[View], after: Sequence[View], known: KnownCars
     meetings = [known.judge(a.identity, b.identity) for a, b in combinations(facts, 2)]
     other = [m for m in meetings if m.match is Match.OTHER or m.answered]
     unknown = [m for m in meetings if m.match is Match.UNKNOWN]
-    said = {m.sentence: m.match is Match.OTHER for m in other or unknown[:1]}
-    concerns = [Concern(sentence, confirm) for sentence, confirm in said.items()]
+    told = {m.sentence: m.match is Match.OTHER for m in other or unknown[:1]}
+    concerns = [Concern(sentence, confirm) for sentence, confirm in told.items()]
     engines = {car.engine for f in facts if (car := _engine_of(f)).engine}
     if len(engines) > 1:
-        shown = " and ".join(sorted(engines))
+        shown = joined(map(in_label, sorted(engines)), " and ")
         sure = not unknown and not other
-        concerns.append(Concern(f"The engines of the recordings differ: {shown}.", not sure))
+        concerns.append(
+            Concern(said("The engines of the recordings differ: {shown}.", shown=shown), not sure)
+        )
     return concerns
 
 
@@ -61,7 +65,10 @@ def unit_mismatches(before: Sequence[View], after: Sequence[View]) -> dict[str, 
             if trace is not None and trace.unit:
                 units.setdefault(name, set()).add(trace.unit)
     return {
-        name: f"Recorded in different units ({' and '.join(sorted(found))}): import one side anew."
+        name: said(
+            "Recorded in different units ({names}): import one side anew.",
+            names=joined(sorted(found), " and "),
+        )
         for name, found in units.items()
         if len(found) > 1
     }

@@ -17,6 +17,7 @@ from scipy import signal as processing
 from logbench.analysis.alignment import NS, Values
 from logbench.analysis.comparison.quantities import Quantity
 from logbench.analysis.grid import STEP_S
+from logbench.analysis.statement import said
 from logbench.analysis.view import View
 from logbench.errors import UsageError
 from logbench.recording.even import most_cells
@@ -211,7 +212,9 @@ def _best_shift_s(before: View, after: View) -> tuple[float, str]:
     best = int(np.argmax(np.where(usable, correlation * np.sqrt(n.clip(1)), -np.inf)))
     lag_s = (best - (len(b) - 1)) * FIT_STEP_S
     shift = lag_s + _seconds(before)[0] - _seconds(after)[0]
-    note = f"Speeds agree with a correlation of {correlation[best]:.2f} over {n[best]:.0f} s."
+    note = said(
+        "Speeds agree with a correlation of {r:.2f} over {n:.0f s}.", r=correlation[best], n=n[best]
+    )
     return float(shift), note
 
 

@@ -25,7 +25,7 @@ from logbench.analysis.repeats import (
     mean_of_drives,
     spread_of_drives,
 )
-from logbench.analysis.statement import Quantity, joined, said
+from logbench.analysis.statement import Quantity, joined, said, said_n
 from logbench.analysis.statistics import Interval, Values, interval
 from logbench.signals.numbers import digits
 from logbench.signals.units import difference_unit
@@ -274,10 +274,10 @@ def summary(
     if by[FindingVerdict.NEW]:
         parts.append(said("Out of range now: {named}.", named=_named(by[FindingVerdict.NEW])))
     if by[FindingVerdict.RESOLVED]:
-        whole = "What was out of its range is back in it."
-        start = whole.replace(".", ", but not all of it is.") if open_ones else whole
-        if open_ones or not lost:
-            parts.append(start)
+        if open_ones:
+            parts.append("What was out of its range is back in it, but not all of it is.")
+        elif not lost:
+            parts.append("What was out of its range is back in it.")
         parts.append(said("Resolved: {named}.", named=_named(by[FindingVerdict.RESOLVED])))
     elif by[FindingVerdict.IMPROVED]:
         named = _named(by[FindingVerdict.IMPROVED])
@@ -295,7 +295,7 @@ def summary(
 def _named(results: Sequence[FindingResult]) -> str:
     named = [_with_change(r) for r in results[:3]]
     more = len(results) - len(named)
-    return joined([*named, f"{more} more"] if more > 0 else named, ", ")
+    return joined([*named, said("{n} more", n=more)] if more > 0 else named, ", ")
 
 
 def _with_change(result: FindingResult) -> str:
@@ -313,18 +313,19 @@ def rests_on(signals: Sequence[SignalResult], drives: tuple[int, int]) -> str:
     drive to drive is known."""
     compared = [s for s in signals if s.change is not None]
     most = max(compared, key=lambda s: min(s.before_s, s.after_s), default=None)
-    what = "It rests on {before} drive{b} before and {after} after"
-    known = {"before": drives[0], "after": drives[1], "b": "s" * (drives[0] != 1)}
+    before = said_n("{n} drive before", "{n} drives before", drives[0])
     if most is None:
-        text = said(what + ".", **known)
+        text = said("It rests on {before} and {after} after.", before=before, after=drives[1])
     else:
         text = said(
-            what + ", {first:.0f} and {second:.0f} min in {n} shared operating cell{s}.",
-            **known,
+            "It rests on {before} and {after} after, {first:.0f} and {second:.0f} min in {cells}.",
+            before=before,
+            after=drives[1],
             first=most.before_s / 60.0,
             second=most.after_s / 60.0,
-            n=len(most.cells),
-            s="s" * (len(most.cells) != 1),
+            cells=said_n(
+                "{n} shared operating cell", "{n} shared operating cells", len(most.cells)
+            ),
         )
     learnt = max((s.scatter.drives for s in compared if s.scatter), default=0)
     how = (

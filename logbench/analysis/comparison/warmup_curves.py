@@ -20,7 +20,7 @@ from logbench.analysis.alignment import NS, Values
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.repeats import OF_CARS, Repeats, Scatter
-from logbench.analysis.statement import Quantity, joined, said
+from logbench.analysis.statement import Quantity, joined, said, said_n
 from logbench.analysis.statistics import Interval, interval
 from logbench.analysis.view import View
 
@@ -108,7 +108,7 @@ def compare_warm_up(
             said(
                 "Warm-up not comparable: no start from below {cold:.0f degC} on the {sides} side.",
                 cold=COLD_DEGC,
-                sides=" and the ".join(lacking),
+                sides=joined(lacking, " and the "),
             )
         )
     first, second = sides[0][0], sides[1][0]
@@ -255,8 +255,11 @@ def compare_cranking(before: Sequence[View], after: Sequence[View]) -> CrankComp
     lacking = [n for n, s in zip(("before", "after"), sides, strict=True) if not s]
     if lacking:
         return CrankComparison(
-            f"Cranking not comparable: no start with a voltage on the {' and the '.join(lacking)}"
-            " side; begin to record with the key on, before the start.",
+            said(
+                "Cranking not comparable: no start with a voltage on the {names} side; begin to"
+                " record with the key on, before the start.",
+                names=joined(lacking, " and the "),
+            ),
             *sides,
         )
     degc = [float(np.mean([c.start_degc for c in side])) for side in sides]
@@ -274,8 +277,10 @@ def compare_cranking(before: Sequence[View], after: Sequence[View]) -> CrankComp
         why = "not comparable, the engine's temperature differs."
         return CrankComparison(joined([told, why]), *sides)
     few = min(len(side) for side in sides)
-    shown = f"{few} start{'s' * (few > 1)} a side, shown, not judged."
-    return CrankComparison(joined([told, shown]), *sides)
+    shown = said_n("{n} start a side", "{n} starts a side", few)
+    return CrankComparison(
+        said("{told}; {shown}, shown, not judged.", told=told, shown=shown), *sides
+    )
 
 
 def crank_curves(view: View) -> tuple[CrankCurve, ...]:

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.analysis.model import Verdict, heading
+from logbench.analysis.model import Verdict, headed, heading
 from logbench.analysis.statement import in_units
 from logbench.app.archive.trend_plot import TrendPlot
 from logbench.app.parts import STRETCH, Elided, chooser, lay, muted, named, offer, text_button
@@ -120,7 +120,7 @@ def _findings_html(details: Details, theme: Theme, units: Units) -> str:
             out.append(_muted(finding["problem"], theme))
             continue
         verdict = Verdict(finding["verdict"])
-        head = f"{VERDICT_SYMBOLS[verdict]} {heading(finding['check'], finding['subject'])}"
+        head = f"{VERDICT_SYMBOLS[verdict]} {headed(finding['check'], finding['subject'])}"
         out.append(
             f'<p style="margin:2px 0"><b style="color:{theme.verdict(verdict).name()}">'
             f"{in_html(head)}</b><br>{in_html(in_units(reason_of(finding), units))}</p>"

@@ -15,7 +15,7 @@ from logbench.analysis.statement import in_units
 from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Tree
 from logbench.app.theme import Look
-from logbench.words import tr
+from logbench.words import shown, tr
 
 _SHARE = Qt.ItemDataRole.UserRole
 LEAST_SHOWN, MOST_SHOWN = 0.01, 12
@@ -76,7 +76,7 @@ class CauseBars(Tree):
         ranked = causes.ranked if causes is not None else ()
         self._ranked = [r for r in ranked if r.probability >= LEAST_SHOWN][:MOST_SHOWN]
         for one in self._ranked:
-            self._add(one.probability, cause_words(one.cause))
+            self._add(one.probability, shown(cause_words(one.cause)))
         rest = len(ranked) - len(self._ranked)
         if rest:
             self.addTopLevelItem(TreeRow(["", tr("{n} more, each less likely", n=rest)]))

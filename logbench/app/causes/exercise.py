@@ -17,7 +17,7 @@ from logbench.app.parts import chooser, lay, muted, offer, text_button
 from logbench.cases.exercise import Debrief, Play, choices
 from logbench.foreign import in_html
 from logbench.signals.units import Units
-from logbench.words import tr
+from logbench.words import shown, tr
 
 
 class ExerciseBar(QWidget):
@@ -57,7 +57,7 @@ class ExerciseBar(QWidget):
         )
         for widget in (self._choose, self.advice):
             widget.setVisible(not play.committed)
-        rows = [(cause_words(key), key) for key in choices(causes)]
+        rows = [(shown(cause_words(key)), key) for key in choices(causes)]
         offer(self.first, [(tr("What is wrong: choose …"), ""), *rows])
         offer(self.second, [(tr("and nothing else"), ""), *rows])
         self._judge()
@@ -83,7 +83,10 @@ class ExerciseBar(QWidget):
 
 def truth_html(told: Debrief, units: Units) -> str:
     """The truth, and each test beside what would have been better."""
-    own = tr("You committed to: {causes}.", causes="; ".join(map(cause_words, told.committed)))
+    own = tr(
+        "You committed to: {causes}.",
+        causes="; ".join(shown(cause_words(key)) for key in told.committed),
+    )
     parts = [f"<p>{in_html(own)} <b>{in_html(told.verdict)}</b></p>"]
     parts += [f"<p>{in_html(sentence)}</p>" for sentence in told.sentences]
     if told.steps:

@@ -22,7 +22,7 @@ from logbench.cases.causes import Explained
 from logbench.cases.exercise import Play, offered
 from logbench.errors import UsageError
 from logbench.foreign import in_html
-from logbench.words import tr
+from logbench.words import shown, tr
 
 WIDE_PX = 640
 """From so much on things stand beside each other."""
@@ -106,8 +106,8 @@ class NextTests(QWidget):
         for one in self._proposed:
             mark = "▲ " if one.test.danger >= 2 else ""
             tells = share_text(one.bits / whole) if self._advice else ""
-            row = TreeRow([tells, f"{one.test.minutes:g}", mark + one.test.title])
-            row.setToolTip(2, plain_tip(f"{one.test.title}\n{_cautions(one.test)}".strip()))
+            row = TreeRow([tells, f"{one.test.minutes:g}", mark + shown(one.test.title)])
+            row.setToolTip(2, plain_tip(f"{shown(one.test.title)}\n{_cautions(one.test)}".strip()))
             self.list.addTopLevelItem(row)
         self.list.setColumnHidden(0, not self._advice)
 
@@ -184,7 +184,7 @@ class NextTests(QWidget):
 
 
 def _cautions(test: HandTest) -> str:
-    return "\n".join(caution.text for caution in test.cautions)
+    return "\n".join(shown(caution.text) for caution in test.cautions)
 
 
 def as_html(one: NextTest, causes: Causes, look: Look, leaves: bool = True) -> str:
@@ -195,18 +195,20 @@ def as_html(one: NextTest, causes: Causes, look: Look, leaves: bool = True) -> s
         "{minutes:g} min, {skill}. Needed: {tools}.",
         minutes=test.minutes,
         skill=_SKILLS[test.skill],
-        tools=", ".join(test.tools),
+        tools=", ".join(map(shown, test.tools)),
     )
-    parts = [f"<p><b>{in_html(test.title)}</b></p><p>{in_html(test.what)}</p>"]
+    name, what = in_html(shown(test.title)), in_html(shown(test.what))
+    parts = [f"<p><b>{name}</b></p><p>{what}</p>"]
     parts.append(f"<p>{in_html(takes)}</p>")
     if test.cautions:
         head = tr("Take care") + (f" ({danger})" if danger else "")
-        rows = "".join(f"<li>{in_html(c.text)}</li>" for c in test.cautions)
+        rows = "".join(f"<li>{in_html(shown(c.text))}</li>" for c in test.cautions)
         parts.append(f"<p><b>{in_html(head)}</b></p><ul>{rows}</ul>")
     if not leaves:
         return "".join(parts)
     rows = "".join(
-        f"<li>{in_html(test.words[left.outcome])} ({in_html(share_text(left.probability))}): "
+        f"<li>{in_html(shown(test.words[left.outcome]))} "
+        f"({in_html(share_text(left.probability))}): "
         f"{in_html(in_units(headline(left.causes), look.units))}</li>"
         for left in one.leaves(causes)
     )

@@ -9,7 +9,7 @@ from PySide6.QtGui import QBrush, QColor
 from PySide6.QtWidgets import QTreeWidgetItem
 
 from logbench.analysis.comparison.results import FindingResult, FindingVerdict
-from logbench.analysis.model import Finding, Verdict
+from logbench.analysis.model import Finding, Verdict, headed
 from logbench.analysis.statement import in_units
 from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Tree
@@ -98,7 +98,7 @@ class FindingsList(Tree):
         self.clear()
         for result in self.results:
             verdict = f"{_SYMBOLS[result.verdict]} {word(result.verdict.value)}"
-            item = TreeRow([verdict, result.heading])
+            item = TreeRow([verdict, headed(result.check, result.subject)])
             item.setTextAlignment(2, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             self.addTopLevelItem(item)
         self._write()
@@ -112,7 +112,7 @@ class FindingsList(Tree):
             item.setForeground(0, QBrush(_colour(result.verdict, theme)))
             item.setText(2, numbers_of(result, units))
             for column in range(3):
-                said = f"{result.heading}: {in_units(result.reason, units)}"
+                said = f"{headed(result.check, result.subject)}: {in_units(result.reason, units)}"
                 item.setToolTip(column, plain_tip(said))
 
     def _changed(self, item: QTreeWidgetItem | None) -> None:

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.results import Comparison, FindingResult, SignalResult
 from logbench.analysis.comparison.warmup_curves import WarmUpComparison, WarmUpCurve
-from logbench.analysis.model import Span, heading
+from logbench.analysis.model import Span, headed
 from logbench.analysis.statement import in_units
 from logbench.app.compare.cell_grid import CellGrid, GridCell
 from logbench.app.compare.findings_list import FindingsList, count_of
@@ -259,7 +259,7 @@ class ResultsPanel(QWidget):
 
     def _finding_chosen(self, finding: FindingResult) -> None:
         assert self.compared is not None
-        name = f"{heading(finding.check)}, {finding.subject}"
+        name = headed(finding.check, finding.subject)
         tail = ""
         single = all(len(files) == 1 for files in self.compared.files)
         spans: dict[str, tuple[Span, ...]] = dict.fromkeys(SIDES, ())

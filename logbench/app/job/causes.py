@@ -32,7 +32,7 @@ from logbench.errors import LogbenchError
 from logbench.foreign import raw
 from logbench.job.comparisons import drives_before
 from logbench.job.model import Job
-from logbench.words import tr
+from logbench.words import shown, tr
 
 _KEY = Qt.ItemDataRole.UserRole
 
@@ -53,7 +53,7 @@ class CausesTab(Tab):
         self.symptoms = named(QListWidget(), tr("What the customer complains of"))
         self.symptoms.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         for key, words in SYMPTOMS.items():
-            row = ListRow(words)
+            row = ListRow(shown(words))
             row.setData(_KEY, key)
             self.symptoms.addItem(row)
         self.symptoms.itemChanged.connect(self._complained)

@@ -31,7 +31,7 @@ from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.foreign import in_html
-from logbench.words import tr, word
+from logbench.words import shown, tr, word
 
 if TYPE_CHECKING:
     from logbench.analysis.run import CheckEvidence
@@ -242,4 +242,4 @@ def _text(progress: StepProgress) -> str:
     counted = step.needed_s and progress.state is StepState.TO_DO and progress.have_s > 0
     have = tr("  (so far {seconds:.0f} s)", seconds=progress.have_s) if counted else ""
     late = f" ({word(progress.state.value)})" if progress.state is StepState.TOO_LATE else ""
-    return f"{_MARKS[progress.state]}  {step.title}{have}{late}"
+    return f"{_MARKS[progress.state]}  {shown(step.title)}{have}{late}"

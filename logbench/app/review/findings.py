@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text, range_of
 from logbench.analysis.learnt import Told
-from logbench.analysis.model import Band, Coverage, Finding
+from logbench.analysis.model import Band, Coverage, Finding, headed
 from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units
 from logbench.app.parts import lay, muted, named
@@ -165,7 +165,7 @@ class FindingsPanel(QWidget):
         self.list.clear()
         for finding in self.findings:
             verdict = f"{VERDICT_SYMBOLS[finding.verdict]} {word(finding.verdict.value)}"
-            self.list.addTopLevelItem(TreeRow([verdict, finding.heading]))
+            self.list.addTopLevelItem(TreeRow([verdict, headed(finding.check, finding.subject)]))
         self._write()
         parts = parts_of(findings)
         judged = sum(part.coverage is Coverage.JUDGED for part in parts)

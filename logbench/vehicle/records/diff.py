@@ -8,8 +8,9 @@ from pydantic import BaseModel, Field
 
 from logbench.car.identity import Match
 from logbench.car.known import KnownCars
-from logbench.foreign import joined
+from logbench.foreign import in_label, joined
 from logbench.vehicle.records.model import STATES, CarReading, Code, CodeState
+from logbench.words import begun, tr, tr_n, word
 
 
 class CodeChange(BaseModel):
@@ -59,27 +60,27 @@ class ReadingDiff(BaseModel):
         """The change in one sentence. A code that is only permanent any more is named as that."""
         only = [change for change in self.stayed if change.only_permanent]
         outcomes = [
-            (word, [change for change in found if change not in only])
-            for word, found in self.outcomes
+            (what, [change for change in found if change not in only])
+            for what, found in self.outcomes
         ]
         permanent = "no longer stored, but permanent until its own monitor has passed"
         outcomes.insert(3, (permanent, only))
         parts = [
-            f"{len(found)} {_plural(len(found), 'code')} {word}"
-            for word, found in outcomes
+            tr_n("{n} code {what}", "{n} codes {what}", len(found), what=word(what))
+            for what, found in outcomes
             if found
         ]
-        codes = ", ".join(parts) if parts else "no codes in either reading"
+        codes = ", ".join(parts) if parts else tr("no codes in either reading")
         monitors = [
-            f"{len(names)} {_plural(len(names), 'monitor')} {word}"
-            for word, names in (
+            tr_n("{n} monitor {what}", "{n} monitors {what}", len(names), what=word(what))
+            for what, names in (
                 ("run since", self.monitors_run),
                 ("reset and not run again yet", self.monitors_reset),
             )
             if names
         ]
-        changed = ", ".join(monitors) or "no monitor changed"
-        return f"{codes[0].upper()}{codes[1:]}; {changed}."
+        changed = ", ".join(monitors) or tr("no monitor changed")
+        return begun(tr("{codes}; {monitors}.", codes=codes, monitors=changed))
 
 
 def diff_readings(
@@ -154,19 +155,16 @@ def _monitors(diff: ReadingDiff, before: CarReading, after: CarReading) -> None:
         for monitor in entry.monitors:
             was = earlier.get((entry.ecu, monitor.key))
             if was is False and monitor.complete:
-                diff.monitors_run.append(joined(" ", entry.ecu, monitor.name))
+                diff.monitors_run.append(joined(" ", entry.ecu, word(in_label(monitor.name))))
             elif was is True and not monitor.complete:
-                diff.monitors_reset.append(joined(" ", entry.ecu, monitor.name))
+                diff.monitors_reset.append(joined(" ", entry.ecu, word(in_label(monitor.name))))
 
 
 def _warnings(before: CarReading, after: CarReading, known: KnownCars) -> Iterable[str]:
     meeting = known.judge(before.car.identity, after.car.identity)
     if meeting.match is not Match.SAME or meeting.answered:
-        yield f"Before and after: {meeting.sentence}"
-    for name, reading in (("earlier", before), ("later", after)):
-        if not reading.complete:
-            yield f"The {name} reading is incomplete: what is missing there proves nothing."
-
-
-def _plural(count: int, word: str) -> str:
-    return word if count == 1 else f"{word}s"
+        yield tr("Before and after: {sentence}", sentence=meeting.sentence)
+    if not before.complete:
+        yield tr("The earlier reading is incomplete: what is missing there proves nothing.")
+    if not after.complete:
+        yield tr("The later reading is incomplete: what is missing there proves nothing.")

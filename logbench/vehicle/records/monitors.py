@@ -34,6 +34,8 @@ STATUS_PIDS = (
     *(STATUS, REQUIREMENT, _RPM, _SPEED, LAMP_KM, WARM_UPS, CLEARED_KM),
     *(THIS_CYCLE, LAMP_MIN, CLEARED_MIN, ODOMETER),
 )
+MONITORING = " monitoring supported"
+"""How the names of signals end that say which monitors an ECU has."""
 LOCAL_RULES = (
     "How many incomplete monitors an inspection accepts differs from place to place: "
     "local rules decide."
@@ -79,7 +81,7 @@ def monitors_of(values: Mapping[str, float]) -> list[MonitorState]:
         found.append(
             MonitorState(
                 key=key,
-                name=signal.name.removesuffix(" monitoring supported"),
+                name=signal.name.removesuffix(MONITORING),
                 complete=not values.get(f"{key}_RDY", 1.0),
                 enabled_this_cycle=None if enabled is None else bool(enabled),
                 complete_this_cycle=None if complete is None else not complete,
@@ -145,6 +147,11 @@ def unit_scalings() -> dict[int, UnitScaling]:
 @functools.cache
 def _names(what: str) -> dict[int, str]:
     return {int(row["id"], 16): row[what] for row in _rows(f"{what}_ids.csv")}
+
+
+def names_of(what: Literal["monitor", "test"]) -> tuple[str, ...]:
+    """All of them that the standard has."""
+    return tuple(_names(what).values())
 
 
 def _rows(file: str) -> list[dict[str, str]]:
