@@ -10,11 +10,14 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from logbench import foreign
 
 foreign.strict = True
+hypothesis.settings.register_profile("suite", deadline=None)  # a busy machine is no counterexample
+hypothesis.settings.load_profile("suite")
 
 _REAL_TIME = (
     "capture/",
