@@ -21,6 +21,7 @@ from logbench.app.commands import add_command
 from logbench.app.parts import Dialog, Form, lay, muted, named, plain_text, styled, text_button
 from logbench.app.plain import Choice, Label
 from logbench.app.services import Services
+from logbench.app.signing import SigningKey
 from logbench.app.theme import CHOICES, SIZES, THEME_WORDS, Look
 from logbench.cases.settings import Settings
 from logbench.signals.units import QUANTITIES, Units
@@ -120,6 +121,8 @@ class SettingsDialog(Dialog):
         self.limits = styled(plain_text(), "muted")
         self.limits.setMinimumWidth(_LIMITS_PX)
         form.add(tr("Own limits"), self.limits)
+        self.signing = SigningKey()
+        form.add(tr("Signing key"), self.signing)
         close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         close.rejected.connect(self.reject)
         said = muted(tr("Recordings are kept as measured, whatever is chosen here."))
@@ -133,11 +136,16 @@ class SettingsDialog(Dialog):
 
         super().showEvent(event)
         self.speech.setChecked(self._settings.speech)
+        self.signing.show_key()
         limits = load_limits()
         path = own_limits_path()
         none = tr("none: put them into {path}", path=path)
         self.limits.setText(limits.problem or (str(path) if limits.file else none))
         self.adjustSize()
+        layout = self.layout()
+        if layout is not None:  # it takes two thirds of the screen at most, and cuts texts then
+            height = layout.totalHeightForWidth(self.width())
+            self.resize(self.width(), max(self.height(), height))
 
     def _unit_chosen(self, quantity: str, index: int) -> None:
         unit = QUANTITIES[quantity].choices[index]

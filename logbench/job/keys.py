@@ -63,6 +63,10 @@ class Keys:
                 new.unlink(missing_ok=True)
         return self._read(self.file)
 
+    def present(self) -> Ed25519PrivateKey:
+        """The present key as it is; none is made. Raises UsageError, StorageError."""
+        return self._read(self.file)
+
     def public(self) -> frozenset[str]:
         """The public halves of all keys this installation has or had, 64 hex digits each."""
         found = set()
@@ -83,7 +87,7 @@ class Keys:
         data = _pem(self._read(path))
         with storage_trouble(self.file):
             make_folder(self.file.parent)
-            if self.file.exists() and self._read(self.file) != self._read(path):
+            if self.file.exists() and self.file.read_bytes() != data:
                 aside = numbered(self.file.with_name(_EARLIER))
                 self.file.rename(next(name for name in aside if not name.exists()))
         write_whole(self.file, data)

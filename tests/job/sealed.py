@@ -12,6 +12,7 @@ from logbench.cases.work import run_here
 from logbench.job.folder import JobFolder, create_job
 from logbench.job.ledger import LEDGER_FILE, Entry, entry_in
 from logbench.job.model import Job, JobEvent
+from logbench.job.pieces import NUMBERS
 from logbench.job.seal import Seal, seal_of
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
@@ -57,6 +58,9 @@ def sealed_job(parent: Path) -> JobFolder:
     folder.add_photo(job, parent / "hose.png", "split")
     folder.add_photo(job, parent / "invoice.txt")
     folder.save(job)
+    (parent / "report.pdf").write_bytes(b"%PDF-1.7")
+    folder.enter_written(parent / "report.pdf")
+    folder.enter_written(parent / "invoice.txt", NUMBERS)
     change = CarChange(request="04", consent="clear", saved="readings/a.json")
     job.events.append(JobEvent(kind="codes cleared", text="done", change=change))
     folder.save(job)

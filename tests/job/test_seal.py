@@ -17,12 +17,13 @@ from logbench.job.folder import JobFolder, create_job, open_job
 from logbench.job.keys import Keys, fingerprint, public_of
 from logbench.job.ledger import LEDGER_FILE, NEXT_FILE, Entry, Ledger, line_of
 from logbench.job.model import Note
-from logbench.job.pieces import BESIDE, FIELDS, LISTS
+from logbench.job.pieces import BESIDE, FIELDS, LISTS, NUMBERS, REPORT
 from logbench.job.seal import file_seal, seal_of
 from logbench.job.store import JobStore
 from tests.job.sealed import changed, entries, lines, note, write
 
-KINDS = ("begun", *FIELDS, *LISTS.values(), BESIDE)
+PIECE_KINDS = ("begun", *FIELDS, *LISTS.values(), BESIDE)
+KINDS = (*PIECE_KINDS, REPORT, NUMBERS)
 
 
 def place_of(folder: JobFolder, kind: str) -> int:
@@ -244,7 +245,7 @@ def test_a_job_of_before_has_a_ledger_from_its_next_change_on(job: JobFolder):
     assert seal.state == "sealed"
     kinds = [entry.kind for entry in entries(job)]
     assert kinds[0] == "begun"
-    assert set(kinds) == set(KINDS)
+    assert set(kinds) == set(PIECE_KINDS)
     assert kinds.count("note") == 2
 
 
