@@ -107,6 +107,9 @@ class Shapes(QStackedWidget):
         self.wiggle.said.connect(tools.show_wiggle)
         tools.driver.clicked.connect(self.show_driver_view)
         tools.passenger.clicked.connect(self.under_way.declare)
+        self._session.state_changed.connect(
+            lambda state: tools.passenger.setVisible(state != "idle")
+        )
         self.under_way.changed.connect(lambda: tools.passenger.setChecked(self.under_way.passenger))
         add_command(owner, tr("Drive plan, or strips"), "P", switch("plan"))
         add_command(owner, tr("Wiggle test, or strips"), "G", switch("wiggle"))

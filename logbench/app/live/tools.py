@@ -54,13 +54,14 @@ class LiveTools(Flow):
             tr("Driver's view  D"), tr("Driver's view: a few values, full screen")
         )
         self.passenger = self._button(
-            tr("A passenger operates this  Shift+D"),
+            tr("Passenger  Shift+D"),
             tr("A passenger operates this: steps are asked for under way, until this drive ends"),
             checkable=True,
         )
         self.second = self._button(
             tr("Second screen"), tr("Values, strips and markers on a phone or tablet nearby")
         )
+        self.passenger.hide()
         self.end_wiggle = self._button("", tr("Stop the wiggle test"), checkable=True)
         self.end_wiggle.setToolTip(tr("The wiggle test goes on whatever is shown; this ends it"))
         self.end_wiggle.hide()

@@ -51,7 +51,7 @@ class UnderWay(QObject):
             self.held_back.emit(
                 tr(
                     "When safely stopped: try again. Where a passenger operates this, "
-                    "press “A passenger operates this” first."
+                    "press “Passenger” first."
                 )
             )
 
