@@ -28,6 +28,7 @@ from logbench.app.live.watching import DriveWatcher
 from logbench.app.notice import Notice
 from logbench.app.parts import EmptyState, lay, middle
 from logbench.app.plot.keys import add_view_commands
+from logbench.app.scrolling import UpAndDown
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.capture.messages import CarFound, Finished
@@ -58,9 +59,11 @@ class Middle(QStackedWidget):
             ),
             tr("Record the simulated car"),
         )
-        self._drive = QWidget()
+        drive = QWidget()
         parts = (tools, shown.ribbon, (shapes, 1))
-        lay(QVBoxLayout(self._drive), *parts, margins=(0, 0, 0, 0), spacing=2)
+        lay(QVBoxLayout(drive), *parts, margins=(0, 0, 0, 0), spacing=2)
+        self._drive = UpAndDown(drive)
+        self._drive.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._invitation, self._cautions, self._connecting = (
             middle(card) for card in (self.empty, starting.cautions, starting.connecting)
         )

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QSize, Qt, Signal
 from PySide6.QtWidgets import (
     QFileDialog,
     QStackedWidget,
@@ -125,6 +125,11 @@ class Shapes(QStackedWidget):
         add_command(owner, tr("Tones on or off"), "Shift+T", self._switch_tones)
         add_command(owner, tr("Speech on or off"), "Shift+V", self.speech.switch)
 
+    def minimumSizeHint(self) -> QSize:
+        """What is shown needs; the others take no room from the tools above."""
+        shown = self.currentWidget()
+        return super().minimumSizeHint() if shown is None else shown.minimumSizeHint()
+
     def show_shape(self, shape: Shape) -> None:
         """Bring one of them to the front."""
         self.shape = shape
@@ -132,6 +137,7 @@ class Shapes(QStackedWidget):
         if shape != "strips":
             page = self.wiggle if shape == "wiggle" else self.plan
         self.setCurrentWidget(page)
+        self.updateGeometry()
         (self.wiggle.button if shape == "wiggle" else page).setFocus()
         self.shape_changed.emit(shape)
 
