@@ -1,9 +1,8 @@
-"""Makes the pictures in docs/screenshots/ from the program itself.
+"""Makes the pictures in docs/screenshots/ from the program itself: only those that the docs show.
 
     QT_QPA_PLATFORM=offscreen python docs/make_screenshots.py [NAME...]
 
-Every picture is made in both themes at 1600x900 and 1100x700. The drives come from the simulated
-car: an invented car, an invented fault.
+The job is that of `logbench demo`: an invented car, an invented fault, driven behind a real link.
 """
 
 from __future__ import annotations
@@ -13,32 +12,27 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+import pypdfium2
 from PIL import Image
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QWidget
 
-from logbench.app.commands import CommandList
+from logbench.app.archive.page import ArchivePage
+from logbench.app.job.page import STORY
 from logbench.app.theme import Choice
 from logbench.app.window import MainWindow
-from logbench.capture.demo_drives import DEMO_SIGNALS, FAULT, record_simulated
+from logbench.capture.demo_drives import demo_vehicle
 from logbench.cases.settings import Settings
-from logbench.cli.demo import demo_link_url
-from logbench.recording.model import Event, iso_utc
-from logbench.simulator.cars import named_car
-from logbench.simulator.drive import Drive
-from logbench.simulator.driver import schedule
-from logbench.simulator.produce import produce
+from logbench.cli.demo import demo_link_url, make_demo_job
 
 FOLDER = Path(__file__).parent / "screenshots"
-SIZES = ((1600, 900), (1100, 700))
-THEMES: tuple[Choice, ...] = ("light", "night")
+LARGE, SMALL = (1600, 900), (1100, 700)
 
 
-def until(true: Callable[[], bool], limit_s: float = 60.0) -> None:
+def until(true: Callable[[], bool], limit_s: float = 120.0) -> None:
     """Let Qt work until something is true."""
     deadline = time.monotonic() + limit_s
     while not true():
@@ -48,31 +42,29 @@ def until(true: Callable[[], bool], limit_s: float = 60.0) -> None:
         time.sleep(0.005)
 
 
-def settle(seconds: float = 0.3) -> None:
+def settle(seconds: float = 0.5) -> None:
     """Let what was asked for be painted."""
     end = time.monotonic() + seconds
     until(lambda: time.monotonic() > end)
 
 
 def shrink(path: Path) -> None:
-    """A third of the size: 256 colours chosen from the picture itself."""
+    """A third of the size: 256 colors chosen from the picture itself."""
     with Image.open(path) as picture:
         small = picture.convert("RGB").quantize(256, dither=Image.Dither.NONE)
     small.save(path, optimize=True)
+    print(path)
 
 
-def save(window: MainWindow, name: str) -> None:
-    """The window as it is, in both themes and sizes."""
-    FOLDER.mkdir(exist_ok=True)
-    for theme in THEMES:
-        window.services.look.choose(theme)
-        for width, height in SIZES:
-            window.resize(width, height)
-            settle()
-            path = FOLDER / f"{name}-{theme}-{width}.png"
-            window.grab().save(str(path))
-            shrink(path)
-            print(path)
+def save(
+    window: MainWindow, shown: QWidget, name: str, theme: Choice, size: tuple[int, int]
+) -> None:
+    """A widget as it is, in a theme and a size."""
+    window.services.look.choose(theme)
+    shown.resize(*size)
+    settle()
+    shown.grab().save(str(FOLDER / f"{name}.png"))
+    shrink(FOLDER / f"{name}.png")
 
 
 def new_window(folder: Path) -> MainWindow:
@@ -85,135 +77,89 @@ def new_window(folder: Path) -> MainWindow:
     return window
 
 
-def drive_file(folder: Path) -> Path:
-    """The invented car with its fault on the scripted drive."""
-    drive = Drive(named_car("demo"), {FAULT: 1.0}, schedule("test-drive"), seed=7)
-    return record_simulated(
-        folder / "demo-before.parquet",
-        drive,
-        produce(drive, DEMO_SIGNALS, seed=7),
-        iso_utc(datetime.now(UTC)),
-        events=[Event(t_ns=140_000_000_000, kind="marker", text="rattle on the left")],
-    )
-
-
-def live_pictures(window: MainWindow) -> None:
-    """Before, during and after a recording of the simulated car."""
-    save(window, "live-start")
-    live = window.live
-    live.choose_link("192.168.0.10:35000")
-    live.start()
-    save(window, "live-cautions")
-    live.cautions.refused.emit()
-    live.choose_link(demo_link_url(speed=6))
-    live.start()
-    until(lambda: live.session.now_ns > 75e9)
-    live.mark()
-    until(lambda: live.session.now_ns > 95e9)
-    save(window, "live-recording")
-    driver_picture(window)
-    plan_and_wiggle_pictures(window)
-    live.stop()
-    until(lambda: not live.busy)
-    save(window, "live-saved")
-
-
-def plan_and_wiggle_pictures(window: MainWindow) -> None:
-    """The drive plan half done, and the wiggle test at the next standstill."""
-    live = window.live
-    live.shapes.tones.on = False
-    live.show_shape("plan")
-    live.cautions.accepted.emit()
-    until(lambda: live.session.now_ns > 420e9, limit_s=120)
-    save(window, "live-plan")
-    live.show_shape("wiggle")
-    live.shapes.wiggle.toggle()
-    until(lambda: "Watching" in live.shapes.wiggle.says.text(), limit_s=120)
-    save(window, "live-wiggle")
-    live.show_shape("strips")
-
-
-def driver_picture(window: MainWindow) -> None:
-    """The driver's view in both themes."""
-    view = window.live.shapes.driver_view()
+def live(window: MainWindow, _: Path) -> None:
+    """A recording at the roadside, and the driver's view of it."""
+    page = window.live
+    page.choose_link(demo_link_url(speed=6))
+    page.set_up.car.set_vehicle(demo_vehicle())
+    page.start()
+    until(lambda: page.session.now_ns > 95e9)
+    page.mark()
+    until(lambda: page.session.now_ns > 150e9)
+    save(window, window, "live-roadside", "roadside", (1280, 800))
+    view = page.shapes.driver_view()
     view.show()
-    for theme in THEMES:
-        window.services.look.choose(theme)
-        for width, height in SIZES:
-            view.resize(width, height)
-            settle()
-            path = FOLDER / f"live-driver-{theme}-{width}.png"
-            view.grab().save(str(path))
-            shrink(path)
+    save(window, view, "live-driver", "night", SMALL)
     view.close()
+    page.stop()
+    until(lambda: not page.busy)
 
 
-def review_pictures(window: MainWindow, drive: Path) -> None:
-    """The recording as a whole, a finding, the values at the cursor, the commands."""
+def review(window: MainWindow, job: Path) -> None:
+    """The drive before the repair, with its first finding chosen."""
     window.pages.show_page("review")
-    save(window, "review-empty")
-    window.pages.open_recordings([drive])
-    review = window.pages.review
-    until(lambda: review.judged is not None)
-    save(window, "review-drive")
-    shown = review.findings.list
+    window.pages.open_recordings([job / "recordings" / "before.parquet"])
+    page = window.pages.review
+    until(lambda: page.judged is not None)
+    shown = page.findings.list
     shown.setCurrentItem(shown.topLevelItem(0))
-    save(window, "review-finding")
-    review.find_bar.open()
-    review.find_bar.line.setText("RPM > 4000 and LOAD_PCT > 80")
-    review.find_bar.step(1)
-    save(window, "review-find")
-    review.find_bar.leave()
-    review.plots.shade(())
-    review.view.show_all()
-    review.view.set_mark("A", 628_000_000_000)
-    review.view.set_mark("B", 690_000_000_000)
-    save(window, "review-span")
-    review.notes.add(628_000_000_000, 690_000_000_000, "hiss from the left at idle")
-    until(lambda: bool(review.notes.notes))
-    review.tabs.setCurrentWidget(review.notes)
-    save(window, "review-notes")
-    review.tabs.setCurrentWidget(review.findings)
-    review.span_panel.clear()
-    review.plots.show_cross(True)
-    save(window, "review-scatter")
-    review.cross.shape_box.setCurrentText("Median")
-    review.cross.z_box.setCurrentText("LONGFT1")
-    review.cross.draw()
-    save(window, "review-grid")
-    review.plots.show_cross(False)
-    review.tabs.setCurrentIndex(1)
-    review.view.set_cursor(review.view.high_ns * 2 // 5)
-    save(window, "review-cursor")
+    save(window, window, "review", "light", LARGE)
 
 
-def command_picture(window: MainWindow) -> None:
-    """The list of commands with something typed."""
-    dialog = CommandList(window.commands(), window)
-    dialog.show()
-    for theme in THEMES:
-        window.services.look.choose(theme)
-        settle()
-        path = FOLDER / f"commands-{theme}.png"
-        dialog.grab().save(str(path))
-        shrink(path)
-    dialog.close()
+def compare(window: MainWindow, job: Path) -> None:
+    """Before against after, with the cell chosen that changed and has most."""
+    window.pages.show_page("compare")
+    page, results = window.pages.compare, window.pages.compare.results
+    page.set_sides(*([job / "recordings" / f"{side}.parquet"] for side in ("before", "after")))
+    page.compare()
+    until(lambda: page.compared is not None and results.overlay.laid is not None)
+    results.step(1)
+    settle(1.0)
+    save(window, window, "compare", "light", LARGE)
+
+
+def at_job(window: MainWindow, job: Path) -> None:
+    """The job's story, and the first page of its report."""
+    window.pages.show_page("job")
+    page = window.pages.job
+    page.open_path(job)
+    until(lambda: page.tabs.records.list.count() >= 3)
+    page.tabs.show_part(STORY)
+    save(window, window, "job", "night", LARGE)
+    page_one = pypdfium2.PdfDocument(job / "report-owner.pdf")[0]
+    page_one.render(scale=1.4).to_pil().save(FOLDER / "report.png")
+    shrink(FOLDER / "report.png")
+
+
+def archive(window: MainWindow, job: Path) -> None:
+    """The drives of the job as an archive."""
+    page = ArchivePage(window.services, job.parent / "cache", job.parent / "memory")
+    page.processes = 1
+    window.pages.put("archive", page)
+    window.pages.show_page("archive")
+    page.open_place(str(job / "recordings"))
+    until(lambda: page.listed is not None and not window.services.runner.busy)
+    page.sweep()
+    until(lambda: not window.services.runner.busy and not page.archive.pending(), 300)  # type: ignore[union-attr]
+    page.notice.hide()
+    page.body.table.choose(page.body.model.rows[0].recording)
+    settle(2.0)
+    save(window, window, "archive", "light", LARGE)
 
 
 def main() -> int:
-    """Make them all, or those whose part is named: live, review, commands."""
-    wanted = set(sys.argv[1:]) or {"live", "review", "commands"}
+    """Make them all, or those of the parts named: live, review, compare, at_job, archive."""
+    parts = {part.__name__: part for part in (live, review, compare, at_job, archive)}
+    wanted = sys.argv[1:] or list(parts)
+    FOLDER.mkdir(exist_ok=True)
     application = QApplication(["logbench"])
     application.setStyle("Fusion")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        job = make_demo_job(folder / "demo")
         window = new_window(folder)
-        if "live" in wanted:
-            live_pictures(window)
-        if "review" in wanted:
-            review_pictures(window, drive_file(folder))
-        if "commands" in wanted:
-            command_picture(window)
+        for part in wanted:
+            parts[part](window, job)
         window.close()
         until(lambda: not window.isVisible())
     return 0

@@ -44,7 +44,7 @@ def demo(
         return _in_window()
     if obstacle:
         say(f"No window here: {obstacle} The demo runs in the terminal instead.\n")
-    _in_terminal(out or Path("logbench-demo"))
+    make_demo_job(out or Path("logbench-demo"))
     return 0
 
 
@@ -72,9 +72,9 @@ def _in_window() -> int:
 # --- in the terminal: one job, step by step ---
 
 
-def _in_terminal(wanted: Path) -> None:
-    """The job goes to the folder wanted, or to one with a number behind it. Raises
-    LogbenchError."""
+def make_demo_job(wanted: Path) -> Path:
+    """The whole job, told as it goes, in the folder wanted or in one with a number behind it, which
+    is returned. Raises LogbenchError."""
     from logbench.capture.demo_drives import CONCERN, FAULT_TEXT, demo_vehicle
 
     home = _new_job(wanted)
@@ -97,6 +97,7 @@ def _in_terminal(wanted: Path) -> None:
     _compare(home)
     _step("6  The report")
     _report(home)
+    return home.path
 
 
 def _step(title: str) -> None:
