@@ -33,6 +33,8 @@ class Messages(QObject):
     def __init__(self, over: QWidget) -> None:
         super().__init__(over)
         self.over = over
+        self.page = ""
+        """Key of the page that is shown."""
         self._shown: list[Notice] = []
         over.installEventFilter(self)
 
@@ -47,6 +49,13 @@ class Messages(QObject):
         self._shown = [one for one in self._shown if one is not notice]
         self._place()
 
+    def turn(self, page: str) -> None:
+        """Another page is shown: what was offered on one lies over no other."""
+        self.page = page
+        for notice in self._shown:
+            notice.setVisible(notice.page in ("", page))
+        self._place()
+
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Stay at the foot, at any size of window and of texts."""
         if event.type() in (QEvent.Type.Resize, QEvent.Type.FontChange):
@@ -55,7 +64,7 @@ class Messages(QObject):
 
     def _place(self) -> None:
         bottom = self.over.height() - _FOOT_PX
-        for notice in reversed(self._shown):
+        for notice in reversed([one for one in self._shown if not one.isHidden()]):
             wide = max(self.over.width() - 2 * _NOTICE_PX, notice.minimumSizeHint().width())
             tall = notice.tall(wide)
             notice.setGeometry(_NOTICE_PX, bottom - tall, wide, tall)
@@ -80,6 +89,8 @@ class Notice(QFrame):
         row = ((self.label, 1), self.button, self.copy, close)
         self._row = lay(QHBoxLayout(self), *row, margins=(14, 6, 12, 6))
         self._run: Remedy = None
+        self.page = ""
+        """Key of the page over which it lies; empty: over every one."""
         self.others: list[QPushButton] = []
         """Beside the one that is the likeliest."""
         self._end = delayed(self, _PASSING_MS, self.hide)
@@ -146,5 +157,6 @@ class Notice(QFrame):
         self.button.setAccessibleName(in_label(button) or _NO_BUTTON)
         self.button.setVisible(bool(button))
         self.copy.setVisible(name == "trouble")
+        self.page = self._place.page if button and name != "trouble" else ""
         self.show()
         self._place.take(self)

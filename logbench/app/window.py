@@ -74,6 +74,7 @@ class MainWindow(QMainWindow):
         self.live.bar.add_commands(self)
         self.pages.shown.connect(self.live.bar.show_keys)
         self.pages.shown.connect(self._take_fingers)
+        self.pages.shown.connect(services.messages.turn)
         self.live.bar.note_left.connect(self._note_left)
         self._commands_first = CommandsFirst(self)
         kept = QByteArray.fromBase64(settings.geometry.encode())
