@@ -114,7 +114,7 @@ def compare(window: MainWindow, job: Path) -> None:
     page.compare()
     until(lambda: page.compared is not None and results.overlay.laid is not None)
     results.step(1)
-    settle(1.0)
+    settle(12.0)  # what passes has gone by itself
     save(window, window, "compare", "light", LARGE)
 
 

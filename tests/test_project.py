@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -57,3 +58,14 @@ def test_core_imports_without_qt():
 def test_licence_is_named_where_it_counts():
     assert 'license = "GPL-3.0-or-later"' in (ROOT / "pyproject.toml").read_text()
     assert "GNU GENERAL PUBLIC LICENSE" in (ROOT / "LICENSE").read_text()
+
+
+def test_every_picture_is_shown_and_there():
+    texts = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    shown = {
+        (text.parent / place).resolve()
+        for text in texts
+        for place in re.findall(r"!\[[^]]*]\(([^)]+)\)", text.read_text("utf-8"))
+    }
+    assert sorted(path for path in shown if not path.is_file()) == []
+    assert set((ROOT / "docs/screenshots").iterdir()) <= shown

@@ -202,7 +202,7 @@ def test_what_the_car_does_not_offer_is_not_asked_for():
 
 
 def test_a_required_check_is_one_that_there_is():
-    with pytest.raises(UsageError, match="choose among fuel_trim"):
+    with pytest.raises(UsageError, match="did you mean fuel_trim"):
         not_judged_of((), ["fuel_trims"])
     assert not_judged_of((), ["own"])[0].coverage is Coverage.NOT_RECORDED
 
