@@ -19,6 +19,7 @@ from logbench.cases.left_open import (
     load_left_open,
 )
 from logbench.foreign import in_label
+from logbench.system.private import make_folder
 from logbench.words import tr
 
 _EVERY_MS = 2000
@@ -41,7 +42,7 @@ class ComingBack(QObject):
         """Come back to what was left open, where that is wanted; from now on keep what is."""
         if self._file is None or self._lock is None:
             return
-        self._file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(self._file.parent)
         if not self._lock.tryLock(0):
             return  # another window keeps its own
         left = load_left_open(self._file)

@@ -150,7 +150,7 @@ def forget_rows(cache: Path, names: Sequence[str]) -> None:
 def _forget_judged(cache: Path, before: pa.Table, now: pa.Table, noted: list[str]) -> None:
     """Findings of recordings whose facts were corrected since. `noted`: those whose files are as
     they were, and what stands beside them is not."""
-    columns = [name for name in now.column_names if name not in ("notes", "notes_mtime_ns")]
+    columns = [n for n in shown(now).column_names if n not in ("notes", "notes_mtime_ns")]
     here = pa.array(noted, pa.string())
     rows = [
         table.filter(pa.compute.is_in(table["recording"], value_set=here)).select(columns)

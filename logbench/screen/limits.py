@@ -14,8 +14,6 @@ STALLED_S = 5.0
 """A screen that takes nothing for so long is dropped."""
 MOST_HELD = 16
 """Messages that wait for a screen, beside its newest values."""
-MOST_BYTES = 64
-"""Of what a screen may send in one message."""
 _PEERS = 256
 
 

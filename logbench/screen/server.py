@@ -18,7 +18,6 @@ from websockets.exceptions import ConnectionClosed
 from websockets.http11 import Request, Response
 
 from logbench.screen.limits import (
-    MOST_BYTES,
     MOST_CONNECTIONS,
     MOST_HELD,
     MOST_SCREENS,
@@ -40,6 +39,7 @@ from logbench.screen.messages import (
     Values,
 )
 from logbench.screen.requests import Door, refusal
+from logbench.system.limits import SCREEN_MESSAGE_BYTES
 
 log = logging.getLogger(__name__)
 
@@ -143,7 +143,7 @@ class ScreenServer:
                 ping_interval=_PING_S,
                 ping_timeout=_PING_S,
                 close_timeout=_FAREWELL_S,
-                max_size=MOST_BYTES,
+                max_size=SCREEN_MESSAGE_BYTES,
                 max_queue=4,
                 write_limit=_WRITE_LIMIT,
                 logger=_quiet(),

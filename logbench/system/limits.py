@@ -48,6 +48,8 @@ LEDGER_LINE_BYTES = 4000
 """Of one entry; ours take 800."""
 REPORT_BYTES = 300_000_000
 """Of a report that is verified; one with 500 photos takes 100 MB."""
+SCREEN_MESSAGE_BYTES = 64
+"""Of what a second screen may send in one message; a marker takes 20."""
 KEY_BYTES = 10_000
 """Of the file of a key; ours takes 120."""
 
