@@ -100,6 +100,8 @@ class Settings(BaseModel):
     report_audience: Literal["owner", "technician", "claims"] = "claims"
     report_paper: Literal["A4", "letter"] = "A4"
     report_units: Literal["metric", "us"] = "metric"
+    report_language: str = Field(default="", max_length=10)
+    """A key of `words.LANGUAGES`; empty: that of the window."""
 
     _path: Path | None = PrivateAttr(default=None)
 

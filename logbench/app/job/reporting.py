@@ -43,7 +43,7 @@ from logbench.job.model import Job
 from logbench.recording.storage import numbered
 from logbench.report.options import ALWAYS, SECTIONS, ReportOptions
 from logbench.system.refusal import refusal_of
-from logbench.words import tr, word
+from logbench.words import LANGUAGES, tr, word
 
 REPORT = "report.pdf"
 _MOST_SHOP_LINES = 6
@@ -54,6 +54,7 @@ _AUDIENCES = {
 }
 _PAPERS = {"A4": "A4", tr("US letter"): "letter"}
 _UNITS = {tr("Metric"): "metric", tr("US"): "us"}
+_LANGUAGES = {tr("Language of the window"): ""} | {own: key for key, own in LANGUAGES.items()}
 
 
 class ReportDialog(Dialog):
@@ -77,6 +78,7 @@ class ReportDialog(Dialog):
         self._settings = settings
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)
+        self.language = self._box(tr("Language"), _LANGUAGES, settings.report_language)
         self.audience = self._box(tr("For whom"), _AUDIENCES, settings.report_audience)
         self.private = QCheckBox(self.PERSONAL[0])
         self.private.setToolTip(self.PERSONAL[1])
@@ -105,7 +107,7 @@ class ReportDialog(Dialog):
 
     def _lay_out(self) -> None:
         form = Form()
-        look = self.audience, self.paper, self.units
+        look = self.audience, self.paper, self.units, self.language
         form.add(tr("Look"), lay(QHBoxLayout(), *look, STRETCH, spacing=12))
         form.add(tr("Privacy"), self.private)
         form.add(tr("Shop"), self.shop)
@@ -182,9 +184,11 @@ class ReportDialog(Dialog):
         settings.report_paper = self.paper.currentData()
         settings.report_units = self.units.currentData()
         settings.report_audience = self.audience.currentData()
+        settings.report_language = self.language.currentData()
         return ReportOptions(
             paper=settings.report_paper,
             units=settings.report_units,
+            language=settings.report_language,
             sections=tuple(s for s in SECTIONS if self.sections[s].isChecked()),
             audience=settings.report_audience,
             shop_name=lines[0][:300] if lines else "",

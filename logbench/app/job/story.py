@@ -97,6 +97,7 @@ class Fields(Tab):
         """A number of the car; at its lowest it is unknown."""
         box = named(QDoubleSpinBox(decimals=decimals, suffix=suffix), name)
         pad(box)
+        box.setGroupSeparatorShown(True)
         least, most = ends_of(Car, path.removeprefix("vehicle."))
         box.setRange(max(least - 1.0, 0.0), most)
         box.setSpecialValueText(tr("unknown"))
