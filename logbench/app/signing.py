@@ -8,7 +8,7 @@ from pathlib import Path
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QVBoxLayout, QWidget
 
 from logbench.app.parts import STRETCH, lay, styled, text_button
-from logbench.app.plain import Label
+from logbench.app.plain import Label, plain_tip
 from logbench.errors import LogbenchError
 from logbench.job.keys import Keys, fingerprint, public_of
 from logbench.words import tr
@@ -39,10 +39,12 @@ class SigningKey(QWidget):
                 trouble = trouble or tr("The key cannot be read: restore a copy, or a new one is "
                                         "made when a job needs it.")  # fmt: skip
         self.setToolTip(
-            tr(
-                "Signs what enters a job, as the shop's stamp does: {key}. Without it all jobs "
-                "open as before; what it signed reads 'signed by another installation' then.",
-                key=own,
+            plain_tip(
+                tr(
+                    "Signs what enters a job, as the shop's stamp does: {key}. Without it all jobs "
+                    "open as before; what it signed reads 'signed by another installation' then.",
+                    key=own,
+                )
             )
         )
         self.trouble.setText(trouble)

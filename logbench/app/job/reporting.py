@@ -34,7 +34,7 @@ from logbench.app.parts import (
     named,
     text_button,
 )
-from logbench.app.plain import Choice, TableCell
+from logbench.app.plain import Choice, TableCell, plain_tip
 from logbench.cases.handover import HandOver
 from logbench.cases.job import WriteReport, make_sentences
 from logbench.cases.settings import Settings
@@ -81,7 +81,7 @@ class ReportDialog(Dialog):
         self.language = self._box(tr("Language"), _LANGUAGES, settings.report_language)
         self.audience = self._box(tr("For whom"), _AUDIENCES, settings.report_audience)
         self.private = QCheckBox(self.PERSONAL[0])
-        self.private.setToolTip(self.PERSONAL[1])
+        self.private.setToolTip(plain_tip(self.PERSONAL[1]))
         self.private.toggled.connect(self._show_private)
         self.shop = named(
             QPlainTextEdit(settings.report_shop, tabChangesFocus=True),
