@@ -24,6 +24,7 @@ from logbench.plot.trace import SECOND, StripTrace
 from logbench.recording.model import Event
 from logbench.recording.notes import remarks_of
 from logbench.signals.values import Clock
+from tests.app.two_strips import two_strips
 
 # --- strips on the screen ---
 
@@ -35,21 +36,7 @@ def look(qtbot) -> Look:
 
 @pytest.fixture
 def stack(qtbot, look: Look) -> StripStack:
-    view = TimeView()
-    made = StripStack(view, look)
-    view.setParent(made)
-    qtbot.addWidget(made)
-    t_ns = np.arange(6000, dtype=np.int64) * SECOND // 10
-    ramp = np.linspace(0, 1000, 6000)
-    made.add(StripTrace("RPM", "7E8", "rpm", Pyramid.of(t_ns, ramp)))
-    made.add(StripTrace("VSS", "7E8", "km/h", Pyramid.of(t_ns, 1000 - ramp)))
-    made.resize(900, 400)
-    made.show()
-    qtbot.waitExposed(made)
-    view.set_limits(0, 600 * SECOND)
-    view.show_all()
-    QApplication.processEvents()
-    return made
+    return two_strips(qtbot, look)
 
 
 def pixels_of(image: QImage, color: QColor, x0: int, x1: int) -> list[tuple[int, int]]:

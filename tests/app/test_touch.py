@@ -12,12 +12,12 @@ from PySide6.QtWidgets import QApplication, QMenu, QPushButton, QScroller, QWidg
 from logbench.app.commands import CommandList
 from logbench.app.plot.canvas import GUTTER, HEADER
 from logbench.app.plot.stack import StripStack
-from logbench.app.plot.view import TimeView
 from logbench.app.theme import Look
 from logbench.app.touch import LongPress
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
 from tests.app.fingers import Fingers, tap, tap_row
+from tests.app.two_strips import two_strips
 
 INACTIVE = QScroller.State.Inactive
 
@@ -25,19 +25,8 @@ INACTIVE = QScroller.State.Inactive
 @pytest.fixture
 def stack(qtbot) -> StripStack:
     """Two strips of ten minutes, of which the middle two are in view."""
-    view = TimeView()
-    made = StripStack(view, Look("light"))
-    view.setParent(made)
-    qtbot.addWidget(made)
-    t_ns = np.arange(6000, dtype=np.int64) * SECOND // 10
-    ramp = np.linspace(0, 1000, 6000)
-    made.add(StripTrace("RPM", "7E8", "rpm", Pyramid.of(t_ns, ramp)))
-    made.add(StripTrace("VSS", "7E8", "km/h", Pyramid.of(t_ns, 1000 - ramp)))
-    made.resize(900, 400)
-    made.show()
-    qtbot.waitExposed(made)
-    view.set_limits(0, 600 * SECOND)
-    view.show_span(240 * SECOND, 360 * SECOND)
+    made = two_strips(qtbot, Look("light"))
+    made.view.show_span(240 * SECOND, 360 * SECOND)
     QApplication.processEvents()
     return made
 
