@@ -75,8 +75,10 @@ class ScreenProcess:
             while self._pipe.poll():
                 told.append(self._pipe.recv())
         except (EOFError, OSError):
-            told.append(NotServed(tr("The second screen has ended unexpectedly; open it again.")))
-        if any(isinstance(one, NotServed) for one in told):
+            if not _said_why(told):
+                ended = tr("The second screen has ended unexpectedly; open it again.")
+                told.append(NotServed(ended))
+        if _said_why(told):
             self.close()
         return told
 
@@ -118,6 +120,11 @@ class ScreenProcess:
                 self._process.join()
         if self._pipe is not None:
             self._pipe.close()
+
+
+def _said_why(told: list[Told]) -> bool:
+    """Whether the process has said why it does not serve."""
+    return any(isinstance(one, NotServed) for one in told)
 
 
 def _main(plan: Plan, pipe: Connection) -> None:

@@ -165,7 +165,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     window = MainWindow(settings)
     window.resize(1280, 720)
     window.show()
-    data = ["logbench", RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
+    data = ["logbench", *words.LANGUAGES.values(), RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
     data += [signal.name for signal in table()] + [rule.text for rule in DEFAULT_RULES]
     data += [*(caution.text for caution in CAUTIONS.values()), *SYMPTOMS.values()]
     facts = open_recording(recording).facts
