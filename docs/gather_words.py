@@ -69,7 +69,7 @@ def _add(catalog: Catalog, text: object, where: str, comments: object = (), cont
 
 
 def english(node: ast.AST) -> Iterator[str | tuple[str, str]]:
-    """The texts below a node that read as words, as a catalogue has them: templates of `said`
+    """The texts below a node that read as words, as a catalog has them: templates of `said`
     without their formats, those of `said_n` in both forms."""
     from logbench.analysis.statement import plain
 
@@ -109,14 +109,14 @@ def _template(text: str) -> str:
 def of_files() -> Iterator[tuple[str, str]]:
     """Where it stands, and a text: the words of the program's own data files."""
     from logbench.analysis.bands import load_bands
-    from logbench.analysis.causes.catalogue import CAUSES, NAMED, SYMPTOMS
+    from logbench.analysis.causes.catalog import CAUSES, NAMED, SYMPTOMS
     from logbench.analysis.causes.hand_tests import HAND_TESTS
     from logbench.analysis.causes.sentence import brief
     from logbench.analysis.cautions import CAUTIONS
     from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS
     from logbench.analysis.model import heading
     from logbench.analysis.run import all_checks
-    from logbench.signals.catalogue import fixed
+    from logbench.signals.catalog import fixed
     from logbench.signals.codes import text_of
     from logbench.signals.table import table
     from logbench.vehicle.records.monitors import MONITORING, names_of
@@ -175,7 +175,7 @@ def template() -> str:
 
 
 class _Dateless(Catalog):
-    """A catalogue whose header says nothing of when it was made, and by which version of a tool."""
+    """A catalog whose header says nothing of when it was made, and by which version of a tool."""
 
     def __iter__(self) -> Iterator[Message]:
         for message in super().__iter__():

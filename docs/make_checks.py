@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WITHIN, WATCH, ACT = "#009E73", "#E69F00", "#D55E00"
-"""Okabe & Ito 2008: colour-blind safe."""
+"""Okabe & Ito 2008: color-blind safe."""
 
 _HEAD = """# The checks
 
@@ -162,12 +162,10 @@ def _bar(ax: Axes, band: Band) -> None:
     margin = 0.25 * ((high - low) or abs(high) or 1.0)
     left, right = low - margin, high + margin
     ax.barh(0, right - left, left=left, color=ACT, height=1.0, hatch="xx", edgecolor="white")
-    for limits, colour, hatch in ((band.watch, WATCH, "//"), (band.within, WITHIN, "")):
+    for limits, color, hatch in ((band.watch, WATCH, "//"), (band.within, WITHIN, "")):
         start = left if limits[0] is None else limits[0]
         end = right if limits[1] is None else limits[1]
-        ax.barh(
-            0, end - start, left=start, color=colour, height=1.0, hatch=hatch, edgecolor="white"
-        )
+        ax.barh(0, end - start, left=start, color=color, height=1.0, hatch=hatch, edgecolor="white")
     ax.set_xlim(left, right)
     ax.set_yticks([])
     ticks = sorted(set(ends))

@@ -1,6 +1,6 @@
-"""The window's words: English in the source, other languages from GNU gettext catalogues.
+"""The window's words: English in the source, other languages from GNU gettext catalogs.
 
-`tr("Open …")` gives the text in the user's language, or the English itself where no catalogue has
+`tr("Open …")` gives the text in the user's language, or the English itself where no catalog has
 it. The language is the one that gettext takes from the environment (LANGUAGE, LC_ALL, LC_MESSAGES,
 LANG), else that of the system; it is decided when this module is imported, so that constants of
 modules hold translated text, too. `speaking` takes another one for a while, as a report does.
@@ -30,7 +30,7 @@ FOLDER = Path(__file__).parent / "locale"
 LANGUAGES = {"en": "English", "de": "Deutsch", "es": "Español"}
 """Those that the program knows, as their speakers call them."""
 _VARIABLES = ("LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG")  # dearest first, as gettext has them
-_ENGLISH = ("", "c", "posix", "en")  # what the source is written in: no catalogue needed
+_ENGLISH = ("", "c", "posix", "en")  # what the source is written in: no catalog needed
 
 
 def wanted_languages() -> list[str]:
@@ -40,12 +40,12 @@ def wanted_languages() -> list[str]:
 
 
 def use(folder: Path, languages: Sequence[str]) -> None:
-    """Take the catalogue of the first of these languages that `folder` has; else plain English.
+    """Take the catalog of the first of these languages that `folder` has; else plain English.
 
-    Text that was made before stays as it was. A damaged catalogue counts as none.
+    Text that was made before stays as it was. A damaged catalog counts as none.
     """
-    global _catalogue  # noqa: PLW0603 - one language a process, as gettext has it
-    _catalogue = _catalogue_of(folder, languages)
+    global _catalog  # noqa: PLW0603 - one language a process, as gettext has it
+    _catalog = _catalog_of(folder, languages)
 
 
 @contextmanager
@@ -54,7 +54,7 @@ def speaking(name: str) -> Iterator[None]:
     if not name:
         yield
         return
-    before = _spoken.set(_catalogue_of(FOLDER, [] if _base(name) in _ENGLISH else [name]))
+    before = _spoken.set(_catalog_of(FOLDER, [] if _base(name) in _ENGLISH else [name]))
     try:
         yield
     finally:
@@ -62,7 +62,7 @@ def speaking(name: str) -> Iterator[None]:
 
 
 def language() -> str:
-    """The language in use as its catalogue names it ("de", "pt_BR"), "en" without one."""
+    """The language in use as its catalog names it ("de", "pt_BR"), "en" without one."""
     return _now().info().get("language") or "en"
 
 
@@ -133,10 +133,10 @@ def _part(text: str) -> str:
 
 
 def _now() -> gettext.NullTranslations:
-    return _spoken.get() or _catalogue
+    return _spoken.get() or _catalog
 
 
-def _catalogue_of(folder: Path, wanted: Sequence[str]) -> gettext.NullTranslations:
+def _catalog_of(folder: Path, wanted: Sequence[str]) -> gettext.NullTranslations:
     try:
         return gettext.translation(DOMAIN, folder, languages=list(wanted), fallback=True)
     except (OSError, ValueError):
@@ -160,7 +160,7 @@ def _of_system() -> str:
 _NUMBER = re.compile(r"(?<![\w.,])\d+(?![\w.,])")
 _WORD = re.compile("[a-z]{2}")
 _spoken: ContextVar[gettext.NullTranslations | None] = ContextVar("spoken", default=None)
-_catalogue: gettext.NullTranslations = gettext.NullTranslations()
+_catalog: gettext.NullTranslations = gettext.NullTranslations()
 use(FOLDER, wanted_languages())
 
 # --- words that the files and the analysis keep in English, as they are shown ---
@@ -207,8 +207,8 @@ _GATHERED = (  # written out, so that they are gathered for translation
     tr("to"), tr("and"), tr("points"), tr("rpm"),
     tr("bank {n}"), tr("bank {n} front sensor"), tr("bank {n} lambda"), tr("load"), tr("pattern"),
     tr("cylinder {n}"), tr("bank {n} rear sensor"), tr("bank {n} sensor"), tr("sensor {n}"),
-    tr("{n} cylinders"), tr("petrol"), tr("turbocharged"), tr("probably petrol"),
-    tr("probably diesel"), tr("perhaps petrol"), tr("perhaps diesel"), tr("any"), tr("limited"),
+    tr("{n} cylinders"), tr("gasoline"), tr("turbocharged"), tr("probably gasoline"),
+    tr("probably diesel"), tr("perhaps gasoline"), tr("perhaps diesel"), tr("any"), tr("limited"),
     tr("paired throttle sensors"), tr("paired pedal sensors"), tr("no codes"), tr("all ECUs"),
     tr("maker's own test {n}"), tr("maker's own monitor"),
     # what became of codes and monitors

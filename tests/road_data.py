@@ -1,7 +1,7 @@
 """The open road recordings in `shared/data/road-1hz`, as recordings, for any test.
 
 Source: the carOBD open dataset, cited as "Detecting Anomalies in the Engine Coolant Sensor Using
-One-Class Classifiers" (IEEE, document 8891367). One healthy 1.496-litre four-cylinder petrol car.
+One-Class Classifiers" (IEEE, document 8891367). One healthy 1.496-liter four-cylinder gasoline car.
 Usage: `read_road_csv(shared_dir / "data/road-1hz/idle1.csv")`.
 """
 
@@ -70,7 +70,7 @@ def read_road_csv(path: Path) -> Recording:
         traces.append(Trace(signal, "7E8", unit, t_ns[present], rows[present, column]))
     facts = Facts(
         recording_id=path.stem,
-        vehicle=Car(displacement_l=1.496, cylinders=4, turbo=False, fuel="petrol"),
+        vehicle=Car(displacement_l=1.496, cylinders=4, turbo=False, fuel="gasoline"),
         link=LinkFacts(protocol="unknown"),
         signals={signal: SignalFacts(unit=unit) for signal, unit in COLUMNS.values()},
         ecus={"7E8": ""},

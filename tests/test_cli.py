@@ -164,7 +164,7 @@ def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
 def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     assert main(["recover", str(tmp_path)]) == 0
     assert "No journal is waiting" in capsys.readouterr().out
-    (tmp_path / "accounts.journal").write_bytes(b"sold two tyres")
+    (tmp_path / "accounts.journal").write_bytes(b"sold two tires")
     for name in "ab":
         writer = JournalWriter(tmp_path / f"{name}.parquet.journal", Facts())
         for k in range(3):
@@ -179,7 +179,7 @@ def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.Capture
     assert f"recovered:{tmp_path}/a.parquet" in out
     assert "accounts.journalisnotajournalofthisprogram" in out
     assert f"2of3samplesarein{tmp_path}/b.parquet" in out
-    assert (tmp_path / "accounts.journal").read_bytes() == b"sold two tyres"
+    assert (tmp_path / "accounts.journal").read_bytes() == b"sold two tires"
 
 
 def test_verify_tells_intact_from_changed(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

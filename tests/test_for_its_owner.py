@@ -116,7 +116,7 @@ def whole_visit() -> None:
     from logbench.cases.signals import save_own
     from logbench.recording.notes import Remark, change_notes
     from logbench.recording.reader import open_recording
-    from logbench.signals.catalogue import Formula
+    from logbench.signals.catalog import Formula
 
     for line in SCENARIO.strip().splitlines():
         assert main(

@@ -55,7 +55,7 @@ def test_core_imports_without_qt():
     assert done.returncode == 0, done.stderr
 
 
-def test_licence_is_named_where_it_counts():
+def test_license_is_named_where_it_counts():
     assert 'license = "GPL-3.0-or-later"' in (ROOT / "pyproject.toml").read_text()
     assert "GNU GENERAL PUBLIC LICENSE" in (ROOT / "LICENSE").read_text()
 

@@ -1,4 +1,4 @@
-"""What is installed: each package by a checksum, and under a licence that goes with ours."""
+"""What is installed: each package by a checksum, and under a license that goes with ours."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from packaging.markers import Marker
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from docs import make_licences as licences
+from docs import make_licenses as licenses
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -22,8 +22,8 @@ def locked() -> list[dict]:
 
 
 def asked_for() -> list[Requirement]:
-    extras = licences.PROJECT["optional-dependencies"].values()
-    texts = [*licences.PROJECT["dependencies"], *(text for extra in extras for text in extra)]
+    extras = licenses.PROJECT["optional-dependencies"].values()
+    texts = [*licenses.PROJECT["dependencies"], *(text for extra in extras for text in extra)]
     return [one for one in map(Requirement, texts) if one.name != "logbench"]
 
 
@@ -81,13 +81,13 @@ def test_what_is_installed_may_be_combined_with_gpl_3_or_later():
             found = distribution(package["name"])
         except PackageNotFoundError:  # of another system
             continue
-        spdx, said_by = licences.licence(found)
-        if not licences.may_be_combined(spdx):
+        spdx, said_by = licenses.license(found)
+        if not licenses.may_be_combined(spdx):
             unclear.append(
                 f"{package['name']}: {spdx or 'says nothing that is understood'} ({said_by})"
             )
     assert not unclear
-    assert len(licences.needed(("test",))) > 80
+    assert len(licenses.needed(("test",))) > 80
 
 
 @pytest.mark.parametrize(("expression", "may"), [
@@ -95,20 +95,20 @@ def test_what_is_installed_may_be_combined_with_gpl_3_or_later():
     ("GPL-2.0-only OR LGPL-3.0-only", True), ("MIT AND SSPL-1.0", False), ("BSD-4-Clause", False),
 ])  # fmt: skip
 def test_what_may_be_combined(expression: str, may: bool):
-    assert licences.may_be_combined(expression) is may
+    assert licenses.may_be_combined(expression) is may
 
 
 def test_python_obd_grants_later_versions_in_its_files_whatever_its_metadata_say():
     obd = distribution("obd")
     assert (
         obd.metadata.get("License-Expression") == "GPL-2.0-only"
-    )  # else docs/licences.md is out of date
-    assert licences.licence(obd) == ("GPL-2.0-or-later", "notices in its files")
+    )  # else docs/licenses.md is out of date
+    assert licenses.license(obd) == ("GPL-2.0-or-later", "notices in its files")
 
 
-def test_the_page_of_licences_is_as_made():
-    """If not: `python docs/make_licences.py`."""
-    page = licences.PAGE.read_text("utf-8")
-    made = licences.tables()
+def test_the_page_of_licenses_is_as_made():
+    """If not: `python docs/make_licenses.py`."""
+    page = licenses.PAGE.read_text("utf-8")
+    made = licenses.tables()
     for line in re.findall(r"^\| \S+ \| .*$", made, re.MULTILINE):
         assert line in page, line

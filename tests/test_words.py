@@ -132,7 +132,7 @@ def bare(text: str) -> str:
 
 
 def is_data(text: str) -> bool:
-    """Keys, addresses, colours, names of settings and files: shown or not, of no language."""
+    """Keys, addresses, colors, names of settings and files: shown or not, of no language."""
     return (
         text in ALLOWED
         or bool(KEYS.fullmatch(text))
@@ -239,7 +239,7 @@ def test_the_words_that_are_kept_in_english_are_gathered():
 
 @pytest.fixture
 def spoken(tmp_path: Path) -> Iterator[Path]:
-    """A catalogue of some German beside the program's own."""
+    """A catalog of some German beside the program's own."""
     made = Catalog(locale="de")
     made.add("Open", "Öffnen")
     made.add("{n} file in {folder}", "{n} Datei in {ordner}")
@@ -266,8 +266,8 @@ def test_a_translation_whose_places_do_not_fit_gives_way(spoken: Path):
     assert words.tr("{n} file in {folder}", n=2, folder="A") == "2 file in A"
 
 
-def test_english_without_a_catalogue_or_with_a_damaged_one(spoken: Path):
-    (spoken / "de" / "LC_MESSAGES" / "logbench.mo").write_bytes(b"no catalogue")
+def test_english_without_a_catalog_or_with_a_damaged_one(spoken: Path):
+    (spoken / "de" / "LC_MESSAGES" / "logbench.mo").write_bytes(b"no catalog")
     for languages in (["de"], ["fr"], []):
         words.use(spoken, languages)
         assert (words.language(), words.tr("Open")) == ("en", "Open")

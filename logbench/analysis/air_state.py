@@ -8,7 +8,7 @@ Used for volumetric efficiency. Each relative half width is meant as a 95 % one:
 - *temperature*: the intake sensor's, ±1 % (3 K: it warms up with the housing) [CP]; else
   25 ±20 degC;
 - *humidity*: as stated, ±10 points; else anything from dry to saturated at the outside
-  temperature, up to a dew point of 28 degC (damp tropics) [CP]. Vapour is lighter than air: at
+  temperature, up to a dew point of 28 degC (damp tropics) [CP]. Vapor is lighter than air: at
   20 degC saturated air weighs 0.9 % less than dry air.
 """
 
@@ -106,7 +106,7 @@ def _moisture(view: View, kpa: float, remarks: list[str]) -> tuple[float, float]
     else:
         low, high = max(0.0, stated - HUMIDITY_HALF_PCT), min(100.0, stated + HUMIDITY_HALF_PCT)
         ends = (saturated * low / 100.0, saturated * high / 100.0)
-    factors = [float(derived.moist_air_factor(kpa, vapour)) for vapour in ends]
+    factors = [float(derived.moist_air_factor(kpa, vapor)) for vapor in ends]
     middle = sum(factors) / 2.0
     return middle, abs(factors[0] - factors[1]) / 2.0 / middle
 

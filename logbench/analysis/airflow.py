@@ -54,7 +54,7 @@ class AirCell:
     maf_g_s: Estimate
     ve_atmosphere_pct: Estimate
     ve_manifold_pct: Estimate
-    per_litre_g_s: Estimate
+    per_liter_g_s: Estimate
     same_request_share: float
 
 
@@ -110,18 +110,18 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
     rpm = view.at(t, "RPM", within_s=gap)
     good = (rpm >= max(least_rpm, 400.0)) & (flow > 0.0)
     t, flow, group, rpm = t[good], flow[good], group[good], rpm[good]
-    litres = view.once(find_displacement).litres
+    liters = view.once(find_displacement).liters
     air, degc = view.once(find_air), intake_degc(view, t)
     manifold = view.at(t, "MAP", within_s=gap)
     nothing = np.full(len(t), np.nan)
-    ve_air = ve_map = per_litre = nothing
-    if litres is not None:
+    ve_air = ve_map = per_liter = nothing
+    if liters is not None:
         around = np.full(len(t), air.pressure_kpa)
         ve_air, ve_map = (
-            derived.volumetric_efficiency(flow, rpm, litres, kpa, degc, air.moist) * 100.0
+            derived.volumetric_efficiency(flow, rpm, liters, kpa, degc, air.moist) * 100.0
             for kpa in (around, manifold)
         )
-        per_litre = flow / litres
+        per_liter = flow / liters
     if least_rpm:  # a pull sweeps the engine speed: its trend is no uncertainty
         flow_seen, ve_air, ve_map = (detrended(x, rpm) for x in (flow, ve_air, ve_map))
     else:
@@ -134,7 +134,7 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
         maf_g_s=estimate(flow_seen, group, 0.01),
         ve_atmosphere_pct=estimate(ve_air, group).widened(air.atmosphere_half()),
         ve_manifold_pct=estimate(ve_map, group).widened(air.manifold_half(estimate(manifold).mean)),
-        per_litre_g_s=estimate(per_litre, group),
+        per_liter_g_s=estimate(per_liter, group),
         same_request_share=_same_share(view, t),
     )
 
@@ -178,14 +178,14 @@ def reads_low(view: View, lean_pct: float = 30.0) -> bool | None:
 
 @dataclass(frozen=True, slots=True)
 class Displacement:
-    """Engine displacement in litres and where it comes from: `stated`, `LOAD_ABS` or `unknown`.
+    """Engine displacement in liters and where it comes from: `stated`, `LOAD_ABS` or `unknown`.
 
     `by_load_l` is the one by the definition of `LOAD_ABS`; `by_air_l` the lowest and the highest
     that air-flow sensor, manifold pressure and a usual efficiency leave, which judge nothing, since
     the efficiency is what would be judged. None where they cannot be had.
     """
 
-    litres: float | None
+    liters: float | None
     source: str
     by_load_l: float | None
     by_air_l: tuple[float, float] | None = None
@@ -214,12 +214,12 @@ def _by_air_l(view: View) -> tuple[float, float] | None:
     found = found[np.isfinite(found)]
     if len(found) < 10:
         return None
-    litres = float(np.median(found)) / CRUISE_VE
-    return litres * (1.0 - CRUISE_HALF), litres * (1.0 + CRUISE_HALF)
+    liters = float(np.median(found)) / CRUISE_VE
+    return liters * (1.0 - CRUISE_HALF), liters * (1.0 + CRUISE_HALF)
 
 
 def _by_load_l(view: View) -> float | None:
-    """The median over samples of one request (or, where the engine is steady, of neighbouring
+    """The median over samples of one request (or, where the engine is steady, of neighboring
     ones); needs ten of them."""
     load, rpm, flow = view.trace("LOAD_ABS"), view.trace("RPM"), view.trace("MAF")
     if load is None or rpm is None or flow is None:
@@ -230,8 +230,8 @@ def _by_load_l(view: View) -> float | None:
     near = [view.at(t, "MAF"), view.at(t, "RPM")]
     for (maf, speed), usable in ((same, np.ones(len(t), dtype=bool)), (near, steady)):
         good = usable & (load.value >= 8.0) & (speed > 400.0)
-        litres = derived.displacement_from_load_abs_l(maf[good], load.value[good], speed[good])
-        found = litres[np.isfinite(litres)]
+        liters = derived.displacement_from_load_abs_l(maf[good], load.value[good], speed[good])
+        found = liters[np.isfinite(liters)]
         if len(found) >= 10:
             return float(np.median(found))
     return None

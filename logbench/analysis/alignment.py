@@ -39,10 +39,10 @@ def previous(trace: Trace, t_ns: Times, max_age_s: float) -> Values:
 
 
 def linear(trace: Trace, t_ns: Times, max_gap_s: float) -> Values:
-    """`trace` at each time on the straight line between its neighbours, shape of `t_ns`.
+    """`trace` at each time on the straight line between its neighbors, shape of `t_ns`.
 
     A sample of exactly that time is taken as it is. NaN before the first and after the last sample,
-    where the neighbours are more than `max_gap_s` apart, and where one of them is NaN.
+    where the neighbors are more than `max_gap_s` apart, and where one of them is NaN.
     """
     out = np.full(len(t_ns), np.nan)
     n = len(trace)

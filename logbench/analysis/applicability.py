@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.engine import Engine, unknown_whether
 from logbench.analysis.findings import UNLESS, Subject, Unless, capped, sentence
 from logbench.analysis.model import Cap, Coverage, Finding, Verdict

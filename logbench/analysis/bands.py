@@ -205,14 +205,14 @@ def basis_in_words(basis: str) -> str:
             "Calc": f"worked out: {source}",
         }.get(kind, tag)
 
-    def spelt(match: re.Match[str]) -> str:
+    def spelled(match: re.Match[str]) -> str:
         begins, tags, before_text = match[1], match[2], match[3]
         text = " and ".join(words(tag) for tag in tags.split("; "))
         if begins is None:  # behind what it vouches for
             return f"({text}){before_text}"
         return f"{begins}{text}{': ' if before_text else ''}"
 
-    return _TAG.sub(spelt, basis)
+    return _TAG.sub(spelled, basis)
 
 
 class Distance(Enum):

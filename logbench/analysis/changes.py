@@ -167,7 +167,7 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """A number over a car's drives: where it changed, the states between, and its scatter, learnt
+    """A number over a car's drives: where it changed, the states between, and its scatter, learned
     within them."""
 
     changes: tuple[Change, ...]

@@ -29,7 +29,7 @@ OPEN_PCT = (75.0, 65.0)
 FLOOR_PCT = {"APP_D": 70.0, "APP_E": 35.0, "APP_R": 85.0}
 """A pedal sensor on the floor reads at least this; the second one often half of the first. [CP]"""
 
-FUELLED = (("ENG_FUEL_RATE", 0.03), ("FUEL_RATE", 0.15), ("LOAD_PCT", 2.0), ("TQ_ACT", 2.0))
+FUELED = (("ENG_FUEL_RATE", 0.03), ("FUEL_RATE", 0.15), ("LOAD_PCT", 2.0), ("TQ_ACT", 2.0))
 """Above so much compression ignition gets fuel, where the signal goes down to it at all. [CP]"""
 CHARGED_KPA = 12.0
 """Nor does the overrun charge by so much. [CP]"""
@@ -103,7 +103,7 @@ class _Inputs:
     pedal: Values | None
     coolant: Values | None
     loop: Values | None
-    fuelled: Mask | None
+    fueled: Mask | None
     running: Mask
     regenerating: Mask
     standing: Standing
@@ -167,7 +167,7 @@ def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
         pedal=grid.linear("APP_D", "APP_E", "APP_R"),
         coolant=grid.slow("ECT"),
         loop=grid.held("FUELSYS1"),
-        fuelled=_fuelled(grid) if compression else None,
+        fueled=_fueled(grid) if compression else None,
         running=running,
         regenerating=_regenerating(grid, running),
         standing=standing,
@@ -274,8 +274,8 @@ def _full_throttle(grid: Grid, x: _Inputs) -> Mask:
 def _fuel_cut(x: _Inputs, rest: Mask | None) -> Mask:
     """On the overrun: by the driver's foot, and what says that fuel flows, which cruise control
     gives without any foot; by that alone where the foot is not known."""
-    if x.fuelled is not None:
-        rest = ~x.fuelled if rest is None else rest & ~x.fuelled
+    if x.fueled is not None:
+        rest = ~x.fueled if rest is None else rest & ~x.fueled
     if rest is None or x.speed is None:
         return np.zeros(len(x.rpm), dtype=bool)
     cut = rest & (x.speed > 8.0) & (x.rpm > x.idle_rpm + 350.0)
@@ -284,9 +284,9 @@ def _fuel_cut(x: _Inputs, rest: Mask | None) -> Mask:
     return cut
 
 
-def _fuelled(grid: Grid) -> Mask | None:
+def _fueled(grid: Grid) -> Mask | None:
     """Where something says that compression ignition gets fuel; None where nothing could."""
-    for name, most in FUELLED:
+    for name, most in FUELED:
         values = grid.linear(name)
         if values is not None and np.nanmin(values, initial=np.inf) <= most:
             return np.asarray(values > most)

@@ -40,7 +40,7 @@ def air_density_g_l(pressure_kpa: Like, temperature_degc: Like) -> Values:
 
 
 def saturation_pressure_kpa(temperature_degc: Like) -> Values:
-    """Pressure of water vapour in saturated air over water, kPa, -40 to 60 degC.
+    """Pressure of water vapor in saturated air over water, kPa, -40 to 60 degC.
 
     es = 0.61121*exp((18.678 - T/234.5)*T/(257.14 + T)). [Mem: Buck, J. Appl. Meteorol. 20, 1981,
     with the coefficients of 1996] Within 0.6 % of a property library from 0 to 60 degC.
@@ -49,13 +49,13 @@ def saturation_pressure_kpa(temperature_degc: Like) -> Values:
     return np.asarray(0.61121 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
 
 
-def moist_air_factor(pressure_kpa: Like, vapour_kpa: Like) -> Values:
+def moist_air_factor(pressure_kpa: Like, vapor_kpa: Like) -> Values:
     """Density of moist air over that of dry air of equal pressure and temperature, 0..1.
 
-    Vapour has 18.015/28.965 of the mass of the air it displaces: 1 - 0.378*e/p. [Calc: ideal gas]
-    `vapour_kpa` is the partial pressure, at most the whole.
+    Vapor has 18.015/28.965 of the mass of the air it displaces: 1 - 0.378*e/p. [Calc: ideal gas]
+    `vapor_kpa` is the partial pressure, at most the whole.
     """
-    share = np.clip(np.asarray(vapour_kpa, dtype=np.float64) / _positive(pressure_kpa), 0.0, 1.0)
+    share = np.clip(np.asarray(vapor_kpa, dtype=np.float64) / _positive(pressure_kpa), 0.0, 1.0)
     return np.asarray(1.0 - (1.0 - 18.015 / 28.965) * share)
 
 
@@ -71,7 +71,7 @@ def volumetric_efficiency(
 
     With the barometric pressure it is the efficiency to atmosphere, with the manifold pressure the
     one to the manifold. Four-stroke: VE = MAF*120/(rho*D*rpm). [Calc: ideal gas] `moist` is the
-    `moist_air_factor` of the air: an air-flow sensor weighs the vapour, too.
+    `moist_air_factor` of the air: an air-flow sensor weighs the vapor, too.
     """
     dry = air_density_g_l(pressure_kpa, temperature_degc)
     density = dry * np.asarray(moist, dtype=np.float64)
@@ -87,13 +87,13 @@ def speed_density_airflow_g_s(
     return np.asarray(ve) * density * displacement_l * _positive(rpm) / 120.0
 
 
-def airflow_per_litre_1000rpm(maf_g_s: Like, rpm: Like, displacement_l: float) -> Values:
-    """Airflow in g/s for each litre of displacement and each 1,000 rpm."""
+def airflow_per_liter_1000rpm(maf_g_s: Like, rpm: Like, displacement_l: float) -> Values:
+    """Airflow in g/s for each liter of displacement and each 1,000 rpm."""
     return np.asarray(maf_g_s) / (displacement_l * _positive(rpm) / 1000.0)
 
 
 def displacement_from_load_abs_l(maf_g_s: Like, load_abs_pct: Like, rpm: Like) -> Values:
-    """Displacement in litres from the definition of `LOAD_ABS`: air mass per intake stroke over
+    """Displacement in liters from the definition of `LOAD_ABS`: air mass per intake stroke over
     1.184 g/l times cylinder displacement. D = MAF*120/(1.184*load*rpm). [Pub: ISO 15031-5]
     """
     load = _positive(np.asarray(load_abs_pct, dtype=np.float64)) / 100.0

@@ -204,7 +204,7 @@ class Engine:
 # --- what is known of the car already ---
 
 _DIESEL = ("diesel", "derv", "gas oil", "hvo", "biodiesel")
-_SPARK = ("petrol", "gasoline", "ethanol", "e5", "e10", "e85", "e100", "lpg", "cng", "methane")
+_SPARK = ("gasoline", "petrol", "ethanol", "e5", "e10", "e85", "e100", "lpg", "cng", "methane")
 _STEPLESS, _STEPPED = ("cvt", "variable", "stepless"), ("fixed", "manual", "speed", "dual-clutch")
 
 
@@ -254,7 +254,7 @@ def know(car: Car, clues: Iterable[Clue]) -> Engine:
     return Engine({trait: certain.get(trait) or weigh(trait, seen) for trait in Trait})
 
 
-def learnt(engine: Engine) -> Car:
+def learned(engine: Engine) -> Car:
     """What of the engine is sure enough to be kept with its car; only what was worked out."""
     car = Car()
 
@@ -265,7 +265,7 @@ def learnt(engine: Engine) -> Car:
 
     told = {known.trait: known for known in engine.told if known.holds is not None}
     if compression := told.get(Trait.COMPRESSION):
-        keep("fuel", "diesel" if compression.holds else "petrol", compression)
+        keep("fuel", "diesel" if compression.holds else "gasoline", compression)
     sensors = [told.get(trait) for trait in (Trait.FLOW_SENSOR, Trait.PRESSURE_SENSOR)]
     if engine.metering and all(sensors):
         keep("metering", engine.metering, *(s for s in sensors if s))

@@ -42,7 +42,7 @@ idle, which no engine without one does. Of a drive without overrun it tells noth
 GOVERNED_RPM = 5300.0
 """Above it no compression-ignition engine of a car runs: its governor ends at 4,500 to 5,000."""
 RAIL_KPA, RAIL_SPARK_KPA = 60_000.0, 40_000.0
-"""Direct injection of petrol ends at 35 MPa; that of diesel begins at 25 and reaches 120."""
+"""Direct injection of gasoline ends at 35 MPa; that of diesel begins at 25 and reaches 120."""
 LEAN, NORMAL = 1.15, (0.93, 1.07)
 CHARGED_S = 1.0
 CHARGED_KPA, WELL_CHARGED_KPA = 12.0, 30.0
@@ -201,12 +201,13 @@ def _control(seen: Seen) -> _Found:
 
 
 def _after_treatment(seen: Seen) -> _Found:
-    """What serves one kind alone: purging the tank of petrol, glowing, reducing nitrogen oxides."""
+    """What serves one kind alone: purging the tank of gasoline, glowing, reducing nitrogen
+    oxides."""
     if seen.offered({0x2E, 0x32, 0x53, 0x54}):
         yield "it purges its tank", -2.0
     if seen.offered({0x83, 0x85, 0x8B, 0xA1}):
         yield "it treats nitrogen oxides", 2.5
-    if seen.offered({0x7A, 0x7B, 0x7C}):  # some petrol engines have a filter, too
+    if seen.offered({0x7A, 0x7B, 0x7C}):  # some gasoline engines have a filter, too
         yield "it has a particle filter", 1.5
     if seen.offered({0x78, 0x79}):
         yield "it reports exhaust gas temperatures", 1.0

@@ -37,13 +37,13 @@ COOLER = ("CACT11", "CACT12")
 
 @dataclass(frozen=True, slots=True)
 class Filling:
-    """At each usable sample of the air-flow sensor, (n,) each: litres filled with fresh air in two
+    """At each usable sample of the air-flow sensor, (n,) each: liters filled with fresh air in two
     turns, what they are uncertain by for the charge's temperature (relative, 95 %), the stretch of
     `spans` it lies in, and whether recirculation is known to be `shut`, or open, and whether the
     engine is on the overrun. `commanded_pct`: the valve's command; None where not recorded."""
 
     t_ns: Times
-    litres: Values
+    liters: Values
     temperature_half: Values
     group: Groups
     spans: tuple[Span, ...]
@@ -81,7 +81,7 @@ def find_filling(view: View) -> Filling | None:
     kpa = view.at(t, "MAP", "MAP_A")
     around = view.once(find_air).pressure_kpa
     degc, half = _charge_degc(view, t, kpa / around)
-    litres = derived.volumetric_efficiency(maf, rpm, 1.0, kpa, degc)
+    liters = derived.volumetric_efficiency(maf, rpm, 1.0, kpa, degc)
     command = view.grid.linear("EGR_PCT", "EGR_A_CMD")
     overrun = _overrun(view, t)
     if command is None:
@@ -92,11 +92,11 @@ def find_filling(view: View) -> Filling | None:
     else:
         commanded = view.at(t, "EGR_PCT", "EGR_A_CMD")
         shut, opened = commanded <= SHUT_PCT, commanded >= opens_from(commanded)
-    good = np.isfinite(litres) & (litres > 0.0)
+    good = np.isfinite(liters) & (liters > 0.0)
     commanded = None if commanded is None else commanded[good]
     return Filling(
         t[good],
-        litres[good],
+        liters[good],
         half[good],
         owner[owner >= 0][good],
         spans,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from importlib import resources
 
 from logbench.analysis.bands import Distance, distance, ends_beside
-from logbench.analysis.causes.catalogue import NAMED, Named
+from logbench.analysis.causes.catalog import NAMED, Named
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Band, Cap, Coverage, Finding, Range, Span, Verdict

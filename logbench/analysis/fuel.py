@@ -1,4 +1,4 @@
-"""Fuel and air that the engine burnt, on the even time base: what consumption and heat rest on."""
+"""Fuel and air that the engine burned, on the even time base: what consumption and heat rest on."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
 from logbench.analysis.view import View
 
-PETROL_G_L, DIESEL_G_L = 745.0, 835.0
+GASOLINE_G_L, DIESEL_G_L = 745.0, 835.0
 """Density at 15 degC: the middle of EN 228 and EN 590. [Pub: 720 to 775 and 820 to 845 g/l]"""
-STOICHIOMETRIC = {"petrol": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0, "diesel": 14.5}
+STOICHIOMETRIC = {"gasoline": 14.7, "e10": 14.1, "e85": 9.75, "e100": 9.0, "diesel": 14.5}
 """Stoichiometric air-fuel ratios by mass. [Weak: table]"""
 
 MAF_HALF, LOAD_HALF, FUEL_HALF = 0.08, 0.08, 0.10
@@ -30,15 +30,15 @@ KNOWN_SHARE = 0.9
 
 
 def density_g_l(view: View) -> float:
-    """Of the fuel that this engine burns, g/l; petrol's where that is not known."""
-    return DIESEL_G_L if view.engine.holds(Trait.COMPRESSION) else PETROL_G_L
+    """Of the fuel that this engine burns, g/l; gasoline's where that is not known."""
+    return DIESEL_G_L if view.engine.holds(Trait.COMPRESSION) else GASOLINE_G_L
 
 
 def blend(share_pct: float) -> float:
-    """Stoichiometric air-fuel ratio of petrol with this share of ethanol, %, whose densities hardly
-    differ."""
-    petrol, ethanol = STOICHIOMETRIC["petrol"], STOICHIOMETRIC["e100"]
-    return petrol - (petrol - ethanol) * share_pct / 100.0
+    """Stoichiometric air-fuel ratio of gasoline with this share of ethanol, %, whose densities
+    hardly differ."""
+    gasoline, ethanol = STOICHIOMETRIC["gasoline"], STOICHIOMETRIC["e100"]
+    return gasoline - (gasoline - ethanol) * share_pct / 100.0
 
 
 def stoichiometric(view: View) -> float:
@@ -47,7 +47,7 @@ def stoichiometric(view: View) -> float:
     told = view.trace("ALCH_PCT")
     if told is not None:
         return blend(float(np.nanmedian(told.value)))
-    usual = "diesel" if view.engine.holds(Trait.COMPRESSION) else "petrol"
+    usual = "diesel" if view.engine.holds(Trait.COMPRESSION) else "gasoline"
     return STOICHIOMETRIC.get(view.facts.vehicle.fuel.lower(), STOICHIOMETRIC[usual])
 
 
@@ -73,14 +73,14 @@ def fuel_by_pid_g_s(view: View) -> Values | None:
 
 
 @dataclass(frozen=True, slots=True)
-class BurntAir:
+class BurnedAir:
     """Air that took part in burning, summed up: the measure of the heat put in. In a rich mixture
     the air is what limits the heat, so air is summed, not fuel. In compression ignition most air
     burns nothing: there the air that the fuel needs is summed, or, where the fuel is not known, all
     of it."""
 
     total_g_per_l: Values
-    """Grams for each litre of displacement from the start of the grid, shape of the grid."""
+    """Grams for each liter of displacement from the start of the grid, shape of the grid."""
     known: Values
     """Seconds of known flow from the start of the grid, same shape."""
     relative_half: float
@@ -89,43 +89,43 @@ class BurntAir:
     """What it was had from: `MAF`, `LOAD_ABS`, `fuel rate`, `MAP`."""
 
     def between(self, first: int, last: int) -> float:
-        """Grams for each litre from grid place `first` to `last`; NaN where too much is unknown."""
+        """Grams for each liter from grid place `first` to `last`; NaN where too much is unknown."""
         seconds = (last - first) * STEP_S
         if seconds <= 0 or self.known[last] - self.known[first] < KNOWN_SHARE * seconds:
             return float("nan")
         return float(self.total_g_per_l[last] - self.total_g_per_l[first])
 
 
-def find_burnt_air(view: View) -> BurntAir | None:
-    """Air burnt for each litre, by the surest of these that were recorded: `MAF` or the fuel-rate
+def find_burned_air(view: View) -> BurnedAir | None:
+    """Air burned for each liter, by the surest of these that were recorded: `MAF` or the fuel-rate
     PID over the displacement; `LOAD_ABS` or the manifold pressure with the engine speed, which are
-    for each litre as they stand. Of compression ignition the fuel rate comes first, and load tells
+    for each liter as they stand. Of compression ignition the fuel rate comes first, and load tells
     no air. None without any."""
     if len(view.grid) == 0:
         return None
-    litres, by_pid = view.once(find_displacement).litres, fuel_by_pid_g_s(view)
+    liters, by_pid = view.once(find_displacement).liters, fuel_by_pid_g_s(view)
     flow = view.grid.linear("MAF")
     by_fuel = (
-        None if by_pid is None or litres is None else by_pid * stoichiometric(view) / litres,
+        None if by_pid is None or liters is None else by_pid * stoichiometric(view) / liters,
         FUEL_HALF,
         FUEL_SOURCE,
     )
-    by_flow = (None if flow is None or litres is None else flow / litres, MAF_HALF, "MAF")
+    by_flow = (None if flow is None or liters is None else flow / liters, MAF_HALF, "MAF")
     by_pressure = (_by_pressure(view), VE_HALF, "MAP")
     ways = [by_flow, (_by_load(view), LOAD_HALF, "LOAD_ABS"), by_fuel, by_pressure]
     if view.engine.holds(Trait.COMPRESSION):
         ways = [by_fuel, by_flow, by_pressure]
-    for per_litre, half, source in ways:
-        if per_litre is not None and np.isfinite(per_litre).any():
-            burnt = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, per_litre)
-            burnt = np.where(view.conditions.running, burnt, 0.0)
-            total = np.cumsum(np.nan_to_num(burnt)) * STEP_S
-            return BurntAir(total, np.cumsum(np.isfinite(burnt)) * STEP_S, half, source)
+    for per_liter, half, source in ways:
+        if per_liter is not None and np.isfinite(per_liter).any():
+            burned = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, per_liter)
+            burned = np.where(view.conditions.running, burned, 0.0)
+            total = np.cumsum(np.nan_to_num(burned)) * STEP_S
+            return BurnedAir(total, np.cumsum(np.isfinite(burned)) * STEP_S, half, source)
     return None
 
 
 def _by_load(view: View) -> Values | None:
-    """Air in g/s for each litre by the definition of `LOAD_ABS`; None without it."""
+    """Air in g/s for each liter by the definition of `LOAD_ABS`; None without it."""
     load, rpm = view.grid.linear("LOAD_ABS"), view.grid.linear("RPM")
     if load is None or rpm is None:
         return None

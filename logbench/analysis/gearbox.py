@@ -33,11 +33,11 @@ def find_gears(ratio: Values) -> tuple[Values, np.ndarray]:
             break
         if all(abs(k - p) >= reach for p in peaks):
             peaks.append(int(k))
-    centres = []
+    centers = []
     for p in sorted(peaks, reverse=True):
         near = np.abs(place - p) <= 3
-        centres.append(float(np.median(ratio[near])))
-    gears = np.array(centres)
+        centers.append(float(np.median(ratio[near])))
+    gears = np.array(centers)
     if len(gears) == 0:
         return gears, np.full(len(ratio), -1)
     away = np.abs(log[:, None] - np.log(gears)[None, :])

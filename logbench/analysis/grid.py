@@ -16,7 +16,7 @@ from logbench.recording.even import most_cells, near, whole
 from logbench.recording.model import Facts, Trace, signal_facts
 from logbench.recording.reader import Recording
 from logbench.recording.renewal import readings
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.signals.table import table
 
 STEP_S = 0.2
@@ -251,7 +251,7 @@ class Grid:
         return np.where(np.isinf(low), np.nan, low)
 
     def rate_per_s(self, values: Values, window_s: float) -> Values:
-        """Change of `values` per second across a window centred on each point; NaN at unknowns."""
+        """Change of `values` per second across a window centered on each point; NaN at unknowns."""
         half = max(1, round(window_s / 2 / STEP_S))
         padded = np.pad(values, half, mode="edge")
         return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * STEP_S))

@@ -133,7 +133,7 @@ class Cap:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A check's derived judgement of one subject, a part of the check. Texts that hold quantities
+    """A check's derived judgment of one subject, a part of the check. Texts that hold quantities
     are each a `statement.Text`."""
 
     check: str

@@ -101,7 +101,7 @@ class Scatter:
         return quantiles * math.sqrt(variance)
 
     def sharpened(self, offsets: Values, variances: Values) -> Scatter:
-        """Learnt from the car's own drives. `offsets`, (m,): each drive's number less the car's
+        """Learned from the car's own drives. `offsets`, (m,): each drive's number less the car's
         median; `variances`, (m,): of each, as they would be by this scatter, error within the drive
         included."""
         m = len(offsets)
@@ -133,7 +133,7 @@ class CellMeans:
     variance: Values
 
     def sharpen(self, scatter: Scatter) -> Scatter:
-        """`scatter`, learnt from these drives of one car: each drive's mean distance from what is
+        """`scatter`, learned from these drives of one car: each drive's mean distance from what is
         usual in its cells counts as one observation."""
         drives, r = np.unique(self.drive, return_inverse=True)
         if len(drives) < 2:
@@ -155,7 +155,7 @@ class CellMeans:
 
 
 def spread_of_drives(scatter: Scatter, values: Values, halves: Values) -> Scatter:
-    """`scatter` of a finding's number, learnt from the car's own drives: its values, (m,), and the
+    """`scatter` of a finding's number, learned from the car's own drives: its values, (m,), and the
     half widths of their 95 % intervals within the drive, NaN where not known."""
     good = np.isfinite(values)
     if np.count_nonzero(good) < 2:
@@ -196,7 +196,7 @@ def mean_of_drives(scatter: Scatter, values: Values, halves: Values) -> MeanOfDr
 
 @dataclass(frozen=True, slots=True)
 class Repeats:
-    """What is known of numbers between drives of one car: `own`, learnt from its own drives, by
+    """What is known of numbers between drives of one car: `own`, learned from its own drives, by
     acronym or by heading of a finding; else what is known of cars, of those whose engine ignites by
     `compression` or of others."""
 

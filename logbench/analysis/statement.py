@@ -21,7 +21,7 @@ from logbench.signals.units import METRIC, Units
 from logbench.words import put, shown
 
 KM_PER_GALLON_MILE = 1.609344 / 3.785411784
-MPG_LITRES = 100.0 / KM_PER_GALLON_MILE
+MPG_LITERS = 100.0 / KM_PER_GALLON_MILE
 """mpg = this over l/100 km; mile and US gallon are exact by definition: 235.2146."""
 
 _CONSUMPTION = "l/100 km"
@@ -92,7 +92,7 @@ class Quantity:
             volume, distance = units.line("l")[0], units.line("km")[0]
             names = units.printed("l"), units.printed("km")
             if names == ("gal", "mi") and len(values) == 1 and self.value > 0.0:
-                mpg = MPG_LITRES / self.value
+                mpg = MPG_LITERS / self.value
                 half = None if self.half is None else mpg * self.half / self.value
                 return (mpg,), "mpg", half, [mpg * step / self.value]
             factor, offset, unit = volume / distance, 0.0, f"{names[0]}/100 {names[1]}"
@@ -165,7 +165,7 @@ def said_n(singular: str, plural: str, n: int, /, **values: object) -> str:
 
 
 def plain(template: str) -> str:
-    """A template of `said` as catalogues have it: its places without their formats."""
+    """A template of `said` as catalogs have it: its places without their formats."""
     return "".join(
         literal.replace("{", "{{").replace("}", "}}") + ("" if name is None else f"{{{name}}}")
         for literal, name, _, _ in Formatter().parse(template)

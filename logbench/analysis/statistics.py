@@ -138,7 +138,7 @@ def correlation_length(deviations: Values, group: Groups) -> float:
     return float(np.clip(tau, 1.0, n))
 
 
-def _centres(values: Values, group: Groups) -> Values:
+def _centers(values: Values, group: Groups) -> Values:
     """What each sample varies about: its stretch's mean where that is long (a fifth of all samples
     or `LONG_STRETCH`), since stretches are at different operating points; else the overall mean."""
     _, inverse = np.unique(group, return_inverse=True)
@@ -171,7 +171,7 @@ def estimate(
         return Estimate(mean, float("nan"), n, float(n), float("nan"))
     sd = float(x.std(ddof=1))
     blocks, block_group = _blocks(x, g)
-    away = blocks - _centres(blocks, block_group)
+    away = blocks - _centers(blocks, block_group)
     size = len(blocks) / correlation_length(away, block_group)
     scatter = float(np.sqrt(np.sum(away**2)))
     scatter /= float(np.sqrt(max(1, len(blocks) - 1)))
@@ -284,10 +284,10 @@ def spread_of_pieces(t: Values, values: Values, group: Groups) -> Spread:
     if len(count) == 0 or count.min() < 3:
         return Spread(math.nan, math.nan, math.nan)
 
-    def centred(x: Values) -> Values:
+    def centered(x: Values) -> Values:
         return np.asarray(x - (np.bincount(group, weights=x) / count)[group])
 
-    x, away = centred(t), centred(values)
+    x, away = centered(t), centered(values)
     square_t = np.bincount(group, weights=x * x)
     slope = np.bincount(group, weights=x * away) / np.where(square_t > 0.0, square_t, 1.0)
     away = away - slope[group] * x

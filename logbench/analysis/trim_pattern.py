@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logbench.analysis.airflow import reads_low
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.engine import Trait
 from logbench.analysis.findings import EXPLANATIONS, Explanation, explained
 from logbench.analysis.model import Finding, Verdict
@@ -41,7 +41,7 @@ CELLS = ("warm idle", "2,500 rpm hold", "light cruise", "brisk cruise", "load")
 """Operating cells in order of airflow."""
 
 MIDDLE = CELLS[1:4]
-"""Under load trims are short-lived and unlearnt: these are held against idle."""
+"""Under load trims are short-lived and unlearned: these are held against idle."""
 
 OUT_PCT = 8.0
 """Mean trim from which a cell takes part in a pattern."""
@@ -100,7 +100,7 @@ class Pattern:
 
 def find_pattern(view: View, trims: Trims) -> Pattern:
     """The pattern that the judged cells make. Where the idle is rough, too, what makes it so comes
-    first: unburnt air of a cylinder reads as lean, burnt gas that comes back through open valves
+    first: unburned air of a cylinder reads as lean, burned gas that comes back through open valves
     takes the place of air."""
     pattern = _of_trims(view, trims)
     unrest, causes = view.once(find_unrest), pattern.explanation.causes
@@ -139,7 +139,7 @@ def _of_trims(view: View, trims: Trims) -> Pattern:
         )
         return Pattern(text, Explanation(), idle, high)
     if highest >= -lowest:
-        # the trims under load are less learnt: alone they must fall by more than cells differ
+        # the trims under load are less learned: alone they must fall by more than cells differ
         least = TREND_PCT if middle else LEVEL_PCT
         middle = middle or above
         falls = bool(middle) and idle - min(middle) >= max(least, 0.35 * idle)

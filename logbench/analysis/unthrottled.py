@@ -43,22 +43,22 @@ def judge_unthrottled(view: View, bands: Bands) -> list[Finding | None]:
     if filling is None:
         missing = view.missing("MAF", "RPM", "MAP")
         return [Subject(KEY, "airflow").not_recorded(view, missing, "record")]
-    litres = view.once(find_displacement).litres
-    if litres is None:
+    liters = view.once(find_displacement).liters
+    if liters is None:
         return [_shape(view, bands, filling)]
     charged = filling.map_kpa >= CHARGED * view.once(find_air).pressure_kpa
     parts = {"charged": filling.shut & charged, "not charged": filling.shut & ~charged}
     levels = [level_of(filling, where) for where in parts.values()]
     high, low = (math.nan if level is None else level.mean for level in levels)
     leaks = low < LEAKS * high
-    found = [_shut(bands, filling, litres, name, where, leaks) for name, where in parts.items()]
+    found = [_shut(bands, filling, liters, name, where, leaks) for name, where in parts.items()]
     judged = [finding for finding in found if finding is not None]
-    return [*judged] or [_most(bands, filling, litres)]
+    return [*judged] or [_most(bands, filling, liters)]
 
 
 def level_of(filling: Filling, where: Mask) -> Estimate | None:
     """Mean filling there; of few samples with what they scatter; None of fewer than three."""
-    values = filling.litres[where]
+    values = filling.liters[where]
     if len(values) < LEAST:
         return None
     found = estimate(values, filling.group[where])
@@ -72,15 +72,15 @@ def _proof(filling: Filling) -> str:
 
 
 def _shut(
-    bands: Bands, filling: Filling, litres: float, name: str, shut: Mask, leaks: bool
+    bands: Bands, filling: Filling, liters: float, name: str, shut: Mask, leaks: bool
 ) -> Finding | None:
     """The efficiency there; None of too few samples."""
     level = level_of(filling, shut)
     if level is None:
         return None
-    efficiency = 100.0 * level.mean / litres
+    efficiency = 100.0 * level.mean / liters
     half = math.hypot(
-        100.0 * level.half_width / litres,
+        100.0 * level.half_width / liters,
         efficiency * float(np.mean(filling.temperature_half[shut])),
     )
     return Subject(KEY, f"recirculation shut, {name}").judged(
@@ -98,13 +98,13 @@ def _shut(
     )
 
 
-def _most(bands: Bands, filling: Filling, litres: float) -> Finding:
+def _most(bands: Bands, filling: Filling, liters: float) -> Finding:
     subject = Subject(KEY, "most air")
-    if len(filling.litres) < LEAST_OF_ALL:
+    if len(filling.liters) < LEAST_OF_ALL:
         return subject.not_judged("Too little steady running was recorded.", "high_load")
-    limit = float(np.percentile(filling.litres, MOST_SHARE_PCT))
-    where = filling.litres >= limit
-    efficiency = 100.0 * limit / litres
+    limit = float(np.percentile(filling.liters, MOST_SHARE_PCT))
+    where = filling.liters >= limit
+    efficiency = 100.0 * limit / liters
     half = efficiency * float(np.mean(filling.temperature_half[where]))
     return subject.judged(
         "The most air drawn, of what the displacement takes at that pressure,",

@@ -91,7 +91,7 @@ class View:
 
     def at(self, t_ns: Times, *acronyms: str, within_s: float | None = None) -> Values:
         """The first recorded of `acronyms` at each time: a sample of the same request as it is,
-        else on the straight line between neighbours at most `within_s` apart (default: no gap by
+        else on the straight line between neighbors at most `within_s` apart (default: no gap by
         the trace's own rate). NaN elsewhere, and everywhere when none is recorded."""
         trace = self.trace(*acronyms)
         if trace is None:

@@ -62,7 +62,7 @@ class WiggleWatch:
         self._resolution = resolution
         self.threshold = math.nan
         """A difference beyond this is reported; NaN while learning."""
-        self._since_learnt = 0
+        self._since_learned = 0
         self._recent: deque[float] = deque(maxlen=_MEDIAN_OF)
         self._differences: deque[float] = deque(maxlen=_NOISE_OF)
         self._intervals: deque[int] = deque(maxlen=50)
@@ -78,10 +78,10 @@ class WiggleWatch:
 
     def _learn(self, difference: float) -> None:
         self._differences.append(difference)
-        self._since_learnt += 1
-        if self.learning or (self._since_learnt < _LEARN_EVERY and self.threshold > 0):
+        self._since_learned += 1
+        if self.learning or (self._since_learned < _LEARN_EVERY and self.threshold > 0):
             return
-        self._since_learnt = 0
+        self._since_learned = 0
         sizes = np.abs(np.array(self._differences))
         deviation = _MAD_TO_DEVIATION * float(np.median(sizes))
         steps = _STEPS * self._resolution

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QCompleter, QLineEdit
 
 from logbench.analysis.expression.checked import CONSTANTS
 from logbench.analysis.expression.grammar import FUNCTIONS
-from logbench.signals.catalogue import Catalogue, catalogue
+from logbench.signals.catalog import Catalog, catalog
 from logbench.words import tr
 
 _LEAST_PREFIX = 2
@@ -21,7 +21,7 @@ class ExpressionLine(QLineEdit):
 
     def __init__(self, example: str, *, clears: bool = False) -> None:
         super().__init__(placeholderText=example, clearButtonEnabled=clears)
-        self._known: Catalogue | None = None
+        self._known: Catalog | None = None
         self.completer_ = QCompleter(self)
         self.completer_.setWidget(self)
         self.completer_.setCompletionRole(Qt.ItemDataRole.UserRole)
@@ -34,9 +34,9 @@ class ExpressionLine(QLineEdit):
 
     def _renew(self) -> None:
         """Take in the signals there are now."""
-        if self._known is catalogue():
+        if self._known is catalog():
             return
-        self._known = catalogue()
+        self._known = catalog()
         model = QStandardItemModel(self)
         words = {entry.acronym: entry.title for entry in self._known}
         words |= {f"{name}(": tr("function") for name in FUNCTIONS}
@@ -54,7 +54,7 @@ class ExpressionLine(QLineEdit):
 
     def _offer(self) -> None:
         word, popup = self._word, self._popup
-        if len(word) < _LEAST_PREFIX or word.upper() in catalogue():
+        if len(word) < _LEAST_PREFIX or word.upper() in catalog():
             popup.hide()
             return
         self._renew()

@@ -41,7 +41,7 @@ from logbench.app.services import Services
 from logbench.cases.signals import Tried, formula, remove_own, save_own, try_signal
 from logbench.errors import LogbenchError, UsageError
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import Formula, catalogue, own_signals_path
+from logbench.signals.catalog import Formula, catalog, own_signals_path
 from logbench.signals.numbers import count_text
 from logbench.words import tr
 
@@ -111,7 +111,7 @@ class OwnSignals(Dialog):
 
     def renew(self, shown: str = "") -> None:
         """List the signals of the file, and show one of them, or an empty form."""
-        own = [entry for entry in catalogue() if entry.origin == "own"]
+        own = [entry for entry in catalog() if entry.origin == "own"]
         self.chosen.clear()
         self.chosen.addItem(tr("New signal"), "")
         for entry in own:
@@ -121,7 +121,7 @@ class OwnSignals(Dialog):
 
     def _show_chosen(self) -> None:
         acronym = self.chosen.currentData()
-        entry = catalogue().by_acronym(acronym) if acronym else None
+        entry = catalog().by_acronym(acronym) if acronym else None
         self.name.setText(acronym)
         for line, text in (
             (self.title, entry.title if entry else ""),
@@ -152,7 +152,7 @@ class OwnSignals(Dialog):
         self.save_button.setEnabled(False)
         acronym = self.name.text().strip().upper() or "MY_SIGNAL"
         if not self.expression.text().strip():
-            problem = catalogue().problem or "; ".join(wrong_signals().values())
+            problem = catalog().problem or "; ".join(wrong_signals().values())
             path = own_signals_path()
             self._say(problem or tr("Signals are kept in {path}.", path=path), bool(problem))
             self.stack.clear()

@@ -69,7 +69,7 @@ _VERDICTS = {
 
 @dataclass(frozen=True)
 class Theme:
-    """All colours of one look, as `#RRGGBB`."""
+    """All colors of one look, as `#RRGGBB`."""
 
     name: Literal["light", "night", "roadside"]
     window: str
@@ -87,15 +87,15 @@ class Theme:
     cursor: str
 
     def trace(self, index: int) -> QColor:
-        """Colour of that slot."""
+        """Color of that slot."""
         return QColor(self.traces[index % len(self.traces)])
 
     def condition(self, condition: Condition) -> QColor:
-        """Ground colour of a driving condition on the ribbon."""
+        """Ground color of a driving condition on the ribbon."""
         return self._of(_CONDITIONS[condition])
 
     def verdict(self, verdict: Verdict) -> QColor:
-        """Text colour of a verdict; its symbol is the second cue."""
+        """Text color of a verdict; its symbol is the second cue."""
         return self._of(_VERDICTS[verdict])
 
     def _of(self, colors: tuple[str, str]) -> QColor:

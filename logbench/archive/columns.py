@@ -136,19 +136,19 @@ def _events(known: Known) -> str:
     return "\n".join(joined(": ", e.kind, e.text) for e in known.facts.events[:1000])[:20_000]
 
 
-def _litres(row: Record, unit: str = "") -> str:
-    litres = row["displacement_l"]
-    return "" if litres is None else f"{litres:.1f}{unit}"
+def _liters(row: Record, unit: str = "") -> str:
+    liters = row["displacement_l"]
+    return "" if liters is None else f"{liters:.1f}{unit}"
 
 
 def car_text(row: Record) -> str:
     """The car, named or not, with its displacement."""
-    return "  ".join(filter(None, (row["car"] or tr("unnamed car"), _litres(row, " L"))))
+    return "  ".join(filter(None, (row["car"] or tr("unnamed car"), _liters(row, " L"))))
 
 
 def _engine(row: Record) -> str:
     cylinders = "" if row["cylinders"] is None else tr("{n} cylinders", n=row["cylinders"])
-    return ", ".join(part for part in (_litres(row, " L"), cylinders, row["engine"]) if part)
+    return ", ".join(part for part in (_liters(row, " L"), cylinders, row["engine"]) if part)
 
 
 def _kind(known: Known) -> str:
@@ -201,7 +201,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("vin", _TEXT, lambda k: k.facts.vehicle.vin, (
         Cell("details", 1, "VIN"),), searched=True),
     Column("displacement_l", _NUMBER, lambda k: k.facts.vehicle.displacement_l, (
-        Cell("terminal", 3, "litres", _litres, "litres", spacious=True),
+        Cell("terminal", 3, "liters", _liters, "liters", spacious=True),
         Cell("details", 2, tr("Engine"), _engine))),
     Column("cylinders", pa.int32(), lambda k: k.facts.vehicle.cylinders),
     Column("turbo", _FLAG, lambda k: k.facts.vehicle.turbo),

@@ -13,7 +13,7 @@ from logbench.analysis.expression.grammar import Node
 from logbench.archive.columns import searched_columns
 from logbench.archive.expression_sql import sql_of_node
 from logbench.errors import UsageError
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.table import table
 
 
@@ -87,7 +87,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         behind = f"{_date(chosen.until)}~"  # every instant of that year, month, day or minute
         yield "r.started != '' AND r.started < ?", [behind]
     for acronym in chosen.signals:
-        signal = catalogue().by_acronym(acronym).acronym
+        signal = catalog().by_acronym(acronym).acronym
         yield from _could(number(signal))
     if chosen.finding:
         yield _finding(chosen.finding)

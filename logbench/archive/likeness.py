@@ -93,11 +93,11 @@ def _means(rpm: Values, load: Values, values: Values) -> Values:
 
 def _quantities(view: View, rpm: Values) -> list[Values | None]:
     trims = [view.grid.linear(f"TOTAL_TRIM{bank}") for bank in (1, 2)]
-    maf, litres = view.grid.linear("MAF"), view.once(find_displacement).litres
-    per_litre = None
-    if maf is not None and litres is not None:
-        per_litre = derived.airflow_per_litre_1000rpm(maf, rpm, litres)
-    return [*trims, efficiency().make(view), per_litre, view.grid.linear("SPARKADV")]
+    maf, liters = view.grid.linear("MAF"), view.once(find_displacement).liters
+    per_liter = None
+    if maf is not None and liters is not None:
+        per_liter = derived.airflow_per_liter_1000rpm(maf, rpm, liters)
+    return [*trims, efficiency().make(view), per_liter, view.grid.linear("SPARKADV")]
 
 
 def _scale(grid: Values, repeats: Repeats) -> Values:

@@ -72,7 +72,7 @@ class Facets:
     checks: dict[str, int]
 
 
-class Catalogue:
+class Catalog:
     """An archive as it is now: its facets, and rows for any filter. Made anew after a refresh or a
     sweep. Raises `QueryError`."""
 

@@ -1,8 +1,8 @@
-"""How far a car moves from one drive to the next, learnt from its drives in an archive.
+"""How far a car moves from one drive to the next, learned from its drives in an archive.
 
 Which drives are of the car the same-car check says; one that gives too little to tell is of the car
 whose name it bears. Drives with a repair between them are never held against each other: jobs say
-where one was, and where a number changed by itself, that number is learnt on either side. The same
+where one was, and where a number changed by itself, that number is learned on either side. The same
 samples count once.
 """
 
@@ -27,7 +27,7 @@ from logbench.archive.store import entries_of, open_store
 from logbench.car.identity import Identity, Match
 from logbench.car.known import KnownCars
 from logbench.errors import UsageError
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,7 +54,7 @@ class Drive:
 class Repeated:
     """One number of a car's drives (a signal's: what it is in the middle of each drive's cells):
     how many there are, the half width of a single drive's own 95 % interval as a median (None: not
-    known), its life, and its scatter, learnt within the life's states."""
+    known), its life, and its scatter, learned within the life's states."""
 
     name: str
     drives: int
@@ -113,7 +113,7 @@ def _of_compression(drives: Sequence[Drive]) -> bool:
     return of_compression([drive.numbers for drive in drives])
 
 
-def learnt_of(lives: Iterable[Repeated]) -> Repeats:
+def learned_of(lives: Iterable[Repeated]) -> Repeats:
     """What of it is the car's own."""
     return Repeats({one.name: one.scatter for one in lives if one.scatter.drives})
 
@@ -147,8 +147,8 @@ def _repeated(
     values, halves = _series(days)
     life = life_of(scatter, values, halves, repairs)
     for state in life.states if scatter.known else ():
-        learnt = learn(days[state.begin : state.end], Repeats({name: scatter}))
-        scatter = learnt.own.get(name, scatter)
+        learned = learn(days[state.begin : state.end], Repeats({name: scatter}))
+        scatter = learned.own.get(name, scatter)
     scatter = scatter if scatter.known else life.scatter
     own = halves[np.isfinite(halves)]
     within = float(np.median(own)) if len(own) else None
@@ -217,10 +217,10 @@ def habits_of(archive: Archive, car: str = "") -> list[Habit]:
             repairs = repaired_in([drive.recording for drive in own], archive.index.roles)
             engine = _of_compression(own)
             lives = lives_of(own, repairs, known[engine])
-            known[engine] = Repeats({**known[engine].own, **learnt_of(lives).own})
+            known[engine] = Repeats({**known[engine].own, **learned_of(lives).own})
             for one in lives:
                 found.setdefault(one.name, []).append(one)
-    units = {entry.acronym: entry.unit for entry in catalogue()} | {"VE": "%"}
+    units = {entry.acronym: entry.unit for entry in catalog()} | {"VE": "%"}
     units |= {name: unit for drive in drives for name, unit in drive.units.items()}
     return [_habit(units.get(name, ""), lives) for name, lives in sorted(found.items())]
 
@@ -229,7 +229,7 @@ def _habit(unit: str, lives: Sequence[Repeated]) -> Habit:
     last, count = lives[-1], sum(one.drives for one in lives)
     median = float(np.median([one.life.states[-1].median for one in lives]))
     within = [one.within for one in lives if one.within is not None]
-    learnt = f"{last.scatter.drives} drives, with " if last.scatter.drives else ""
+    learned = f"{last.scatter.drives} drives, with " if last.scatter.drives else ""
     return Habit(
         number=last.name,
         unit=unit,
@@ -240,21 +240,21 @@ def _habit(unit: str, lives: Sequence[Repeated]) -> Habit:
         half_width=last.scatter.at(median).half_width(),
         within=float(np.median(within)) if within else None,
         changes=sum(len(one.life.changes) for one in lives),
-        basis=learnt + last.scatter.basis,
+        basis=learned + last.scatter.basis,
     )
 
 
-# --- for whom they are learnt ---
+# --- for whom they are learned ---
 
 
 def repeats_in(
     place: str, cars: KnownCars, drives: Sequence[Facts], after: Sequence[Facts] = ()
 ) -> Repeats:
-    """How the car of some `drives`, and of those `after` a repair, moves, learnt from its other
+    """How the car of some `drives`, and of those `after` a repair, moves, learned from its other
     drives in the archive at `place`, as it was when it was last looked through and checked: nothing
     is read but what is kept of it.
 
-    Nothing is learnt where there is no archive. Raises `ArchiveError` for a place that is not
+    Nothing is learned where there is no archive. Raises `ArchiveError` for a place that is not
     understood, or no folder.
     """
     cache = cache_folder(open_store(place)) if place else None
@@ -277,7 +277,7 @@ def learn_of(
     repairs = repaired_in([drive.recording for drive in own], roles)
     repaired = min((facts.started for facts in after if facts.started), default="")
     since = [at for at, drive in enumerate(own) if repaired and drive.started >= repaired]
-    return learnt_of(lives_of(own, {*repairs, *since[:1]}))
+    return learned_of(lives_of(own, {*repairs, *since[:1]}))
 
 
 def _own_drives(

@@ -34,7 +34,7 @@ from logbench.archive.states import without_states
 from logbench.archive.store import STATE, Entry, RemoteStore, Store, entries_of, open_store
 from logbench.errors import ArchiveError, LogbenchError, SignalUnknownError, UsageError
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.system.private import make_folder
 
 Rows = list[dict[str, Any]]
@@ -159,12 +159,12 @@ def sweep_function(
 
 def load_function(name: str) -> UserFunction:
     """The function of `MODULE:FUNCTION`, or the numbers of a signal. Raises `UsageError`."""
-    if name.upper() in catalogue():
+    if name.upper() in catalog():
         return functools.partial(_numbers_of, name.upper())
     module, colon, attribute = name.partition(":")
     if not colon:
         try:
-            catalogue().by_acronym(name)
+            catalog().by_acronym(name)
         except SignalUnknownError as error:
             raise UsageError(f"'{name}' is no MODULE:FUNCTION either: {error}") from error
     try:
@@ -190,8 +190,8 @@ def _numbers_of(signal: str, recording: Recording) -> dict[str, float]:
 
 
 def _version_of(name: str) -> str:
-    if name.upper() in catalogue():
-        name = repr(catalogue().by_acronym(name))
+    if name.upper() in catalog():
+        name = repr(catalog().by_acronym(name))
         return hashlib.sha256(name.encode()).hexdigest()[:12]
     try:
         source = inspect.getsource(load_function(name))

@@ -94,11 +94,11 @@ class Trend:
         if self.life is None:
             return _NO_LIFE if self.points else ""
         state, scatter = self.life.states[-1], self.life.scatter
-        learnt = said("learnt from {n} of its drives", n=scatter.drives)
+        learned = said("learned from {n} of its drives", n=scatter.drives)
         return said(
             "Untouched, 95 % of this car's drives give {band}: {how}.",
             band=self._levels(state.low, state.high, state),
-            how=learnt if scatter.drives else said("as of other cars, {b}", b=scatter.basis),
+            how=learned if scatter.drives else said("as of other cars, {b}", b=scatter.basis),
         )
 
     @property
@@ -147,12 +147,12 @@ def trend_of(archive: Archive, number: str, car: str, *, exact: bool = False) ->
     last = points[-1]
     sql = "SELECT displacement_l FROM recordings WHERE recording = ?"
     (row,) = archive.rows(sql, [last.recording])
-    litres, life, found = row["displacement_l"], _life(archive, number, points), None
-    if litres is not None:
+    liters, life, found = row["displacement_l"], _life(archive, number, points), None
+    if liters is not None:
         scatter = life.scatter if life else _scatter(number, last.subject)
         half = scatter.at(last.value).half_width(last.uncertainty)
-        found = spread_of(archive, number, litres, last.car, last.value, half)
-    return Trend(number, last.car, points, life, litres, found, _unsure(archive, points))
+        found = spread_of(archive, number, liters, last.car, last.value, half)
+    return Trend(number, last.car, points, life, liters, found, _unsure(archive, points))
 
 
 def _scatter(number: str, subject: str) -> Scatter:

@@ -105,7 +105,7 @@ def held_demo(
         ambient_degc=how.ambient_degc,
         seed=how.seed,
         day=STANDARD,  # the story is about the hose
-        learnt=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
+        learned=how.severity > 0.0,  # the codes were cleared after the repair, the trims with them
     )
     samples = produce(drive, DEMO_SIGNALS, seed=how.seed, progress=report)
     return record_simulated(path, drive, samples, how.started_utc, how.note)

@@ -65,7 +65,7 @@ def _vehicle(request: CaptureRequest, found: Identity) -> Car:
     return vehicle
 
 
-def learnt_more(facts: Facts, opened: Opened) -> Facts:
+def learned_more(facts: Facts, opened: Opened) -> Facts:
     """The facts of a recording under way, of a car that has said more of itself."""
     vehicle = facts.vehicle.model_copy(deep=True)
     vehicle.learn(Car.read(opened.facts.identity))

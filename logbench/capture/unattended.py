@@ -170,9 +170,9 @@ class _Cycle(Source):
         """The car's."""
         return self._car.source.exchanges()
 
-    def learnt(self) -> Opened | None:
+    def learned(self) -> Opened | None:
         """Of the car."""
-        return self._car.source.learnt()
+        return self._car.source.learned()
 
     def profile(self) -> PeerProfile | None:
         """The car's."""

@@ -71,6 +71,12 @@ class Car(BaseModel):
         source = _FORMER.get(taken.pop("odometer_source"))
         return {"sources": {"odometer_km": source}, **taken} if source else taken
 
+    @field_validator("fuel")
+    @classmethod
+    def _one_name(cls, fuel: str) -> str:
+        """Elsewhere, and in files of earlier versions, gasoline is called petrol."""
+        return "gasoline" if fuel.casefold() == "petrol" else fuel
+
     @field_validator("vin")
     @classmethod
     def _in_capitals(cls, vin: str) -> str:
@@ -88,8 +94,8 @@ class Car(BaseModel):
 
     @property
     def engine(self) -> str:
-        """`2.3 L, 4 cylinders, turbocharged, petrol`, as far as it is known; what was worked out is
-        called probable."""
+        """`2.3 L, 4 cylinders, turbocharged, gasoline`, as far as it is known; what was worked out
+        is called probable."""
         facts = {
             "displacement_l": f"{self.displacement_l:g} L" if self.displacement_l else "",
             "cylinders": f"{self.cylinders} cylinders" if self.cylinders else "",

@@ -1,4 +1,4 @@
-"""What was learnt of how a car answers through an adapter, kept with the car for another day."""
+"""What was learned of how a car answers through an adapter, kept with the car for another day."""
 
 from __future__ import annotations
 

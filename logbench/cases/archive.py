@@ -1,6 +1,6 @@
 """Cases of an archive: looked through, listed, checked, verified, added to, compared.
 
-Long ones end early with what they have when they are cancelled, and what is done to files goes on
+Long ones end early with what they have when they are canceled, and what is done to files goes on
 when the archive is not shown any more.
 """
 
@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from logbench.cases.cars import CarsFile
 from logbench.cases.work import (
+    Canceling,
     CancelledError,
-    Cancelling,
     Deed,
     Outcome,
     Work,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from logbench.archive.archive import Archive
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
-    from logbench.archive.overview import Catalogue, Facets, Number, Row
+    from logbench.archive.overview import Catalog, Facets, Number, Row
     from logbench.archive.questions import Answer
     from logbench.archive.repeats import Habit
     from logbench.archive.store import Problem
@@ -92,21 +92,21 @@ class Account:
 
 
 @only_looks
-def open_archive(work: Work, place: str | Archive, cache: Path | None = None) -> Catalogue:
+def open_archive(work: Work, place: str | Archive, cache: Path | None = None) -> Catalog:
     """Look through the archive at a folder or URL, or through one that is open again; only what is
     new or changed is read. `cache`: where what is known of archives is kept; None: the user's.
     Raises `ArchiveError`."""
     from logbench.archive.archive import Archive
-    from logbench.archive.overview import Catalogue
+    from logbench.archive.overview import Catalog
 
     archive = Archive(place, cache, CarsFile().load()) if isinstance(place, str) else place
     work.report(tr("Looking through the archive"))
     archive.refresh(lambda done, of: work.report(tr("Reading what is new"), done / max(1, of)))
-    return Catalogue(archive)
+    return Catalog(archive)
 
 
 @only_looks
-def list_recordings(work: Work, seen: Catalogue, chosen: Filter) -> Listing:
+def list_recordings(work: Work, seen: Catalog, chosen: Filter) -> Listing:
     """What fits a filter. Raises `UsageError` for one that is not understood."""
     work.report(tr("Searching"))
     return Listing(seen.rows(chosen), seen.facets, seen.archive.index.problems)
@@ -133,7 +133,7 @@ def ask_archive(
     work: Work, archive: Archive, sql: str, chosen: Filter | None = None, every_s: float = 1.0
 ) -> Answer:
     """The answer to one SELECT that a person wrote; `every_s`: the step of its view `aligned`.
-    Cancelled, it ends within a moment. Raises `QueryError`, `UsageError`."""
+    Canceled, it ends within a moment. Raises `QueryError`, `UsageError`."""
     work.report(tr("Searching"))
     return archive.query(sql, chosen, lambda: work.cancelled, every_s)
 
@@ -200,7 +200,7 @@ def follow_number(
 @only_looks
 def job_as_archive(work: Work, folder: Path) -> str:
     """The place of a job's folder as an archive of its own, its recordings checked; empty where it
-    has too few for anything to be learnt beside a comparison. Raises `ArchiveError`."""
+    has too few for anything to be learned beside a comparison. Raises `ArchiveError`."""
     from logbench.analysis.changes import LEAST_DRIVES
     from logbench.archive.archive import Archive
     from logbench.archive.sweep import sweep_checks
@@ -228,9 +228,9 @@ def list_habits(work: Work, archive: Archive, car: str = "") -> list[Habit]:
 
 @dataclass(frozen=True)
 class Accounted(Deed[Account]):
-    """Long work on many files. Cancelled, it ends after the file it is at."""
+    """Long work on many files. Canceled, it ends after the file it is at."""
 
-    cancelling: ClassVar[Cancelling] = "keep"
+    canceling: ClassVar[Canceling] = "keep"
 
     def outcome(self, answer: Account) -> Outcome:
         """Its own sentence."""
@@ -361,7 +361,7 @@ class ExportArchive(Deed[tuple[Path, ...]]):
     the reader's errors.
     """
 
-    cancelling: ClassVar[Cancelling] = "keep"
+    canceling: ClassVar[Canceling] = "keep"
 
     archive: Archive
     out: Path

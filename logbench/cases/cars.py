@@ -86,7 +86,7 @@ def keep_car(car: Car, job: str = "", cars: CarsFile | None = None, *, whole: bo
 def learn_from_drive(path: Path, cars: CarsFile | None = None) -> None:
     """Keep with its car what a finished recording teaches of it; one that cannot be read, or a disk
     that refuses, costs that only."""
-    from logbench.analysis.learnt import learn_from
+    from logbench.analysis.learned import learn_from
     from logbench.recording.reader import open_recording
 
     with contextlib.suppress(LogbenchError):

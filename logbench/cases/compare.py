@@ -19,7 +19,7 @@ from logbench.errors import LogbenchError
 from logbench.foreign import joined, raw
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import SECOND, StripTrace
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.system.folders import newest_files
 from logbench.words import tr
 
@@ -99,7 +99,7 @@ class Wish:
 
 @dataclass(frozen=True)
 class Laid:
-    """An overlay with its lines prepared for drawing, time and kilometres as the strips' ns.
+    """An overlay with its lines prepared for drawing, time and kilometers as the strips' ns.
 
     `speed`: vehicle speed of both sides as orientation, unless not recorded or the signal itself.
     """
@@ -112,7 +112,7 @@ class Laid:
 
 
 class _Watched:
-    """A recording that tells of each trace that is read; a cancelled one is read no more.
+    """A recording that tells of each trace that is read; a canceled one is read no more.
 
     It is what the analysis needs of a recording (`analysis.grid.RecordingLike`).
     """
@@ -208,7 +208,7 @@ def _modified(path: Path) -> float:
 def compare_files(
     work: Work, before: tuple[Path, ...], after: tuple[Path, ...], archive: str = ""
 ) -> Compared:
-    """Open both sides and compare them by the user's own limits; cancelled, it ends where it reads.
+    """Open both sides and compare them by the user's own limits; canceled, it ends where it reads.
     `archive`: as in `judge`. Raises the reader's errors, and `UsageError` when the same recording
     is on both sides, `ArchiveError`."""
     from logbench.analysis.bands import load_limits
@@ -308,13 +308,13 @@ def _lines(laid: Overlay) -> tuple[StripTrace, StripTrace]:
 
 
 def _line(laid: Overlay, side: str, values: np.ndarray, label: str) -> StripTrace:
-    """One line without its unknown ends; a kilometre is drawn like a second. Its colour tells the
+    """One line without its unknown ends; a kilometer is drawn like a second. Its color tells the
     side, or that it is the difference."""
     known = np.flatnonzero(np.isfinite(values))
     part = slice(known[0], known[-1] + 1) if len(known) else slice(0)
     t_ns = np.round(laid.x[part] * SECOND).astype(np.int64)
     pyramid = Pyramid.of(t_ns, np.array(values[part], dtype=np.float64))
-    entry = catalogue().by_acronym(laid.signal) if laid.signal in catalogue() else None
+    entry = catalog().by_acronym(laid.signal) if laid.signal in catalog() else None
     decimals = entry.decimals if entry else None
     slot = (BEFORE, AFTER, DIFFERENCE).index(side)
     return StripTrace(

@@ -2,7 +2,7 @@
 recorded, does hand tests, commits to a cause, is told the truth and what would have been better.
 
 What is wrong is in no file: it is drawn anew of the exercise's text. Outcomes of tests are drawn
-from the catalogue's own likelihoods: an exercise teaches to test in a good order, not how cars are.
+from the catalog's own likelihoods: an exercise teaches to test in a good order, not how cars are.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import ClassVar
 
-from logbench.analysis.causes.catalogue import CAUSES, SYMPTOMS
+from logbench.analysis.causes.catalog import CAUSES, SYMPTOMS
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done, HandTest, after_tests
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, Causes
 from logbench.analysis.causes.next_tests import Doubt, next_tests, observed
@@ -183,7 +183,7 @@ def play_in(job: Job) -> Play | None:
 
 
 def offered(explained: Explained, done: Sequence[Done]) -> list[HandTest]:
-    """Tests that can still be done on this car, in the catalogue's order."""
+    """Tests that can still be done on this car, in the catalog's order."""
     over, seen = {one.test for one in done}, observed(explained.causes)
     tests = HAND_TESTS.values()
     return [

@@ -200,7 +200,7 @@ def _added(archive: Archive, outcome: Outcome) -> Outcome:
 
 
 def _sentence(outcomes: Sequence[Outcome], lines: Sequence[Line], untouched: int) -> str:
-    """How many of what; what was cancelled before it was looked at is counted as such."""
+    """How many of what; what was canceled before it was looked at is counted as such."""
     recordings = sum(len(outcome.made) for outcome in outcomes)
     files = sum(bool(outcome.made) for outcome in outcomes)
     here = sum(len(outcome.here) for outcome in outcomes)

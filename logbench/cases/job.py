@@ -18,8 +18,8 @@ from logbench.car.model import Car
 from logbench.cases.cars import AnswerCars, CarsFile, keep_car, let_through
 from logbench.cases.runner import Running
 from logbench.cases.work import (
+    Canceling,
     CancelledError,
-    Cancelling,
     Case,
     Deed,
     Outcome,
@@ -146,14 +146,14 @@ def _empty(scratch: Job) -> None:
 
 @dataclass(frozen=True)
 class ReadCar(Commits[CarReading]):
-    """Read everything the car has stored. Cancelled, it keeps nothing; where the program ends, what
+    """Read everything the car has stored. Canceled, it keeps nothing; where the program ends, what
     was read until then. Raises LinkError, StorageError."""
 
     url: str
     role: Role
     title: ClassVar[str] = tr("Reading the car")
     uses_car: ClassVar[bool] = True
-    cancelling: ClassVar[Cancelling] = "drop"
+    canceling: ClassVar[Canceling] = "drop"
 
     def make(self, folder: JobFolder, scratch: Job, work: Work) -> CarReading:
         """A reading, complete or not."""
@@ -415,10 +415,10 @@ class WriteReport(JobCase[Written], Deed[Written]):
     path: Path
     options: ReportOptions
     title: ClassVar[str] = tr("Writing the report")
-    cancelling: ClassVar[Cancelling] = "drop"
+    canceling: ClassVar[Canceling] = "drop"
 
     def run(self, work: Work) -> Written:
-        """PDF or HTML by the path's ending; until it is written, it can be cancelled."""
+        """PDF or HTML by the path's ending; until it is written, it can be canceled."""
         from logbench.report.document import build_report
 
         how = self.options, CarsFile().load(), work.report, work.seal

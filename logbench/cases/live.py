@@ -131,12 +131,12 @@ def find_adapters(work: Work) -> list[Found]:
 @dataclass(frozen=True)
 class RecoverJournals(Deed[tuple[JournalOutcome, ...]]):
     """Turn what a crash left in a folder into recordings, and what is in its second place or was
-    rescued; cancelled, it ends behind the journal at hand."""
+    rescued; canceled, it ends behind the journal at hand."""
 
     folder: Path
     second: Path | None = None
     title = tr("Recovering what a crash left")
-    cancelling = "keep"
+    canceling = "keep"
 
     def run(self, work: Work) -> tuple[JournalOutcome, ...]:
         """What became of each."""

@@ -13,14 +13,14 @@ from logbench.analysis.engine import Engine
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.cars import CarsFile
-from logbench.cases.work import Cancelling, Deed, Outcome, Work, only_looks
+from logbench.cases.work import Canceling, Deed, Outcome, Work, only_looks
 from logbench.errors import NotesError, RecordingDamagedError, RecordingError, UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import METRIC, Units
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.analysis.learnt import Told
+    from logbench.analysis.learned import Told
     from logbench.job.seal import FileSeal
     from logbench.recording.export import Layout, Selection
     from logbench.recording.model import Facts
@@ -39,7 +39,7 @@ class Judged:
     problem: str = ""
     """What is wrong with the user's own limits, which were not used then; that another
     installation has sealed the recording."""
-    learnt_from: int = 0
+    learned_from: int = 0
     """Drives of the same car that told how far it moves from one to the next."""
     kind: Engine = field(default_factory=Engine)
     """The same of the engine, for further analysis."""
@@ -58,7 +58,7 @@ def judge(
     none. Raises `BandsError` for a file that is named and wrong, `ArchiveError`.
     """
     from logbench.analysis.bands import load_limits
-    from logbench.analysis.learnt import engine_told
+    from logbench.analysis.learned import engine_told
     from logbench.analysis.run import run_checks
     from logbench.analysis.view import View
     from logbench.archive.repeats import repeats_in
@@ -70,11 +70,11 @@ def judge(
     work.report(tr("Running the checks"), 0.5)
     repeats = repeats_in(archive, CarsFile().load(), [recording.facts])
     findings = tuple(run_checks(view, loaded.bands, repeats=repeats))
-    learnt_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
+    learned_from = max((scatter.drives for scatter in repeats.own.values()), default=0)
     told = engine_told(view)
     changed, remark = changes_of(recording)
     problem = " ".join(filter(None, (loaded.problem, remark)))
-    return Judged(conditions, findings, told, problem, learnt_from, view.engine, changed)
+    return Judged(conditions, findings, told, problem, learned_from, view.engine, changed)
 
 
 @only_looks
@@ -169,11 +169,11 @@ class ExportRecording(Deed[Path]):
     """Write a recording, or a part of it, with its notes, as CSV or Parquet, as `out` ends; nothing
     is overwritten. `private`: only what `recording/privacy.py` lets go along, and no notes.
 
-    Cancelled, nothing is left of it. Raises `UsageError` for another ending,
+    Canceled, nothing is left of it. Raises `UsageError` for another ending,
     `SignalUnsupportedError`, `StorageError`, the reader's errors.
     """
 
-    cancelling: ClassVar[Cancelling] = "drop"
+    canceling: ClassVar[Canceling] = "drop"
 
     path: Path
     out: Path
@@ -286,9 +286,9 @@ def _keeper(recording: Path) -> Keep:
 @dataclass(frozen=True)
 class ExportSpan(Deed[Path]):
     """The samples of some signals between two times as a wide CSV, in the units shown; a file that
-    is there is replaced, by a whole one only: cancelled, it stays. Raises `StorageError`."""
+    is there is replaced, by a whole one only: canceled, it stays. Raises `StorageError`."""
 
-    cancelling: ClassVar[Cancelling] = "drop"
+    canceling: ClassVar[Canceling] = "drop"
 
     path: Path
     recording: Recording

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from logbench.cases.work import Work, only_looks
 from logbench.plot.pyramid import Pyramid
 from logbench.plot.trace import StripTrace
-from logbench.signals.catalogue import COMPUTED, Entry, catalogue, group_of
+from logbench.signals.catalog import COMPUTED, Entry, catalog, group_of
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -106,9 +106,9 @@ def _read(
 
 
 def strip_of(trace: Trace, label: str, entry: Entry | None = None) -> StripTrace:
-    """A trace for drawing, with what the catalogue says of its signal."""
-    if entry is None and trace.signal in catalogue():
-        entry = catalogue().by_acronym(trace.signal)
+    """A trace for drawing, with what the catalog says of its signal."""
+    if entry is None and trace.signal in catalog():
+        entry = catalog().by_acronym(trace.signal)
     kind = entry.kind if entry else "number"
     group = (entry.group if entry else "") or group_of(trace.signal, trace.unit, kind)
     return StripTrace(
@@ -138,7 +138,7 @@ def _computed_traces(recording: Recording) -> tuple[StripTrace, ...]:
 def _shown_first(recording: Recording) -> list[tuple[str, str]]:
     """The engine's own traces of the usual signals, or else of the first numbers there are."""
     engine = min((ecu for _, ecu in recording.keys), default="")
-    words = {entry.acronym for entry in catalogue() if entry.kind != "number"}
+    words = {entry.acronym for entry in catalog() if entry.kind != "number"}
     mine = [signal for signal, ecu in recording.keys if ecu == engine and signal not in words]
     usual = [signal for signal in _FIRST if signal in mine]
     others = [signal for signal in mine if signal not in _FIRST]

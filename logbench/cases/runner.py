@@ -47,7 +47,7 @@ class Running:
 class Owner:
     """Whoever cases are run for: a job, a shown recording, a page.
 
-    Once closed it gets no more answers. What only it wanted is cancelled; deeds go on.
+    Once closed it gets no more answers. What only it wanted is canceled; deeds go on.
     """
 
     def __init__(self, runner: Runner, name: str = "") -> None:
@@ -76,11 +76,11 @@ class Owner:
     ) -> Running:
         """Run a case; all calls come on the runner's own thread (the window's).
 
-        `ended` comes once before `done` or `failed`, and alone when it was cancelled. Of a `slot`
-        only the last case started has an answer: what ran in it before is cancelled.
+        `ended` comes once before `done` or `failed`, and alone when it was canceled. Of a `slot`
+        only the last case started has an answer: what ran in it before is canceled.
         """
         self.cancel(slot)
-        work = Work(None, case.cancelling)
+        work = Work(None, case.canceling)
         running = Running(case, work, self, done, failed, reported, ended)
         if slot:
             self._slots[slot] = running
@@ -138,7 +138,7 @@ class Runner:
         return tuple(self._running)
 
     def run(self, running: Running) -> None:
-        """Run it; once closed nothing is run, and it comes back cancelled."""
+        """Run it; once closed nothing is run, and it comes back canceled."""
         if self._closed:
             running.work.cancel()
             return

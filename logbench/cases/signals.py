@@ -15,7 +15,7 @@ from logbench.cases.review import strip_of
 from logbench.cases.work import Work, only_looks
 from logbench.errors import SignalUnknownError, UsageError
 from logbench.recording.storage import storage_trouble, write_whole
-from logbench.signals.catalogue import Catalogue, Formula, catalogue, is_acronym, own_signals_path
+from logbench.signals.catalog import Catalog, Formula, catalog, is_acronym, own_signals_path
 from logbench.signals.units import known
 from logbench.system.limits import TABLES_BYTES
 from logbench.system.private import make_folder
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from logbench.recording.reader import Recording
 
 
-def tried(acronym: str, made: Formula) -> Catalogue:
-    """The catalogue with this signal of the user's. Raises `UsageError` where it may not be called
+def tried(acronym: str, made: Formula) -> Catalog:
+    """The catalog with this signal of the user's. Raises `UsageError` where it may not be called
     so or cannot be computed in its unit."""
     if not is_acronym(acronym) or acronym.lower() in WORDS:
         raise UsageError(
@@ -37,7 +37,7 @@ def tried(acronym: str, made: Formula) -> Catalogue:
                 example="MY_SIGNAL",
             )
         )
-    signals = catalogue()
+    signals = catalog()
     if acronym in signals and signals.by_acronym(acronym).origin != "own":
         raise UsageError(tr("{name} is the name of another signal.", name=acronym))
     if known(made.unit) is None:
@@ -70,7 +70,7 @@ def save_own(acronym: str, made: Formula) -> None:
 
 def remove_own(acronym: str) -> None:
     """Forget one of the user's signals. Raises `SignalUnknownError`, `StorageError`."""
-    if acronym not in catalogue() or catalogue().by_acronym(acronym).origin != "own":
+    if acronym not in catalog() or catalog().by_acronym(acronym).origin != "own":
         raise SignalUnknownError(tr("{name} is none of your own signals.", name=acronym))
     _change(lambda document: document.remove(acronym))
 

@@ -17,12 +17,12 @@ from typing import Any, ClassVar, Concatenate, Generic, Literal, ParamSpec, Type
 
 P = ParamSpec("P")
 AnswerT = TypeVar("AnswerT")
-Cancelling = Literal["drop", "keep", "finish"]
+Canceling = Literal["drop", "keep", "finish"]
 """`drop`: ends with nothing; `keep`: ends early with what it has; `finish`: is seen through."""
 
 
 class CancelledError(Exception):
-    """Raised inside a case that was cancelled; its answer is `Cancelled`."""
+    """Raised inside a case that was canceled; its answer is `Canceled`."""
 
 
 class Work:
@@ -31,19 +31,19 @@ class Work:
     def __init__(
         self,
         reported: Callable[[str, float], None] | None = None,
-        cancelling: Cancelling = "drop",
+        canceling: Canceling = "drop",
     ) -> None:
         self.reported = reported
         """Who gets the progress."""
-        self._cancelling = cancelling
+        self._cancelling = canceling
         self._lock = threading.Lock()
         self.cancelled = False
         """It is to end: a case that keeps what it has looks here between its steps."""
-        self._sealed = cancelling == "finish"
+        self._sealed = canceling == "finish"
 
     @property
     def dropped(self) -> bool:
-        """It was cancelled and has no answer, whatever its thread still brings."""
+        """It was canceled and has no answer, whatever its thread still brings."""
         return self.cancelled and self._cancelling == "drop"
 
     def cancel(self) -> bool:
@@ -72,7 +72,7 @@ class Work:
     def seal(self) -> None:
         """From here on it is seen through: it begins to change what it was asked to change.
 
-        Raises `CancelledError` when it was cancelled before.
+        Raises `CancelledError` when it was canceled before.
         """
         with self._lock:
             if self.dropped:
@@ -93,7 +93,7 @@ class Case(ABC, Generic[AnswerT]):
 
     title: ClassVar[str] = ""
     """What is being done, until it reports more."""
-    cancelling: ClassVar[Cancelling] = "drop"
+    canceling: ClassVar[Canceling] = "drop"
     deed: ClassVar[bool] = False
     """It changes files or a car: it goes on when whoever asked has gone."""
 
@@ -112,7 +112,7 @@ class Case(ABC, Generic[AnswerT]):
 class Deed(Case[AnswerT]):
     """A case that changes files or a car, and is seen through."""
 
-    cancelling: ClassVar[Cancelling] = "finish"
+    canceling: ClassVar[Canceling] = "finish"
     deed: ClassVar[bool] = True
 
 
@@ -146,4 +146,4 @@ def only_looks(
 
 def run_here(case: Case[AnswerT], reported: Callable[[str, float], None] | None = None) -> AnswerT:
     """Run a case on this thread; what it raises comes through. For the command line and tests."""
-    return case.run(Work(reported, case.cancelling))
+    return case.run(Work(reported, case.canceling))

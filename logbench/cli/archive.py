@@ -59,7 +59,7 @@ def find_command(
         str, typer.Option(help="Has this finding: act, fuel_trim or fuel_trim:act.")
     ] = "",
     text: Annotated[str, typer.Option(help="Text in its notes.")] = "",
-    litres: Annotated[str, typer.Option(help="Displacement: 1.8 or 1.6-2.0.")] = "",
+    liters: Annotated[str, typer.Option(help="Displacement: 1.8 or 1.6-2.0.")] = "",
     when: Annotated[
         str, typer.Option(help="A condition, like 'ECT below 70 after 10 minutes'.")
     ] = "",
@@ -78,18 +78,18 @@ def find_command(
         signals=listed(",".join(signal or ()).upper()),
         finding=finding,
         text=text,
-        displacement_l=_displacements(litres) if litres else None,
+        displacement_l=_displacements(liters) if liters else None,
         condition=condition(when) if when else None,
     )
     _list(place, chosen, limit, as_json, as_csv)
 
 
-def _displacements(litres: str) -> tuple[float, float]:
-    low, _, high = litres.partition("-")
+def _displacements(liters: str) -> tuple[float, float]:
+    low, _, high = liters.partition("-")
     try:
         return float(low) - 0.01, float(high or low) + 0.01
     except ValueError:
-        raise UsageError(f"'{litres}' is no displacement: write 1.8 or 1.6-2.0.") from None
+        raise UsageError(f"'{liters}' is no displacement: write 1.8 or 1.6-2.0.") from None
 
 
 def _list(

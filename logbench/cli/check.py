@@ -38,7 +38,7 @@ def check(
     as_json: AsJson = False,
     bands: Annotated[Path | None, typer.Option(help="Your own bands (TOML).")] = None,
     displacement: Annotated[
-        float | None, typer.Option(help="Engine displacement in litres, where the file has none.")
+        float | None, typer.Option(help="Engine displacement in liters, where the file has none.")
     ] = None,
     regulating: Regulating = None,
     fuel: Fuel = "",
@@ -92,10 +92,10 @@ def check(
         show_findings.findings(judged.findings)
         text = coverage_text(parts)
         show.say(f"\n{text[0].upper()}{text[1:]}.")
-        if judged.learnt_from:
+        if judged.learned_from:
             show.say(
-                "How far this car moves from drive to drive is learnt from "
-                f"{judged.learnt_from} of its drives in {place}."
+                "How far this car moves from drive to drive is learned from "
+                f"{judged.learned_from} of its drives in {place}."
             )
     if png is not None:
         from logbench.report.plots import plot_recording
@@ -117,7 +117,7 @@ def _document(judged: Judged) -> dict[str, object]:
         "severity": worst(judged.findings).severity,
         "coverage": coverage_to_dict(parts_of(judged.findings)),
         "engine": [asdict(told) for told in judged.engine],
-        "repeats_learnt_from": judged.learnt_from,
+        "repeats_learned_from": judged.learned_from,
         "findings": [finding_to_dict(f) for f in judged.findings],
     }
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from logbench.analysis.view import View
     from logbench.cases.compare import Compared
 
-_SUMMARISED = ("SHRTFT1", "LONGFT1", "RPM")
+_SUMMARIZED = ("SHRTFT1", "LONGFT1", "RPM")
 """Signals of the overlay plot, as far as both sides hold them."""
 _STYLES = {
     "changed": "bold yellow",
@@ -263,5 +263,5 @@ def _overlays(first: View, second: View) -> list[Overlay]:
 
     started = first.run_start_ns is not None and second.run_start_ns is not None
     by = By.ENGINE_START if started else By.TIME
-    held = [s for s in _SUMMARISED if not first.missing(s) and not second.missing(s)]
+    held = [s for s in _SUMMARIZED if not first.missing(s) and not second.missing(s)]
     return [overlay(first, second, name, by) for name in held]

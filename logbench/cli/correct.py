@@ -25,10 +25,10 @@ def correct(
     car: Annotated[str, typer.Option(help="The name of the car.")] = "",
     vin: Annotated[str, typer.Option(help="Its vehicle identification number.")] = "",
     displacement: Annotated[
-        float | None, typer.Option(help="Engine displacement in litres.")
+        float | None, typer.Option(help="Engine displacement in liters.")
     ] = None,
     cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
-    fuel: Annotated[str, typer.Option(help="petrol, diesel, …")] = "",
+    fuel: Annotated[str, typer.Option(help="gasoline, diesel, …")] = "",
     other: Annotated[
         list[str] | None,
         typer.Option(

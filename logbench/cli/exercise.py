@@ -26,7 +26,7 @@ def exercise(
         str, typer.Option(help="The exercise, as others named it: a number, or like diesel-4711.")
     ] = "",
     kind: Annotated[
-        str, typer.Option(help="Kind of car: petrol, charged, diesel, hybrid, flex, any.")
+        str, typer.Option(help="Kind of car: gasoline, charged, diesel, hybrid, flex, any.")
     ] = "",
     into: Annotated[Path, typer.Option(help="Where the folder of a new one is made.")] = Path("."),
     own_drive: Annotated[

@@ -55,7 +55,7 @@ def import_files(
     ] = False,
     car: Annotated[str, typer.Option(help="The name of the car that they are of.")] = "",
     displacement: Annotated[
-        float | None, typer.Option(help="Engine displacement in litres.")
+        float | None, typer.Option(help="Engine displacement in liters.")
     ] = None,
     start: Start = "",
     drive: Annotated[

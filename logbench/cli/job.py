@@ -33,7 +33,7 @@ def new_command(
     vehicle_label: Annotated[str, typer.Option(help="A name for the car, or its plate.")] = "",
     vin: Annotated[str, typer.Option(help="Vehicle identification number.")] = "",
     displacement: Annotated[
-        float | None, typer.Option(help="Engine displacement in litres.")
+        float | None, typer.Option(help="Engine displacement in liters.")
     ] = None,
     cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
     odometer: Annotated[float | None, typer.Option(help="Odometer, km, as read.")] = None,

@@ -103,11 +103,11 @@ def signals(
     ] = None,
 ) -> None:
     """List the signals that can be recorded, and those that are computed of them."""
-    from logbench.signals.catalogue import catalogue
+    from logbench.signals.catalog import catalog
     from logbench.signals.table import table
 
     out = make_table("acronym", "PID", "name", "unit", "range")
-    for entry in catalogue():
+    for entry in catalog():
         pid = entry.origin if entry.formula else f"{table().by_acronym(entry.acronym).pid:02X}"
         found = f"{entry.acronym} {entry.title} 0x{pid} {pid}".lower()
         if all(word.lower() in found for word in words or []):

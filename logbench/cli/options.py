@@ -32,7 +32,7 @@ SoakHours = Annotated[
 ]
 Altitude = Annotated[
     float | None,
-    typer.Option("--altitude-m", help="Height above sea level, metres: for the barometer."),
+    typer.Option("--altitude-m", help="Height above sea level, meters: for the barometer."),
 ]
 Humidity = Annotated[
     float | None, typer.Option(help="Relative humidity outside, %: for the air's density.")
@@ -41,7 +41,7 @@ Regulating = Annotated[
     float | None, typer.Option(help="Thermostat's regulating temperature, degrees C.")
 ]
 Fuel = Annotated[
-    str, typer.Option(help="petrol, diesel …: goes before what the recording looks like.")
+    str, typer.Option(help="gasoline, diesel …: goes before what the recording looks like.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="For machines.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV.")]
@@ -52,7 +52,7 @@ ArchivePlace = Annotated[
     str | None,
     typer.Option(
         "--archive",
-        help="Where the car's other drives are: how far it moves from drive to drive is learnt "
+        help="Where the car's other drives are: how far it moves from drive to drive is learned "
         "from them. Left out: the archive folder that was opened last in the window; '' for none.",
     ),
 ]

@@ -53,7 +53,7 @@ def record(
     ] = None,
     car: Annotated[str, typer.Option(help="A name for the car, kept in the file.")] = "",
     displacement: Annotated[
-        float | None, typer.Option(help="Engine displacement in litres, for the airflow check.")
+        float | None, typer.Option(help="Engine displacement in liters, for the airflow check.")
     ] = None,
     cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
     regulating: Regulating = None,

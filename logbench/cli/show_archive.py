@@ -171,13 +171,13 @@ def trend(found: Trend) -> None:
         _spread(found.spread, found.displacement_l, found.points[-1].value)
 
 
-def _spread(found: Spread, litres: float, value: float) -> None:
+def _spread(found: Spread, liters: float, value: float) -> None:
     """The place of a value among other cars of that displacement."""
     if not found.cars:
-        say(f"No other car of {litres:.1f} l is known to hold it against.")
+        say(f"No other car of {liters:.1f} l is known to hold it against.")
         return
     quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
-    say(f"{found.cars} other cars of {litres:.1f} l: {quantiles}.")
+    say(f"{found.cars} other cars of {liters:.1f} l: {quantiles}.")
     say(f"By its last value, {value:.4g}, this car lies above {found.place} % of them.")
 
 

@@ -13,7 +13,7 @@ from logbench.foreign import joined
 from logbench.signals.numbers import started_text
 
 if TYPE_CHECKING:
-    from logbench.analysis.learnt import Told
+    from logbench.analysis.learned import Told
     from logbench.analysis.model import Finding
     from logbench.recording.reader import Recording
 

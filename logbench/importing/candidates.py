@@ -104,7 +104,7 @@ def _moves(values: Values | None) -> float:
 
 
 def _jumps(guess: Guess, by: float) -> float:
-    """Share of steps between neighbouring readings that are larger."""
+    """Share of steps between neighboring readings that are larger."""
     near = np.diff(guess.rows) <= _AGE_ROWS
     step = np.abs(np.diff(guess.values))[near]
     return float((step > by).mean()) if len(step) >= _FEW else 0.0

@@ -189,7 +189,7 @@ class JobFolder:
         """Copy a recording into the job (one that is already there stays), with the notes beside
         it, and enter it. Raises RecordingError when the file is none, StorageError.
         """
-        from logbench.analysis.learnt import (
+        from logbench.analysis.learned import (
             learn_from,
         )  # takes time, and no other use of a job needs it
 

@@ -24,7 +24,7 @@ from logbench.job.model import (
     RecordingEntry,
 )
 from logbench.recording.privacy import ecu_names, is_public, private_car
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.codes import text_of
 from logbench.signals.decoding import label
 from logbench.signals.table import table
@@ -130,7 +130,7 @@ def _ecus(reading: CarReading) -> Iterable[str]:
 
 
 def _frozen(value: FrozenValue) -> FrozenValue:
-    entry = catalogue().by_acronym(value.signal)
+    entry = catalog().by_acronym(value.signal)
     text = ""
     if value.value is not None and entry.origin == "measured":
         text = label(table().by_acronym(entry.acronym), value.value)

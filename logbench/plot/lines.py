@@ -174,7 +174,7 @@ def columns(buckets: Buckets, px_per_ns: float) -> tuple[Ints, Rows, Rows]:
 
 
 def stretched(column: Ints, top: Rows, bottom: Rows, gap_px: float) -> Rows:
-    """One vertical line a column, shape (n, 4), stretched to touch its neighbour.
+    """One vertical line a column, shape (n, 4), stretched to touch its neighbor.
 
     `top` and `bottom` in pixels, downward. Columns further apart than one are bridged, but not
     over more than `gap_px`.

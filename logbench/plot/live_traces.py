@@ -10,7 +10,7 @@ from logbench.capture.messages import Batch
 from logbench.car.model import Car
 from logbench.plot.trace import SECOND, Key, LiveTrace
 from logbench.recording.model import Trace
-from logbench.signals.catalogue import COMPUTED, catalogue, group_of
+from logbench.signals.catalog import COMPUTED, catalog, group_of
 from logbench.signals.values import Clock
 
 _WHILE_NS = 1_000_000_000
@@ -122,8 +122,8 @@ def _since(trace: LiveTrace, since_ns: int) -> Trace:
 
 
 def _described(key: Key) -> LiveTrace:
-    """A new trace of a signal of the catalogue."""
-    entry = catalogue().by_acronym(key[0])
+    """A new trace of a signal of the catalog."""
+    entry = catalog().by_acronym(key[0])
     return LiveTrace(
         *key,
         entry.unit,

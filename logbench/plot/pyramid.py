@@ -19,7 +19,7 @@ import numpy.typing as npt
 from logbench.signals.values import gap_ns
 
 BLOCK = 16_384
-_LEARNT_FROM = 64
+_LEARNED_FROM = 64
 """Samples that tell how far apart samples usually are."""
 FIRST_BUCKET = 8
 _MOST_LEVELS = 24
@@ -161,8 +161,11 @@ class Samples:
 
     def _learn_interval(self, before: int) -> None:
         """Every now and then, and often while there are few: the median of the latest steps."""
-        if self._size <= 4 * _LEARNT_FROM or self._size // _LEARNT_FROM != before // _LEARNT_FROM:
-            t_ns, _ = self._raw(max(0, self._size - _LEARNT_FROM), self._size)
+        if (
+            self._size <= 4 * _LEARNED_FROM
+            or self._size // _LEARNED_FROM != before // _LEARNED_FROM
+        ):
+            t_ns, _ = self._raw(max(0, self._size - _LEARNED_FROM), self._size)
             if len(t_ns) > 1:
                 self.interval_ns = float(np.median(np.diff(t_ns)))
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from logbench.plot.pyramid import Pyramid
-from logbench.signals.catalogue import group_of, rank_of
+from logbench.signals.catalog import group_of, rank_of
 from logbench.signals.units import METRIC, Units
 from logbench.signals.values import Clock, Shown, judged
 
@@ -37,7 +37,7 @@ class StripTrace:
     title: str = ""
     """The signal's name in words."""
     slot: int = 0
-    """Its colour, as `Entry.slot`."""
+    """Its color, as `Entry.slot`."""
     held: float = 1.0
     """Rows of another program's table in which one reading stands."""
 

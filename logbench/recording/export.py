@@ -19,7 +19,7 @@ from logbench.recording.model import Trace
 from logbench.recording.notes import Remark, note_cells
 from logbench.recording.reader import Recording
 from logbench.recording.storage import replacing, storage_trouble, write_new
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.signals.units import Units
 from logbench.system.private import owner_only
 

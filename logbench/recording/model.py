@@ -20,7 +20,7 @@ from logbench.car.identity import Ecu, Identity
 from logbench.car.model import Car
 from logbench.foreign import MOST_LINE, ToldLine, ToldName, ToldText, ToldUnit
 from logbench.recording.even import MOST_T_NS
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.table import table
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
@@ -152,9 +152,9 @@ class Correction(_Open):
 
 
 def signal_facts(acronyms: Iterable[str]) -> dict[str, SignalFacts]:
-    """Unit, name and, of measured ones, PID of each signal that the catalogue knows."""
+    """Unit, name and, of measured ones, PID of each signal that the catalog knows."""
     facts = {}
-    for entry in (catalogue().by_acronym(name) for name in acronyms if name in catalogue()):
+    for entry in (catalog().by_acronym(name) for name in acronyms if name in catalog()):
         pid = None if entry.formula else table().by_acronym(entry.acronym).pid
         facts[entry.acronym] = SignalFacts(unit=entry.unit, name=entry.title, pid=pid)
     return facts

@@ -15,10 +15,10 @@ from typing import get_args
 from logbench.car.model import METERING, Car
 from logbench.recording.model import Event, EventKind, Facts, LinkFacts, Trace, signal_facts, stated
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import COMPUTED, catalogue
+from logbench.signals.catalog import COMPUTED, catalog
 from logbench.signals.units import known
 
-FUELS = ("petrol", "diesel", "e10", "e85", "e100")
+FUELS = ("gasoline", "diesel", "e10", "e85", "e100")
 """Words for a fuel that go along; those that the analysis knows are among them."""
 _NUMBERS = (
     *("year", "displacement_l", "cylinders", "turbo", "banks", "valve_throttled", "stop_start"),
@@ -42,7 +42,7 @@ def private_recording(recording: Recording) -> Recording:
 
 def is_public(signal: str) -> bool:
     """Whether the program itself knows the signal, and it does not tell one car from all others."""
-    ours = signal in catalogue() and catalogue().by_acronym(signal).origin != "own"
+    ours = signal in catalog() and catalog().by_acronym(signal).origin != "own"
     return ours and signal != _ODOMETER
 
 

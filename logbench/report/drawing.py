@@ -20,7 +20,7 @@ from logbench.analysis.model import Condition, Verdict
 from logbench.foreign import in_label, in_plot
 from logbench.recording.storage import write_whole
 from logbench.report import fonts
-from logbench.signals.catalogue import told_apart
+from logbench.signals.catalog import told_apart
 from logbench.signals.numbers import axis_labels
 
 WIDTH = 500.0

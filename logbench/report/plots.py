@@ -39,7 +39,7 @@ from logbench.report.charts import (
 from logbench.report.drawing import VERDICT_COLORS, Chart, write_png
 from logbench.report.gather import Drive, out_of_range
 from logbench.report.strips import Line2D, Panel, Shade, Strip, Told, strips_chart
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.numbers import Ends
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 from logbench.signals.values import gap_ns
@@ -160,7 +160,7 @@ def strips_of(
 ) -> dict[tuple[str, ...], Strip]:
     """Strips of those signals that are there or can be computed, over minutes, by the signals
     wanted; with the band of a finding where it holds for all that is drawn."""
-    strips, known = {}, catalogue()
+    strips, known = {}, catalog()
     for names in wanted:
         there = [trace for name in names if (trace := traces.first(name)) is not None]
         if not there:
@@ -319,9 +319,9 @@ def plot_warm_up(comparison: Comparison, path: Path, sides: str) -> None:
     ):
         if curve is not None:
             lines.append(Line2D(name, curve.heat, curve.degc, slot))
-            label = tr("air burnt since the start, g")
+            label = tr("air burned since the start, g")
             if curve.source != "MAF":
                 source = curve.source
-                label = tr("air burnt since the start, g (relative, {source})", source=source)
+                label = tr("air burned since the start, g (relative, {source})", source=source)
     chart = strips_chart([Panel((Strip("°C", tuple(lines), 220.0),))], label)
     write_png(chart, path, joined("\n", in_units(warm.reason, METRIC), sides))

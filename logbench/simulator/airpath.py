@@ -12,7 +12,7 @@ R_AIR = 0.28705
 """Gas constant of dry air, kJ/(kg K)."""
 CYCLE = 120.0 * R_AIR
 """A four-stroke fills its displacement once in two turns: m = VE p D rpm / (CYCLE T), in g/s,
-kPa, litres, K."""
+kPa, liters, K."""
 CHOKED = 0.04041
 """Mass flux of choked air, g/s per mm2 and kPa times sqrt(K): sqrt(k/R) (2/(k+1))^((k+1)/(2k-2))
 with k = 1.4 (isentropic nozzle flow, any thermodynamics textbook)."""
@@ -33,7 +33,7 @@ _PURGE_OPENS = 0.6
 _SCAVENGED_RPM = 2600.0
 """Below it a charged engine's overlap blows air through. [CP]"""
 _BLOWN = 0.7
-"""Of the air that scavenging adds, what goes on to the exhaust; the rest takes the place of burnt
+"""Of the air that scavenging adds, what goes on to the exhaust; the rest takes the place of burned
 gas."""
 _COOLED_K = 500.0
 """What enrichment takes of the exhaust's heat, for all of lambda. [CP: 40 to 60 K for 0.1]"""
@@ -54,11 +54,11 @@ def nozzle(ratio: float) -> float:
     return sqrt(1.0 - x * x)
 
 
-def drawn_g_s(severity: float, litres: float, p_man: float, p_amb: float, charge_k: float) -> float:
+def drawn_g_s(severity: float, liters: float, p_man: float, p_amb: float, charge_k: float) -> float:
     """Gas through a purge valve that does not close and lets nothing back; kPa, K."""
     if p_man >= p_amb:
         return 0.0
-    area: float = severity**_PURGE_OPENS * _OPEN_PURGE_MM2_PER_L * litres
+    area: float = severity**_PURGE_OPENS * _OPEN_PURGE_MM2_PER_L * liters
     return area * p_amb * CHOKED / sqrt(charge_k) * nozzle(p_man / p_amb)
 
 

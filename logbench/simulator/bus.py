@@ -45,7 +45,7 @@ class Bus:
         self.opened = False
         """Whether communication was started (the K-line needs it)."""
         self._free_s = 0.0
-        self._learnt_s: float | None = None
+        self._learned_s: float | None = None
         self._key_seen_s = float("-inf")
 
     def car_at(self, t_s: float) -> CarSource:
@@ -67,17 +67,17 @@ class Bus:
         return protocol is self.protocol and t_s - self._key_seen_s < _BUS_SLEEPS_S
 
     def forget(self) -> None:
-        """Close the communication; what was learnt about answering times is lost."""
+        """Close the communication; what was learned about answering times is lost."""
         self.opened = False
-        self._learnt_s = None
+        self._learned_s = None
 
     def timeout_s(self, settings: Settings) -> float:
         """How long the adapter waits for a (further) answer now."""
         longest = settings.timeout_4ms * 0.004
-        if settings.adaptive == 0 or self._learnt_s is None:
+        if settings.adaptive == 0 or self._learned_s is None:
             return longest
         factor, spare_s = ((1.5, 0.024), (1.2, 0.012))[settings.adaptive - 1]
-        return min(longest, self._learnt_s * factor + spare_s)
+        return min(longest, self._learned_s * factor + spare_s)
 
     def exchange(self, settings: Settings, request: bytes, count: int, t_s: float) -> Heard:
         """Send `request` in the bus's protocol; print what comes until `count` frames are there or
@@ -203,10 +203,10 @@ class Bus:
         return heard
 
     def _learn(self, longest_s: float) -> None:
-        if self._learnt_s is None or longest_s > self._learnt_s:
-            self._learnt_s = longest_s
+        if self._learned_s is None or longest_s > self._learned_s:
+            self._learned_s = longest_s
         else:
-            self._learnt_s += 0.25 * (longest_s - self._learnt_s)
+            self._learned_s += 0.25 * (longest_s - self._learned_s)
 
     def _passes(self, settings: Settings, ecu: str) -> bool:
         if not self.protocol.is_can:

@@ -8,20 +8,20 @@ from typing import Any, Literal
 from logbench.errors import UsageError
 from logbench.simulator.data import tables
 
-STOICH_PETROL = 14.7
-"""Stoichiometric air-fuel ratio of petrol by mass (textbooks)."""
+STOICH_GASOLINE = 14.7
+"""Stoichiometric air-fuel ratio of gasoline by mass (textbooks)."""
 STOICH_E10 = 14.1
-"""The same of petrol with 10 % ethanol."""
+"""The same of gasoline with 10 % ethanol."""
 
 
 def blend_of(ethanol: float) -> float:
-    """Air that a gram of petrol with this share of ethanol needs, and about the heat it gives, over
-    those of petrol. Stoichiometric ratio 14.7 of petrol, 9.0 of ethanol; heating values 42.8 and
-    26.8 kJ/g (textbooks), densities that hardly differ."""
+    """Air that a gram of gasoline with this share of ethanol needs, and about the heat it gives,
+    over those of gasoline. Stoichiometric ratio 14.7 of gasoline, 9.0 of ethanol; heating values
+    42.8 and 26.8 kJ/g (textbooks), densities that hardly differ."""
     return 1.0 - ethanol * 5.7 / 14.7
 
 
-Kind = Literal["petrol", "charged", "diesel", "hybrid", "flex"]
+Kind = Literal["gasoline", "charged", "diesel", "hybrid", "flex"]
 """Spark ignition with port injection; charged with direct injection; compression ignition; a spark
 engine that an electric motor helps and replaces; one for any share of ethanol."""
 Age = Literal["early", "middle", "late"]
@@ -89,7 +89,7 @@ class DieselMap:
     that give the figures of the real one (tests/simulator/test_diesel_figures.py)."""
 
     idle_air_g_l: float = 0.57
-    """Air it wants for two turns and each litre with recirculation, at idle."""
+    """Air it wants for two turns and each liter with recirculation, at idle."""
     air_rise: float = 1.0
     """How fast that grows with the quantity, over the usual."""
     egr_from_degc: float = 15.0
@@ -129,7 +129,7 @@ class Car:
     automatic: bool
     regulating_degc: float
     """The thermostat's nominal regulating temperature."""
-    stoich: float = STOICH_PETROL
+    stoich: float = STOICH_GASOLINE
     idle_rpm: float = 720.0
     redline_rpm: float = 6300.0
     mass_kg: float = 1450.0
@@ -156,7 +156,7 @@ class Car:
     downstream: bool = True
     """An oxygen sensor behind each catalyst."""
     odometer_km: float = 84_000.0
-    kind: Kind = "petrol"
+    kind: Kind = "gasoline"
     ethanol: float = 0.0
     """Share of ethanol in the tank of a car that can do with any."""
     age: Age = "middle"
@@ -179,7 +179,7 @@ class Car:
 
     @property
     def direct(self) -> bool:
-        """Petrol injected into the cylinder, by a high-pressure pump."""
+        """Gasoline injected into the cylinder, by a high-pressure pump."""
         return self.kind == "charged"
 
 

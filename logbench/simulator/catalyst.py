@@ -17,7 +17,7 @@ from logbench.simulator.state import BankState, State
 OXYGEN = 0.23
 """Share of the air's mass that is oxygen."""
 STORE_LEAST, STORE_MOST, STORE_LOST = 0.6, 1.6, 0.97
-"""Oxygen that a good catalyst holds, g for each litre of displacement [from memory], and how much
+"""Oxygen that a good catalyst holds, g for each liter of displacement [from memory], and how much
 of it an aged one has lost at severity 1."""
 _WORN = 0.4
 """Power of the severity that is lost: a store of half the size still hides the mixture's swings;

@@ -20,7 +20,7 @@ from logbench.simulator.state import State
 _COMPRESSOR, _TURBINE = 0.68, 0.66
 """Efficiency of the compressor, and of the turbine with the bearings. [CP: 0.6 to 0.78]"""
 _SPIN_KJ_L = 1.7
-"""Energy of the wheels at a pressure ratio of 2, for each litre of the engine: 3e-5 kg m2 at
+"""Energy of the wheels at a pressure ratio of 2, for each liter of the engine: 3e-5 kg m2 at
 170,000 rpm for 2 l. [from memory: compressor maps of passenger cars]"""
 _BEARING_KW_L = 0.05
 _SILENCER_KPA = 12.0
@@ -44,18 +44,18 @@ class Charger(Part):
     """Compressor, cooler, turbine with vanes or wastegate, actuator and control loop."""
 
     def __init__(self, car: Car, day: Day) -> None:
-        facts, litres = car.charging, car.displacement_l
+        facts, liters = car.charging, car.displacement_l
         self._facts = facts
         self._diesel = car.diesel
-        self._rated_g_s = 1.35 * litres * car.redline_rpm / 120.0
-        self._spin_kj = _SPIN_KJ_L * litres * facts.inertia
-        self._most_g_s = (68.0 if car.diesel else 92.0) * litres * facts.area
-        self._bearing_kw = _BEARING_KW_L * litres
+        self._rated_g_s = 1.35 * liters * car.redline_rpm / 120.0
+        self._spin_kj = _SPIN_KJ_L * liters * facts.inertia
+        self._most_g_s = (68.0 if car.diesel else 92.0) * liters * facts.area
+        self._bearing_kw = _BEARING_KW_L * liters
         # diesels charge high with little throttle loss and cool exhaust; their vanes shut far
         open_mm2, shut_mm2 = (240.0, 30.0) if facts.vanes else (0.0, 92.0 if car.diesel else 96.0)
-        self._shut_mm2 = shut_mm2 * litres * facts.area
-        self._range_mm2 = (open_mm2 - shut_mm2 if facts.vanes else 230.0) * litres * facts.area
-        self._leak_mm2 = 50.0 * litres
+        self._shut_mm2 = shut_mm2 * liters * facts.area
+        self._range_mm2 = (open_mm2 - shut_mm2 if facts.vanes else 230.0) * liters * facts.area
+        self._leak_mm2 = 50.0 * liters
         self._rest = 0.55 if facts.vanes else 0.0
         self._rise = 0.0
         """Pressure ratio of the compressor less 1; the wheels' energy goes with it."""
@@ -65,7 +65,7 @@ class Charger(Part):
         """Position of vanes or wastegate: 1 shut, most pressure."""
         self._closed_loop = False
         self._out_degc = self._before_degc = self._behind_degc = day.ambient_degc
-        self._scale_rpm = 165_000.0 / sqrt(litres / 2.0)
+        self._scale_rpm = 165_000.0 / sqrt(liters / 2.0)
         self.pids = frozenset()
         if car.age == "late":
             self.pids = frozenset(

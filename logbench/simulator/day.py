@@ -34,7 +34,7 @@ class Day:
     left_k: float = 0.0
     """Of the last drive's heat, in coolant and oil at a cold start."""
     sun_k: float = 0.0
-    """Heat of the sun under the bonnet, in the intake at the start."""
+    """Heat of the sun under the hood, in the intake at the start."""
     # tank and rail
     ethanol: float = 0.0
     """Share of the volume over that which the engine computer is set for."""
@@ -45,13 +45,13 @@ class Day:
     load_tilt: float = 0.0
     """The same that grows from idle with speed and load, as in `cars.FuelMap`: heat that the charge
     picks up, pressure under demand, voltage at the injectors."""
-    vapour: float = 0.012
+    vapor: float = 0.012
     """Fuel from the canister with the purge valve wholly open, share of the engine's."""
     filled: float = 0.0
     """Ethanol that the last filling has added, as a share of the tank: only of a car that can do
-    with any, and not yet learnt."""
+    with any, and not yet learned."""
     # what the engine computer remembers
-    unlearnt_pct: float = 0.0
+    unlearned_pct: float = 0.0
     """Where the days before have left the long-term trims, over what this day asks."""
     # battery and consumers
     charge: float = 0.93
@@ -76,7 +76,7 @@ class Day:
     """How much later the fan starts, and how far it lets the coolant fall."""
 
     soot: float = 0.4
-    """In a particulate filter at the start, over that at which it is burnt off."""
+    """In a particulate filter at the start, over that at which it is burned off."""
 
     def air_for_fuel(self, ambient_degc: float, metered: bool) -> float:
         """Air by the computer that the fuel of one command needs, over what it reckons with.
@@ -113,8 +113,8 @@ def draw_day(seed: int) -> Day:
         injected=1.0 + off(0.015),
         rpm_tilt=off(0.025),
         load_tilt=off(0.008),
-        vapour=0.005 + rng.expovariate(1.0 / 0.025),
-        unlearnt_pct=off(1.1),
+        vapor=0.005 + rng.expovariate(1.0 / 0.025),
+        unlearned_pct=off(1.1),
         charge=max(0.5, min(1.0, 0.84 + off(0.18))),
         surface_v=min(0.8, rng.expovariate(1.0 / 0.3)),
         consumers_a=max(-6.0, min(32.0, 6.0 + off(15.0))),

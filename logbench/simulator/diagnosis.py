@@ -69,7 +69,7 @@ class Diagnosis(Memory):
         }.get(service, ())
 
     def clear(self) -> None:
-        """Service 04: everything but permanent codes; the trims are learnt anew."""
+        """Service 04: everything but permanent codes; the trims are learned anew."""
         for bank in self._state.banks:
             bank.long_trims = [0.0] * CELLS
         self._forget()

@@ -13,7 +13,7 @@ from logbench.simulator.cars import Car
 from logbench.simulator.day import Day
 from logbench.simulator.faults import Faults
 from logbench.simulator.fueling import MAF_SHARE, MAP_SHARE, OFF, meter_gain
-from logbench.simulator.powertrain import BAR_LITRE_NM, IDLE_UP_RPM
+from logbench.simulator.powertrain import BAR_LITER_NM, IDLE_UP_RPM
 from logbench.simulator.state import BankState, State
 
 HEATING_KJ_G = 42.5
@@ -23,7 +23,7 @@ FUEL_G_L = 835.0
 _VOLUMES = 3.5
 """Manifold, pipes and cooler over displacement."""
 _FULL_MG_L = 118.0
-"""Fuel of a stroke at the most torque, for each litre of the cylinder."""
+"""Fuel of a stroke at the most torque, for each liter of the cylinder."""
 _INDICATED = 0.455
 """Efficiency inside the cylinder: with friction about 0.40 at best (textbooks)."""
 
@@ -47,11 +47,11 @@ class DieselAir:
 
     def __init__(self, car: Car) -> None:
         self._car = car
-        self._litres = car.displacement_l
+        self._liters = car.displacement_l
         self._volume_l = _VOLUMES * car.displacement_l
         self._full_mm2 = 850.0 * car.displacement_l
         self._leak_mm2 = 34.0 * car.displacement_l
-        self.rated_g_s = car.ve_peak * 101.3 * self._litres * car.redline_rpm / (CYCLE * 310)
+        self.rated_g_s = car.ve_peak * 101.3 * self._liters * car.redline_rpm / (CYCLE * 310)
         """Air at the redline without boost: the scale of the flow."""
 
     def filling(self, rpm: float) -> float:
@@ -78,7 +78,7 @@ class DieselAir:
             leak = sqrt(faults.charge_leak_after) * self._leak_mm2 * p * CHOKED / sqrt(gas_k)
             leak *= nozzle(s.p_amb_kpa / p)
         s.ve = ve = self.filling(rpm)
-        per_kpa = ve * self._litres * rpm / (CYCLE * gas_k)
+        per_kpa = ve * self._liters * rpm / (CYCLE * gas_k)
         stiffness = R_AIR * gas_k / self._volume_l * dt
         held = p + stiffness * (open_g_kpa * p_up + s.egr_g_s - leak)
         s.p_man_kpa = p = held / (1.0 + stiffness * (open_g_kpa + per_kpa))
@@ -103,8 +103,8 @@ class DieselAir:
     def _mix(self, s: State, through: float, out: float, gas_k: float, dt: float) -> None:
         """Recirculated share of what is in the manifold."""
         mass = s.p_man_kpa * self._volume_l / (R_AIR * gas_k)
-        burnt = s.egr_g_s + s.egr_low_share * through
-        share = (s.egr_share * mass + burnt * dt) / (mass + out * dt)
+        burned = s.egr_g_s + s.egr_low_share * through
+        share = (s.egr_share * mass + burned * dt) / (mass + out * dt)
         s.egr_share = share if share < 0.8 else 0.8
 
 
@@ -186,13 +186,13 @@ class DieselEngine:
         efficiency = _INDICATED
         if mixture < 1.8:
             efficiency *= 1.0 - 0.13 * (1.8 - (mixture if mixture > 0.8 else 0.8))
-        burnt = fuel if mixture > 1.02 else s.air_cyl_g_s / (STOICH * 1.02)
-        s.indicated_kw = burnt * HEATING_KJ_G * efficiency * s.firing
+        burned = fuel if mixture > 1.02 else s.air_cyl_g_s / (STOICH * 1.02)
+        s.indicated_kw = burned * HEATING_KJ_G * efficiency * s.firing
         self._exhaust(s, fuel, mixture)
         rub = self._rub_nm(rpm)
         if s.oil_degc < 88.0:
             rub *= 1.0 + 0.008 * (88.0 - s.oil_degc)
-        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * BAR_LITRE_NM
+        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * BAR_LITER_NM
         s.friction_kw = rub * omega * 0.001
         s.load_torque_nm = rub
         if omega < 2.0:
@@ -215,9 +215,9 @@ class DieselEngine:
             s.nox_ppm = 80.0 + 1500.0 * exp(-5.0 * s.egr_share) / (0.3 + mixture)
 
     def _rub_nm(self, rpm: float) -> float:
-        """Friction, auxiliaries of the engine included; about half as much again as petrol's."""
+        """Friction, auxiliaries of the engine included; about half as much again as gasoline's."""
         krpm = rpm * 0.001
-        return (0.95 + 0.16 * krpm + 0.02 * krpm * krpm) * self._car.displacement_l * BAR_LITRE_NM
+        return (0.95 + 0.16 * krpm + 0.02 * krpm * krpm) * self._car.displacement_l * BAR_LITER_NM
 
     def full_torque_nm(self, s: State) -> float:
         """What the engine could give at full load and this rpm: the driver's feeling for it."""
@@ -270,6 +270,6 @@ class QuantityControl:
     def observe(self, s: State, faults: Faults, ring_at: int, dt: float) -> None:
         """No sensor controls the mixture."""
 
-    def learnt(self, faults: Faults, s: State, seed: int) -> list[list[float]]:
-        """Nothing is learnt."""
+    def learned(self, faults: Faults, s: State, seed: int) -> list[list[float]]:
+        """Nothing is learned."""
         return [[0.0] for _ in range(self._car.banks)]

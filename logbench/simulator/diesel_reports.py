@@ -35,7 +35,7 @@ class DieselReports(Part):
         self._airbox_degc = s.intake_degc
 
     def slow(self, s: State, faults: Faults, dt: float) -> None:
-        """Air at the meter: outside air with some warmth from under the bonnet."""
+        """Air at the meter: outside air with some warmth from under the hood."""
         warm = 0.34 / (1.0 + 0.10 * s.speed_m_s + 0.05 * s.air_in_g_s)
         target = s.t_amb_degc + 2.0 + warm * (s.coolant_degc - s.t_amb_degc)
         if not s.running and s.coolant_degc < s.t_amb_degc + 5.0:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from logbench.car.identity import check_digit
 from logbench.simulator.cars import (
     STOICH_E10,
-    STOICH_PETROL,
+    STOICH_GASOLINE,
     Age,
     Car,
     Charging,
@@ -19,7 +19,7 @@ from logbench.simulator.cars import (
 )
 
 SHARES: Mapping[Kind, float] = {
-    "petrol": 0.28,
+    "gasoline": 0.28,
     "charged": 0.22,
     "diesel": 0.38,
     "hybrid": 0.07,
@@ -46,24 +46,24 @@ def _draw_fuel_map(seed: int) -> FuelMap:
     return FuelMap(offset, rpm_tilt, load_tilt, rng.uniform(-0.008, 0.008))
 
 
-def draw_car(seed: int, kind: Kind = "petrol") -> Car:
+def draw_car(seed: int, kind: Kind = "gasoline") -> Car:
     """An invented car of a kind, drawn from `seed`."""
-    car = _draw_petrol(seed)
-    return car if kind == "petrol" else _AS_KIND[kind](car, random.Random(f"{kind} {seed}"))
+    car = _draw_gasoline(seed)
+    return car if kind == "gasoline" else _AS_KIND[kind](car, random.Random(f"{kind} {seed}"))
 
 
-def _draw_petrol(seed: int) -> Car:
+def _draw_gasoline(seed: int) -> Car:
     """1.0 to 5.0 l, 3 to 8 cylinders, one or two banks."""
     rng = random.Random(f"car {seed}")
     cylinders = rng.choice((3, 4, 4, 4, 5, 6, 6, 8))
-    litres = cylinders * rng.uniform(0.36, 0.60)
-    litres = round(min(5.0, max(1.0, litres)), 1)
+    liters = cylinders * rng.uniform(0.36, 0.60)
+    liters = round(min(5.0, max(1.0, liters)), 1)
     banks = 2 if cylinders >= 6 and rng.random() < 0.85 else 1
-    turbo = litres <= 3.0 and rng.random() < 0.35
+    turbo = liters <= 3.0 and rng.random() < 0.35
     has_maf = rng.random() < 0.65
     has_map = turbo or not has_maf or rng.random() < 0.4
     automatic = rng.random() < 0.5
-    mass = (900.0 + 260.0 * litres**0.8) * rng.uniform(0.95, 1.1)
+    mass = (900.0 + 260.0 * liters**0.8) * rng.uniform(0.95, 1.1)
     gears = rng.choice(
         ((3.80, 2.15, 1.42, 1.03, 0.77, 0.62), (4.0, 2.4, 1.55, 1.15, 0.85, 0.68))
         if automatic
@@ -71,9 +71,9 @@ def _draw_petrol(seed: int) -> Car:
     )
     vin = f"ZZ9TEST40{rng.choice('XYVT')}{seed % 10_000_000:07d}"
     return Car(
-        label=f"{litres} l {cylinders}-cylinder no. {seed}",
+        label=f"{liters} l {cylinders}-cylinder no. {seed}",
         vin=vin[:8] + check_digit(vin) + vin[9:],
-        displacement_l=litres,
+        displacement_l=liters,
         cylinders=cylinders,
         banks=banks,
         turbo=turbo,
@@ -82,13 +82,13 @@ def _draw_petrol(seed: int) -> Car:
         wide_range=rng.random() < 0.45,
         automatic=automatic,
         regulating_degc=rng.choice((82.0, 88.0, 88.0, 92.0, 95.0)),
-        stoich=rng.choice((STOICH_PETROL, STOICH_PETROL, STOICH_E10)),
+        stoich=rng.choice((STOICH_GASOLINE, STOICH_GASOLINE, STOICH_E10)),
         idle_rpm=round(rng.uniform(640, 780) + (60 if cylinders == 3 else 0)),
         redline_rpm=round(rng.uniform(5800, 6600), -2),
         mass_kg=round(mass),
-        drag_area_m2=round(rng.uniform(0.60, 0.72) + 0.04 * max(0.0, litres - 2.0), 3),
-        wheel_radius_m=round(rng.uniform(0.29, 0.33) + 0.005 * litres, 3),
-        final_drive=round((4.2 - 0.25 * litres) * rng.uniform(0.97, 1.03), 2),
+        drag_area_m2=round(rng.uniform(0.60, 0.72) + 0.04 * max(0.0, liters - 2.0), 3),
+        wheel_radius_m=round(rng.uniform(0.29, 0.33) + 0.005 * liters, 3),
+        final_drive=round((4.2 - 0.25 * liters) * rng.uniform(0.97, 1.03), 2),
         gears=gears,
         ve_peak=rng.uniform(0.89, 0.93),
         ve_peak_rpm=rng.uniform(3900, 4500),
@@ -99,7 +99,7 @@ def _draw_petrol(seed: int) -> Car:
         fuel_map=_draw_fuel_map(seed),
         ect_offset_degc=rng.uniform(-1, 1),
         iat_offset_degc=rng.uniform(-1.5, 1.5),
-        battery_ah=round(38 + 9 * litres),
+        battery_ah=round(38 + 9 * liters),
         odometer_km=round(rng.uniform(20_000, 190_000)),
     )
 
@@ -201,22 +201,22 @@ def _as_hybrid(car: Car, rng: random.Random) -> Car:
 def _as_flex(car: Car, rng: random.Random) -> Car:
     """Port injection, for any share of ethanol."""
     ethanol = rng.choice((0.05, 0.10, 0.27, 0.85, rng.uniform(0.2, 0.8)))
-    return replace(car, kind="flex", age=_age(rng), stoich=STOICH_PETROL, ethanol=ethanol)
+    return replace(car, kind="flex", age=_age(rng), stoich=STOICH_GASOLINE, ethanol=ethanol)
 
 
-def _of_size(car: Car, cylinders: int, litres_each: float) -> Car:
+def _of_size(car: Car, cylinders: int, liters_each: float) -> Car:
     """With one bank of cylinders, and what hangs on their size."""
-    litres = round(cylinders * litres_each, 1)
-    mass = round(car.mass_kg * (900 + 260 * litres**0.8) / (900 + 260 * car.displacement_l**0.8))
+    liters = round(cylinders * liters_each, 1)
+    mass = round(car.mass_kg * (900 + 260 * liters**0.8) / (900 + 260 * car.displacement_l**0.8))
     return replace(
         car,
-        label=f"{litres} l {cylinders}-cylinder no. {car.vin[-7:].lstrip('0') or '0'}",
-        displacement_l=litres,
+        label=f"{liters} l {cylinders}-cylinder no. {car.vin[-7:].lstrip('0') or '0'}",
+        displacement_l=liters,
         cylinders=cylinders,
         banks=1,
         injector_gains=car.injector_gains[:1],
         mass_kg=mass,
-        battery_ah=round(38 + 9 * litres),
+        battery_ah=round(38 + 9 * liters),
     )
 
 

@@ -39,7 +39,7 @@ class Drive(CarSource):
         seed: int = 0,
         start_coolant_degc: float | None = None,
         earlier_trip: bool = True,
-        learnt: bool = True,
+        learned: bool = True,
         cooled: bool | None = None,
         day: Day | None = None,
     ) -> None:
@@ -48,8 +48,8 @@ class Drive(CarSource):
         temperature for a warm schedule.
         `earlier_trip`: the faults given were there on the trip before, so that what the engine
         computer detects again is stored at once; without it the first detection stays pending.
-        `learnt`: the long-term trims begin with what this car has learnt on earlier trips, with the
-        faults given if those were there; without it with nothing, as after service 04.
+        `learned`: the long-term trims begin with what this car has learned on earlier trips, with
+        the faults given if those were there; without it with nothing, as after service 04.
         `cooled`: the air conditioning is on, whose compressor comes and goes; None: in the heat."""
         day = draw_day(seed) if day is None else day
         ambient_degc = day.ambient_degc if ambient_degc is None else ambient_degc
@@ -79,9 +79,9 @@ class Drive(CarSource):
         for part in self._parts:
             part.start(s, self.faults)
         trims = [[0.0] * CELLS for _ in range(car.banks)]
-        if learnt:
+        if learned:
             before = self.faults if earlier_trip else Faults()
-            trims = self._fuel.learnt(before, s, seed)
+            trims = self._fuel.learned(before, s, seed)
         s.banks = [BankState(of_bank, start) for of_bank in trims]
         self._thermal = Thermal(car, self._air.rated_g_s, day)
         self._compressor = Compressor(car, day) if cooled and not car.motor_kw else None

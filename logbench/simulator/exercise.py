@@ -59,7 +59,7 @@ class Exercise:
         (many,) = rng.choices(tuple(HOW_MANY), tuple(HOW_MANY.values()))
         return {name: rng.choice(PLAIN) for name in rng.sample(possible_faults(self.car), many)}
 
-    def drive(self, *, learnt: bool = True) -> Drive:
+    def drive(self, *, learned: bool = True) -> Drive:
         """The car at the start of its drive."""
         rng = random.Random(f"exercise weather {self.text}")
         return Drive(
@@ -69,7 +69,7 @@ class Exercise:
             ambient_degc=rng.uniform(COLD_DEGC, WARM_DEGC),
             altitude_m=rng.choice((0.0, 0.0, 300.0, 900.0)),
             seed=self.number,
-            learnt=learnt,
+            learned=learned,
             day=draw_day(self.number),
         )
 

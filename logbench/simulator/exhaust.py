@@ -22,7 +22,7 @@ from logbench.simulator.state import State
 
 _GAS_KJ_G_K = 0.00112
 _SILENCER_KPA = 6.0
-"""At 50 g/s for each litre."""
+"""At 50 g/s for each liter."""
 _WARM_DEGC = 180.0
 """From here on late fuel begins to burn in the catalyst; 80 K on, all of it does."""
 _TURBINE, _BEFORE, _FILTER, _BEHIND = range(4)

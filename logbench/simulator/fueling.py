@@ -1,5 +1,5 @@
 """The engine computer's fuel control, from what its sensors say, the mixture it makes, and the
-long-term trims it has learnt before a drive."""
+long-term trims it has learned before a drive."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LONG_LIMIT_PCT = 25.0
 RAMP_PCT_S, RAMP_IDLE_PCT_S, JUMP_PCT = 4.0, 3.5, 1.2
 """Integrator and jump of the control by a narrow-band sensor. With the delay they give swings of 1
 to 3 points at 0.5 to 3 Hz, slower at idle. [CP]"""
-LEARNT_PER_S = 0.03
+LEARNED_PER_S = 0.03
 """Share of the short trim that the long one of the cell takes over each second. [CP]"""
 SENSOR_LAG_S = 0.08
 LAZY_LAG_S, LAZY_VOLTS_S = 2.2, 0.25
@@ -45,9 +45,9 @@ MAF_SHARE, MAP_SHARE = STEP_S / (0.03 + STEP_S), STEP_S / (0.015 + STEP_S)
 _FILM_SHARE = STEP_S / (FILM_S + STEP_S)
 _WANDER_DECAY = STEP_S / WANDER_S
 _WANDER_STEP = WANDER * sqrt(2.0 * _WANDER_DECAY)
-UNBURNT = 0.7
+UNBURNED = 0.7
 CELLS = 13
-"""Learnt trims: one for idle, then 3 rpm ranges x 4 loads."""
+"""Learned trims: one for idle, then 3 rpm ranges x 4 loads."""
 OFF, OPEN_COLD, CLOSED, OPEN_DRIVING = 0, 1, 2, 4
 """PID 03: one bit a state (SAE J1979)."""
 _ROWS_RPM = (1400.0, 2300.0, 3900.0)
@@ -78,7 +78,7 @@ def meter_gain(car: Car, faults: Faults, share: float) -> float:
 
 
 def operating_cell(rpm: float, load: float, idle: bool) -> int:
-    """Which learnt trim is in use."""
+    """Which learned trim is in use."""
     if idle:
         return 0
     row = 0 if rpm < 1800 else 1 if rpm < 3200 else 2
@@ -103,7 +103,7 @@ class FuelControl:
     def __init__(self, car: Car, air: AirPath, day: Day, ambient_degc: float) -> None:
         self._air = air
         self._car = car
-        self._unlearnt_pct = day.unlearnt_pct
+        self._unlearned_pct = day.unlearned_pct
         self._map = car.fuel_map.tilted_from_idle(day.rpm_tilt, day.load_tilt)
         rng = random.Random(f"full load {car.vin}")
         self._turbine_degc = rng.uniform(900.0, 960.0)
@@ -129,12 +129,12 @@ class FuelControl:
             gain *= fmean(s.cyl_gain[k :: self._car.banks])
         return gain * (1.0 - 0.2 * faults.one_bank_lean) if k == 0 else gain
 
-    def unburnt(self, s: State, k: int) -> float:
+    def unburned(self, s: State, k: int) -> float:
         """Mixture that the sensor of bank `k` sees over that of the fuel: the oxygen of cycles that
         did not burn counts in full, their fuel in part."""
         if not s.cyl_missed:
             return 1.0
-        return 1.0 + UNBURNT * fmean(s.cyl_missed[k :: self._car.banks])
+        return 1.0 + UNBURNED * fmean(s.cyl_missed[k :: self._car.banks])
 
     def drip_g_s(self, k: int, faults: Faults) -> float:
         """Fuel that leaks into bank `k`."""
@@ -259,10 +259,10 @@ class FuelControl:
             proportional = -JUMP_PCT if bank.rich else JUMP_PCT
         integral = _held(bank.integral, SHORT_LIMIT_PCT)
         bank.short_pct = _held(integral + proportional, SHORT_LIMIT_PCT)
-        # learning: warm, sensors settled; what is learnt leaves the short trim
+        # learning: warm, sensors settled; what is learned leaves the short trim
         if s.ect_degc > 60.0 and s.since_start_s > 40.0:
             old = trims[cell]
-            new = _held(old + integral * LEARNT_PER_S * dt, LONG_LIMIT_PCT)
+            new = _held(old + integral * LEARNED_PER_S * dt, LONG_LIMIT_PCT)
             integral -= new - old
             trims[cell] = bank.long_pct = new
         bank.integral = integral
@@ -275,7 +275,7 @@ class FuelControl:
         stoich, needs = self._car.stoich * s.blend_known, self._needs * s.blend
         air = s.air_cyl_g_s / n
         estimate = s.air_est_g_s
-        base, s.vapour_g_s = 0.0, s.drawn_fuel_g_s
+        base, s.vapor_g_s = 0.0, s.drawn_fuel_g_s
         if (s.running or s.crank_s > 0.4) and not s.fuel_cut and s.rpm > 60.0:
             base = estimate / n / (stoich * s.lambda_cmd)
             base *= s.rail_gain * s.map_gain * s.rail_share
@@ -283,7 +283,7 @@ class FuelControl:
             s.film_g_s += (estimate - s.film_g_s) * _FILM_SHARE
             film = s.film_g_s / (estimate + 0.05) - 1.0
             base *= 1.0 + FILM * (film if film < 2.0 else 2.0)
-            s.vapour_g_s += s.purge * s.vapour * estimate / stoich
+            s.vapor_g_s += s.purge * s.vapor * estimate / stoich
         total = 0.0
         noise, i = s.noise, s.noise_at
         dripping = faults.leaking_injector > 0.0
@@ -292,12 +292,12 @@ class FuelControl:
             trim = 1.0 + (bank.short_pct + bank.long_pct) / 100.0
             fuel = base * self.bank_gain(s, k, faults) * trim * (1.0 + bank.wander)
             if s.rpm > 60.0:
-                fuel += s.vapour_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
+                fuel += s.vapor_g_s / n + (self.drip_g_s(k, faults) if dripping else 0.0)
             bank.fuel_g_s = fuel
             total += fuel
             mixture = air / (needs * fuel) if fuel > 0.3 * air / stoich else 3.0
             if s.cyl_missed:
-                mixture *= self.unburnt(s, k)
+                mixture *= self.unburned(s, k)
             bank.lambda_out = mixture if mixture < 3.0 else 3.0
             bank.delayed[ring_at] = bank.lambda_out
         s.fuel_g_s = total
@@ -326,26 +326,26 @@ class FuelControl:
             volts = narrow_band_v(bank.lambda_seen) + 0.006 * noise[i - 5 - k] if warm else 0.45
             bank.sensor_v += (volts - bank.sensor_v) * dt / (slow + dt)
 
-    # --- what was learnt before ---
+    # --- what was learned before ---
 
-    def learnt(self, faults: Faults, s: State, seed: int) -> list[list[float]]:
+    def learned(self, faults: Faults, s: State, seed: int) -> list[list[float]]:
         """Long-term trim in % of each bank and cell once this car has driven for long with these
         faults, in the weather of `s`: the fuel that brings the sensed mixture to 1 in a steady
         state of each cell, over what the computer would give untrimmed."""
         car = self._car
-        rng = random.Random(f"learnt {seed} {car.vin}")
+        rng = random.Random(f"learnt {seed} {car.vin}")  # the figures of docs/ hang on this seed
         banks: list[list[float]] = [[] for _ in range(car.banks)]
         for cell in range(CELLS):
             rpm, load, flow = self._steady_state(cell, s)
             believed = self._believed(faults, s, rpm, flow)
             for k, trims in enumerate(banks):
                 lean = 1.0 - (BIAS * faults.biased_o2 if k == 0 else 0.0)
-                lean /= self.unburnt(s, k)
+                lean /= self.unburned(s, k)
                 needed = flow / (self._needs * wrong_blend(faults) * lean)
                 needed -= self.drip_g_s(k, faults) * car.banks
                 gain = self.bank_gain(s, k, faults) * self.rail_gain(faults, flow / car.stoich)
                 given = flow * believed / car.stoich * gain * (1.0 + self._map.error(rpm, load))
-                trim = 100.0 * (needed / given - 1.0) + rng.gauss(self._unlearnt_pct, _SCATTER_PCT)
+                trim = 100.0 * (needed / given - 1.0) + rng.gauss(self._unlearned_pct, _SCATTER_PCT)
                 trims.append(max(-LONG_LIMIT_PCT, min(LONG_LIMIT_PCT, trim)))
         return banks
 

@@ -24,7 +24,7 @@ _STARTING_RPM = 1000.0
 _BATTERY_SHARE = 0.6
 """Most that the battery gives, of the motor's power."""
 _FULL_NM_L, _DRAG_NM_L, _GOOD = 86.0, 14.0, 0.75
-"""Torque at full throttle and drag for each litre, and the share of it that is run at best."""
+"""Torque at full throttle and drag for each liter, and the share of it that is run at best."""
 
 
 def _held(value: float, low: float, high: float) -> float:
@@ -198,11 +198,11 @@ class Hybrid(Part):
             return
         if s.since_start_s < 1.0 or (s.run_s < 25.0 and need_kw < self._on_kw):
             return
-        litres = self._car.displacement_l
-        power_kw = max(need_kw, 2.2 * litres)
-        rpm = power_kw * 1000.0 / (_GOOD * _FULL_NM_L * litres) * TO_RPM
+        liters = self._car.displacement_l
+        power_kw = max(need_kw, 2.2 * liters)
+        rpm = power_kw * 1000.0 / (_GOOD * _FULL_NM_L * liters) * TO_RPM
         s.spin_rpm = _held(rpm, 1150.0, 0.94 * self._car.redline_rpm)
         torque = power_kw * 1000.0 * TO_RPM / s.spin_rpm
-        ahead = (torque / litres + _DRAG_NM_L) / (_FULL_NM_L + _DRAG_NM_L)
+        ahead = (torque / liters + _DRAG_NM_L) / (_FULL_NM_L + _DRAG_NM_L)
         self._ask = _held(self._ask + 0.01 * (power_kw - s.split_kw) * dt, -0.3, 0.3)
         s.engine_ask = _held(ahead + self._ask, 0.0, 1.0)

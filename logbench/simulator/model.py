@@ -24,7 +24,7 @@ class Memory:
         return ()
 
     def clear(self) -> None:
-        """Service 04: codes, freeze frame, learnt monitors. Permanent codes stay."""
+        """Service 04: codes, freeze frame, learned monitors. Permanent codes stay."""
 
     def monitor_tests(self, ecu: str) -> tuple[MonitorTest, ...]:
         """What service 06 of an ECU reports; empty for one without monitors."""

@@ -38,7 +38,7 @@ class SimOptions:
     car: str = ""
     """A name of `cars.CAR_NAMES`, 'drawn' (from `seed`) or 'still' (fixed readings of a warm idle).
     '': drawn when a seed is given, else the demo car."""
-    kind: str = "petrol"
+    kind: str = "gasoline"
     """What is drawn: a kind of `cars.Kind`, or 'any' as roads have them."""
     exercise: Exercise | None = None
     """`exercise=TEXT`: its car, with what is hidden in it, on its drive."""
@@ -64,8 +64,8 @@ class SimOptions:
     """Car seconds per real second, 0.1 to 300 (a second of the physics takes about 1.3 ms here)."""
     start_s: float = 0.0
     """How far into the drive it begins; the clock stands there until a value is asked for."""
-    trims: str = "learnt"
-    """Long-term trims at the start: 'learnt' on earlier trips with these faults, or 'cleared'."""
+    trims: str = "learned"
+    """Long-term trims at the start: 'learned' on earlier trips with these faults, or 'cleared'."""
     troubles: tuple[Trouble, ...] = field(default=())
     """`trouble=NAME@TIME[:DURATION][,…]` in seconds of the car's clock."""
 
@@ -152,7 +152,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "schedule": SCHEDULE_NAMES,
     "protocol": tuple(sorted(CAR_PROTOCOLS)),
     "edition": get_args(Edition),
-    "trims": ("learnt", "cleared"),
+    "trims": ("learned", "cleared"),
 }
 _OF_CAR = frozenset({"seed", "car", "kind", "fault", "schedule", "ambient", "altitude"})
 """What an exercise draws."""
@@ -217,9 +217,9 @@ def _drawn(options: SimOptions) -> Car:
 
 def make_car(options: SimOptions) -> CarSource:
     """The car: still, or at the start of its drive."""
-    learnt = options.trims == "learnt"
+    learned = options.trims == "learned"
     if options.exercise is not None:
-        return options.exercise.drive(learnt=learnt)
+        return options.exercise.drive(learned=learned)
     if options.car == STILL:
         return StillCar()
     return Drive(
@@ -229,7 +229,7 @@ def make_car(options: SimOptions) -> CarSource:
         ambient_degc=options.ambient_degc,
         altitude_m=options.altitude_m,
         seed=options.seed,
-        learnt=learnt,
+        learned=learned,
     )
 
 

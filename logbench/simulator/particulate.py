@@ -1,9 +1,9 @@
 """A diesel's particulate filter: soot, the pressure it takes, and its regeneration.
 
 A passenger car's filter, all of it from memory (handbooks of exhaust aftertreatment): 1.1 to 1.6
-times the displacement, 5 to 8 g of soot for each litre before it is burnt off, which takes some ten
-minutes at 600 degC; the pressure grows with the volume of gas, in part with its square, and three
-to four times as high with the soot of a full one.
+times the displacement, 5 to 8 g of soot for each liter before it is burned off, which takes some
+ten minutes at 600 degC; the pressure grows with the volume of gas, in part with its square, and
+three to four times as high with the soot of a full one.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class ParticulateFilter:
 
     def __init__(self, car: Car, day: Day) -> None:
         rng = random.Random(f"filter {car.vin}")
-        self.litres = car.displacement_l * rng.uniform(1.1, 1.6)
+        self.liters = car.displacement_l * rng.uniform(1.1, 1.6)
         self.trigger_g_l = rng.uniform(5.0, 8.0)
         self.load_g_l = self.trigger_g_l * day.soot
         self.target_degc = rng.uniform(580.0, 630.0)
@@ -58,7 +58,7 @@ class ParticulateFilter:
 
     @property
     def share_pct(self) -> float:
-        """Load over that at which it is burnt off."""
+        """Load over that at which it is burned off."""
         return 100.0 * self.load_g_l / self.trigger_g_l
 
     def tests(self) -> Iterator[MonitorTest]:
@@ -85,16 +85,16 @@ class ParticulateFilter:
         soot = max(0.0, self.load_g_l - stays)
         rate = _PASSIVE_PER_S * exp((min(degc, 450.0) - 350.0) / 60.0) if degc > 230.0 else 0.0
         rate += _ACTIVE_PER_S * exp((min(degc, 700.0) - 600.0) / 55.0) if degc > 400.0 else 0.0
-        burnt = soot * min(0.5, rate * dt)
-        self.load_g_l += 0.98 * s.soot_g_s * dt / self.litres - burnt
+        burned = soot * min(0.5, rate * dt)
+        self.load_g_l += 0.98 * s.soot_g_s * dt / self.liters - burned
         self._pressure(s, faults, degc, dt)
         self._decide(s, soot, dt)
-        return SOOT_KJ_G * burnt * self.litres / dt
+        return SOOT_KJ_G * burned * self.liters / dt
 
     def _pressure(self, s: State, faults: Faults, degc: float, dt: float) -> None:
         kelvin = degc + 273.15
         p_kpa = s.p_amb_kpa + 0.5 * self.dp_kpa
-        flow = 3.6 * s.exh_g_s * 0.287 * kelvin / p_kpa * _SIZE_L / self.litres
+        flow = 3.6 * s.exh_g_s * 0.287 * kelvin / p_kpa * _SIZE_L / self.liters
         viscosity: float = (kelvin / 573.0) ** 0.65
         linear = _PER_M3_H * flow * viscosity
         quadratic = _PER_M3_H2 * flow * flow * 573.0 / kelvin

@@ -12,8 +12,8 @@ from logbench.simulator.faults import Faults
 from logbench.simulator.state import State
 
 HEATING_KJ_G = 42.8
-"""Lower heating value of petrol."""
-BAR_LITRE_NM = 100.0 / (4.0 * pi)
+"""Lower heating value of gasoline."""
+BAR_LITER_NM = 100.0 / (4.0 * pi)
 """Torque of a four-stroke of 1 l at 1 bar mean effective pressure."""
 
 
@@ -27,7 +27,7 @@ AIR_G_S_KW = 1.1
 
 
 class Engine:
-    """Torque from the fuel burnt, and the computer's idle and spark control."""
+    """Torque from the fuel burned, and the computer's idle and spark control."""
 
     def __init__(self, car: Car, air: AirPath) -> None:
         self._air = air
@@ -35,7 +35,7 @@ class Engine:
 
     def command(self, s: State, dt: float) -> None:
         """Throttle from pedal and idle control, spark trim."""
-        ect, litres = s.ect_degc, self._car.displacement_l
+        ect, liters = s.ect_degc, self._car.displacement_l
         target = self._car.idle_rpm + (IDLE_UP_RPM if s.compressor_on else 0.0)
         if ect < 60.0:
             target += 430.0 * min(1.6, (60.0 - ect) / 40.0)
@@ -47,20 +47,20 @@ class Engine:
         if asked <= 0.0 and s.demand < 0.01:
             s.demand = 0.0
         more = 0.007 * (80.0 - ect) if ect < 80.0 else 0.0
-        feed = litres * (0.90 + more) * target / 700.0 + AIR_G_S_KW * s.compressor_kw
+        feed = liters * (0.90 + more) * target / 700.0 + AIR_G_S_KW * s.compressor_kw
         error = target - s.rpm
         air = feed + s.idle_air_g_s
         s.spark_trim_deg = 0.0
         if s.running and s.demand <= 0.001 and (s.clutch < 0.05 or s.gear == 0):
-            s.idle_air_g_s += litres * 0.0011 * max(-200.0, min(200.0, error)) * dt
+            s.idle_air_g_s += liters * 0.0011 * max(-200.0, min(200.0, error)) * dt
             s.idle_air_g_s = max(-0.7 * feed, min(1.6 * feed, s.idle_air_g_s))
-            air += litres * 0.0016 * max(-300.0, min(300.0, error))
+            air += liters * 0.0016 * max(-300.0, min(300.0, error))
             s.spark_trim_deg = max(-22.0, min(9.0, 0.10 * error))
         elif not s.running:
             s.idle_air_g_s = 0.0
             air = feed * 1.3
         if s.gear > 0 and s.running:  # on overrun the manifold is not pumped empty
-            least = litres * 0.0011 * s.rpm
+            least = liters * 0.0011 * s.rpm
             air = least if air < least else air
         demand = s.demand
         if s.rpm > self._car.redline_rpm:
@@ -73,7 +73,8 @@ class Engine:
         s.throttle += (wanted - s.throttle) * dt / (0.04 + dt)
 
     def torque(self, s: State, accessories_kw: float) -> None:
-        """Net torque at the crankshaft from the fuel burnt, less friction, pumping, accessories."""
+        """Net torque at the crankshaft from the fuel burned, less friction, pumping,
+        accessories."""
         rpm = s.rpm
         omega = rpm * pi / 30.0
         load = s.load
@@ -93,7 +94,7 @@ class Engine:
         s.spark_deg = spark if s.running else 5.0
         off = (spark - best) / 55.0
         efficiency = 0.385 * (1.0 - off * off)
-        burnt = 0.0
+        burned = 0.0
         air_limit = (s.air_cyl_g_s - s.blown_g_s) / len(s.banks) / (self._car.stoich * s.blend)
         for bank in s.banks:
             mixture = bank.lambda_out
@@ -102,8 +103,8 @@ class Engine:
                 fuel = air_limit
             if mixture > 1.35:  # too lean to burn in every cycle
                 fuel *= max(0.0, 1.0 - 2.5 * (mixture - 1.35))
-            burnt += fuel
-        s.indicated_kw = burnt * (HEATING_KJ_G * s.blend) * efficiency
+            burned += fuel
+        s.indicated_kw = burned * (HEATING_KJ_G * s.blend) * efficiency
         s.indicated_kw *= s.firing
         if s.unsteady:
             s.indicated_kw *= 1.0 + s.unsteady * s.noise[s.noise_at - 40]
@@ -111,8 +112,8 @@ class Engine:
         mean_bar = 0.66 + 0.11 * krpm + 0.012 * krpm * krpm
         if s.oil_degc < 88.0:
             mean_bar *= 1.0 + 0.010 * (88.0 - s.oil_degc)
-        rub = mean_bar * self._car.displacement_l * BAR_LITRE_NM
-        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * BAR_LITRE_NM
+        rub = mean_bar * self._car.displacement_l * BAR_LITER_NM
+        pump = (s.p_exh_kpa - s.p_man_kpa) * 0.01 * self._car.displacement_l * BAR_LITER_NM
         s.friction_kw = rub * omega * 0.001
         if omega < 2.0:
             s.torque_nm = 0.0
@@ -129,7 +130,7 @@ class Engine:
         omega = rpm * pi / 30.0
         gross = air / self._car.stoich * HEATING_KJ_G * 0.375 * 1000.0 / omega
         krpm = rpm * 0.001
-        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._car.displacement_l * BAR_LITRE_NM
+        rub = (0.66 + 0.11 * krpm + 0.012 * krpm * krpm) * self._car.displacement_l * BAR_LITER_NM
         return gross - rub
 
 
@@ -192,7 +193,7 @@ class Thermal:
         s.oil_degc += block_kw / self._block_kj_k * dt
 
     def _intake(self, s: State, dt: float) -> None:
-        # warm air under the bonnet, swept away by driving and by a higher airflow
+        # warm air under the hood, swept away by driving and by a higher airflow
         sweep = 1.0 / (1.0 + 0.10 * s.speed_m_s + 2.0 * s.air_cyl_g_s / self._rated_g_s)
         target = s.t_amb_degc + 2.0 + 0.34 * (s.coolant_degc - s.t_amb_degc) * sweep
         if not s.running and s.coolant_degc < s.t_amb_degc + 5.0:
@@ -296,7 +297,7 @@ class Electrical:
 TO_RPM = 30.0 / pi
 _G = 9.80665
 ROLLING = 0.011
-"""Rolling resistance of car tyres on asphalt [from memory: textbooks, 0.010 to 0.015]."""
+"""Rolling resistance of car tires on asphalt [from memory: textbooks, 0.010 to 0.015]."""
 EFFICIENCY = 0.93
 
 
@@ -315,7 +316,7 @@ class Driveline:
         self._starter_nm = 45.0 + 32.0 * d
 
     def ratio(self, gear: int) -> float:
-        """Crankshaft rad per metre of road."""
+        """Crankshaft rad per meter of road."""
         return self._ratios[gear - 1]
 
     def resistance_n(self, s: State, speed_m_s: float) -> float:

@@ -1,8 +1,8 @@
-"""The common rail of a diesel and of a petrol engine that injects directly: what the computer
+"""The common rail of a diesel and of a gasoline engine that injects directly: what the computer
 commands, what pump and regulator make of it, and what that does to the fuel.
 
 Pressures: 25 to 30 MPa at a diesel's idle, 135 to 200 MPa at most; 4 to 7 MPa and 15 to 35 MPa of
-direct petrol injection [from memory: handbooks of injection systems]. The computer works out how
+direct gasoline injection [from memory: handbooks of injection systems]. The computer works out how
 long an injector opens from the pressure it measures, so that most of what is missing is made up
 for [from memory]; the limit is the time there is.
 """

@@ -25,7 +25,7 @@ class Recirculation(Part):
     def __init__(self, car: Car, day: Day) -> None:
         self._map = car.diesel_map
         self._mm2 = _VALVE_MM2_L * car.displacement_l
-        self._litres = car.displacement_l
+        self._liters = car.displacement_l
         self._low = car.diesel_map.low_pressure
         self._wanted = self._open = 0.0
         """Of the high-pressure valve, 0 to 1."""

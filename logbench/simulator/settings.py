@@ -30,7 +30,7 @@ class Settings:
     responses: bool = True
     """Whether replies are waited for at all."""
     adaptive: int = 1
-    """0: the set timeout always; 1 and 2: a shorter one, learnt from the replies."""
+    """0: the set timeout always; 1 and 2: a shorter one, learned from the replies."""
     timeout_4ms: int = DEFAULT_TIMEOUT_4MS
     auto_protocol: bool = True
     protocol: str = "0"

@@ -1,4 +1,4 @@
-"""What spark engines have: fuel in the tank, the canister of its vapour, a camshaft's phaser."""
+"""What spark engines have: fuel in the tank, the canister of its vapor, a camshaft's phaser."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ _CANISTER_S = 300.0
 """Time in which an open purge valve empties the canister to a third. [CP: a quarter of an hour of
 driving does]"""
 _CAPACITY_G, _RICHEST = 30.0, 0.30
-"""Vapour that a canister holds, and its share of the gas drawn through a full one. [CP]"""
+"""Vapor that a canister holds, and its share of the gas drawn through a full one. [CP]"""
 _FROM_TANK_G_S = 0.003
-"""Vapour that a warm tank gives to a canister that is drawn at. [CP]"""
+"""Vapor that a warm tank gives to a canister that is drawn at. [CP]"""
 _CAM_OFF_DEG = 25.0
 """How far a stuck phaser is off at severity 1. [CP]"""
 
@@ -37,7 +37,7 @@ class Tank(Part):
 
 
 class FlexTank(Part):
-    """Any share of ethanol: told by a sensor, or learnt from the trims after refuelling."""
+    """Any share of ethanol: told by a sensor, or learned from the trims after refueling."""
 
     pids = frozenset({0x52})
 
@@ -46,11 +46,11 @@ class FlexTank(Part):
         sensor = car.age != "early"
         self._ethanol = min(0.9, max(0.0, car.ethanol + day.ethanol))
         # a sensor is good to about 5 points [CP]; without one the computer knows the last filling
-        # but for what it has not learnt yet
+        # but for what it has not learned yet
         error = rng.uniform(-0.03, 0.03) if sensor else -day.filled
         self._known = min(0.9, max(0.0, self._ethanol + error))
         self._learning_g = 0.0 if sensor or not day.filled else 900.0
-        """Fuel still to be burnt until it takes the trims for faults again."""
+        """Fuel still to be burned until it takes the trims for faults again."""
 
     def getters(self) -> Mapping[str, Getter]:
         """The computer's own idea of the share."""
@@ -71,14 +71,14 @@ class FlexTank(Part):
 
 
 class Canister(Part):
-    """Vapour from the tank, and the valve that lets the engine have it."""
+    """Vapor from the tank, and the valve that lets the engine have it."""
 
     pids = frozenset({0x2E})
 
     def __init__(self, car: Car, day: Day) -> None:
         rng = random.Random(f"purge {car.vin}")
-        self._litres = car.displacement_l
-        self._pauses = car.kind != "petrol"
+        self._liters = car.displacement_l
+        self._pauses = car.kind != "gasoline"
         """Shuts the valve now and then, to learn the mixture without it."""
         self._open_s, self._shut_s = rng.uniform(30.0, 70.0), rng.uniform(15.0, 25.0)
         self._idle = rng.uniform(0.16, 0.30) if self._pauses else 0.06
@@ -102,7 +102,7 @@ class Canister(Part):
                     self._left_s = self._shut_s if self._shut else self._open_s
                 wanted = 0.0 if self._shut else wanted
         s.purge += (wanted - s.purge) * dt / ((2.0 if self._pauses else 6.0) + dt)
-        s.vapour -= s.vapour * s.purge * dt / _CANISTER_S
+        s.vapor -= s.vapor * s.purge * dt / _CANISTER_S
         self._stuck(s, faults.purge_open, dt)
 
     def _stuck(self, s: State, severity: float, dt: float) -> None:
@@ -110,7 +110,7 @@ class Canister(Part):
         s.drawn_air_g_s = s.drawn_fuel_g_s = 0.0
         if not severity or s.rpm < 60.0:
             return
-        drawn = drawn_g_s(severity, self._litres, s.p_man_kpa, s.p_amb_kpa, s.intake_degc + 273.15)
+        drawn = drawn_g_s(severity, self._liters, s.p_man_kpa, s.p_amb_kpa, s.intake_degc + 273.15)
         fuel = drawn * _RICHEST * self._held_g / _CAPACITY_G
         self._held_g = max(0.0, self._held_g + (_FROM_TANK_G_S - fuel) * dt)
         s.drawn_fuel_g_s, s.drawn_air_g_s = fuel, drawn - fuel
@@ -118,7 +118,7 @@ class Canister(Part):
 
 class CamPhaser(Part):
     """Turns the intake camshaft; where it should be, its effect is in `AirPath.filling`. Stuck with
-    much overlap, burnt gas comes back at low speed: less air for the same pressure, unsteady work.
+    much overlap, burned gas comes back at low speed: less air for the same pressure, unsteady work.
     """
 
     def slow(self, s: State, faults: Faults, dt: float) -> None:

@@ -200,9 +200,9 @@ class State:
     """Air that the fuel film on the port's wall has got used to."""
     air_used_g: float = 0.0
     purge: float = 0.0
-    vapour: float = field(init=False)
+    vapor: float = field(init=False)
     """Fuel from the canister, share of the engine's with the purge valve wholly open."""
-    vapour_g_s: float = 0.0
+    vapor_g_s: float = 0.0
     drawn_air_g_s: float = 0.0
     drawn_fuel_g_s: float = 0.0
     """Through a purge valve that does not close: air and the fuel it carries."""
@@ -241,7 +241,7 @@ class State:
         self.intake_degc = self.t_amb_degc + 0.25 * (start_degc - self.t_amb_degc) + day.sun_k
         self.iat_degc = self.intake_degc
         self.exh_degc = self.egr_degc = self.t_amb_degc
-        self.vapour, self.soc, self.polarisation_v = day.vapour, day.charge, day.surface_v
+        self.vapor, self.soc, self.polarisation_v = day.vapor, day.charge, day.surface_v
 
 
 def standard_pressure_kpa(altitude_m: float) -> float:

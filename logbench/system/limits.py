@@ -129,7 +129,7 @@ BOOK_BYTES = 400_000_000
 BOOK_CELLS = 5_000_000
 """Of all its sheets together; each takes 5 µs. Two hours of 70 signals at 10 Hz."""
 BOOK_ROWS = 1_048_576
-"""Of one of its sheets: more no program writes (ECMA-376, as practised; from memory)."""
+"""Of one of its sheets: more no program writes (ECMA-376, as practiced; from memory)."""
 TABLE_CELLS = 200_000_000
 """Of a Parquet table of another program; each costs 8 bytes, texts are held to `SHEET_CELLS`."""
 DRIVES = 1000

@@ -40,7 +40,7 @@ def discover(link: Link, progress: Progress | None = None, *, whole: bool = True
     if not any(supported.values()):
         raise CarSilentError(
             "The car answers, but reports nothing about its signals: check that it has standard "
-            "diagnosis (petrol cars since about 2001), turn the ignition on and connect again."
+            "diagnosis (gasoline cars since about 2001), turn the ignition on and connect again."
         )
     count = len(frozenset[int]().union(*supported.values()))
     report(f"{len(supported)} ECU{'' if len(supported) == 1 else 's'} answered: {count} PIDs")

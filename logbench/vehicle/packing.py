@@ -30,12 +30,12 @@ def best_packs(
     if not pids:
         return []
     order = _grouped_order(pids, together)
-    neighbours = _pairs(order, together)
+    neighbors = _pairs(order, together)
     fewest = -(-len(order) // most)
     highest = min(len(order), max(fewest + 1, -(-len(order) // 3)))
     homes = [_even(len(order), n) for n in sorted({fewest, min(fewest + 1, highest), highest})]
     homes += _filled(order, most, cost)
-    begun = [_Search(order, home, most, cost, neighbours) for home in homes]
+    begun = [_Search(order, home, most, cost, neighbors) for home in homes]
     begun.sort(key=_Search.score)
     return min((search.run() for search in begun[:_PURSUED]), key=lambda pair: pair[0])[1]
 
@@ -78,7 +78,7 @@ def _grouped_order(pids: Sequence[int], together: Sequence[Sequence[int]]) -> li
 
 
 def _pairs(pids: Sequence[int], together: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
-    """Neighbours within the groups, as far as both are wanted."""
+    """Neighbors within the groups, as far as both are wanted."""
     groups = ([pid for pid in group if pid in pids] for group in together)
     return [pair for group in groups for pair in itertools.pairwise(group)]
 
@@ -92,13 +92,13 @@ class _Search:
         homes: list[int],
         most: int,
         cost: PackCost,
-        neighbours: Sequence[tuple[int, int]],
+        neighbors: Sequence[tuple[int, int]],
     ) -> None:
         self._order = order
         self._most = most
         self._cost = cost
         bit = {pid: 1 << at for at, pid in enumerate(order)}
-        self._pairs = [bit[a] | bit[b] for a, b in neighbours]
+        self._pairs = [bit[a] | bit[b] for a, b in neighbors]
         self._known: dict[int, tuple[float, int]] = {0: (0.0, 0)}
         self._home = homes
         self._masks = [0] * (max(homes) + 1)

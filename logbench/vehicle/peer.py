@@ -1,4 +1,4 @@
-"""What adapter and car make of requests: learnt from what comes back, so that the next request is
+"""What adapter and car make of requests: learned from what comes back, so that the next request is
 the one that should bring the most samples a second.
 
 A reply can fail for the shape of its request (too many PIDs for the car, too many frames for the

@@ -39,7 +39,7 @@ _LOST_RETRY_S = 10.0
 _SETTLED_S = 1.5
 """So long nothing has changed before it is said how many PIDs go into a request."""
 _REPLAN_AFTER = (40, 150, 600)
-"""Requests after which the packing is chosen anew with what the cost model has learnt."""
+"""Requests after which the packing is chosen anew with what the cost model has learned."""
 _ALONE_AT = (6, 8, 10, 35, 38)
 """Requests that are for a single PID, so that it is seen what a short reply takes."""
 _LISTS_S = (3.0, 60.0)
@@ -64,7 +64,7 @@ class Poller:
     """Polls `signals`, which the car behind a connected `link` supports.
 
     `rates_hz`: wanted rates by acronym; a missing one gets the default of its kind. `progress` gets
-    a sentence when something changes on the way. `known`: what was learnt before.
+    a sentence when something changes on the way. `known`: what was learned before.
     Raises SignalUnknownError, and SignalUnsupportedError where nothing is chosen.
     """
 
@@ -112,7 +112,7 @@ class Poller:
             together=TOGETHER,
         )
         self._chosen: tuple[int, Pids] | None = None
-        self._unlearnt: Exchange | None = None
+        self._unlearned: Exchange | None = None
         self._last_reply_s = time.monotonic()
         self._in_vain: Counter[int] = Counter()
         """Witnesses that stayed silent since the car last answered."""
@@ -132,7 +132,7 @@ class Poller:
 
     @property
     def profile(self) -> PeerProfile:
-        """What has been learnt of adapter and car, to be kept with the car."""
+        """What has been learned of adapter and car, to be kept with the car."""
         return PeerProfile(
             adapter=self._link.adapter,
             protocol=self._link.protocol.name,
@@ -141,7 +141,7 @@ class Poller:
         )
 
     def _recall(self, known: PeerProfile | None) -> None:
-        """Begin with what was learnt through the same adapter in the same protocol."""
+        """Begin with what was learned through the same adapter in the same protocol."""
         now = self._link.adapter, self._link.protocol.name
         if known is None or (known.adapter, known.protocol) != now:
             return
@@ -196,8 +196,8 @@ class Poller:
         self._lists_s = time.monotonic() + min(self._lists_wait_s, _LISTS_S[1])
 
     def go_on(self) -> None:
-        """The link was connected anew, to the same car: what has been learnt still holds."""
-        self._chosen = self._unlearnt = None
+        """The link was connected anew, to the same car: what has been learned still holds."""
+        self._chosen = self._unlearned = None
         self._suspect, self._witness, self._exploring = None, (), False
         self._naming = None
         self._last_reply_s = self._good_s = time.monotonic()
@@ -244,7 +244,7 @@ class Poller:
 
     def _prepare(self) -> None:
         """Work done while a reply is on its way: learn from the last one, choose the next."""
-        exchange, self._unlearnt = self._unlearnt, None
+        exchange, self._unlearned = self._unlearned, None
         if exchange is not None and exchange.raw.frames:
             raw = exchange.raw
             self.cost.learn(exchange.elapsed_s, raw.sent + raw.received, raw.frames)
@@ -262,7 +262,7 @@ class Poller:
     # --- asking ---
 
     def _ask(self, pids: Pids) -> list[Reading]:
-        """One exchange, and what is learnt from it."""
+        """One exchange, and what is learned from it."""
         self.counts["requests"] += 1
         start_s = time.monotonic()
         exchange, kind = self._exchange(pids)
@@ -270,7 +270,7 @@ class Poller:
         raw = exchange.raw
         whole = set(pids) <= set(answered)
         if not whole:
-            self._unlearnt = None  # what was waited for in vain says nothing of what comes
+            self._unlearned = None  # what was waited for in vain says nothing of what comes
         self._book.learn(pids, raw.frames, raw.damaged > 0, answered)
         now_s = time.monotonic()
         self._watch.asked(pids, answered, kind, now_s)
@@ -298,7 +298,7 @@ class Poller:
             self._disturbed(str(error))
             return nothing, Kind.DAMAGED
         self.counts["damaged"] += exchange.raw.damaged
-        self._unlearnt = exchange if exchange.replies and not exchange.raw.damaged else None
+        self._unlearned = exchange if exchange.replies and not exchange.raw.damaged else None
         if exchange.replies:
             self._last_reply_s = time.monotonic()
         elif exchange.raw.damaged:
@@ -321,9 +321,9 @@ class Poller:
 
     def _read(self, replies: Sequence[Reply], pids: Pids) -> tuple[list[Reading], Answered]:
         """Samples, and who answered; lengths that turn out otherwise change what to expect."""
-        known = self._replies.learnt
+        known = self._replies.learned
         found = self._replies.take(replies, pids)
-        if self._replies.learnt != known:
+        if self._replies.learned != known:
             self._book.clear()
         return found
 

@@ -2,7 +2,7 @@
 
 The number of frames is predicted from what ECUs support and corrected by what comes. It is
 announced to the adapter, so that it does not wait for more. Too small a number cuts replies off,
-too large a one costs the adapter's timeout; both are noticed and learnt per request.
+too large a one costs the adapter's timeout; both are noticed and learned per request.
 """
 
 from __future__ import annotations
@@ -205,7 +205,7 @@ class ReplyReader:
         self._service, self._pids, self._counts = service, pids, counts
         self.lengths = {pid: state.signals[0].length for pid, state in pids.items()}
         """Data bytes of each PID: of the table, until this car shows others."""
-        self.learnt = 0
+        self.learned = 0
         """How often a length has turned out otherwise."""
         self.scaling: dict[str, Scaling] = {}
         """Of ECUs that have one of their own."""
@@ -262,7 +262,7 @@ class ReplyReader:
             if self._longer.get(pid) == len(data):  # seen twice: no transmission fault
                 log.info("PID %02X has %d data bytes in this car", pid, len(data))
                 self.lengths[pid] = len(data)
-                self.learnt += 1
+                self.learned += 1
             self._longer[pid] = len(data)
         return [(pid, data)]
 

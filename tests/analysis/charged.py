@@ -8,7 +8,7 @@ from scipy import constants
 
 from tests.analysis.scenes import KEY_ON, Phase, Scene
 
-LITRES = 2.0
+LITERS = 2.0
 MOLAR_MASS_AIR_KG = 0.0289644  # US Standard Atmosphere 1976, from memory
 IDLE = Phase(60, 800, map_kpa=99, pedal=0, load=20)
 CRUISE = Phase(40, 1900, kmh=80, map_kpa=130, pedal=20, load=45)
@@ -63,7 +63,7 @@ def breathing(scene: Scene, gain: float = 1.0, efficiency: float = 0.87) -> Scen
     now = scene.signals
     share = 1.0 - 0.6 * np.clip(now["EGR_A_ACT"], 0.0, 100.0) / 100.0
     kelvin = now["IAT"] + 273.15 + 17.0 * np.clip(now["MAP"] / 100.0 - 1.0, 0.0, 2.0)
-    grams = MOLAR_MASS_AIR_KG * now["MAP"] * LITRES / (constants.R * kelvin) * 1000.0
+    grams = MOLAR_MASS_AIR_KG * now["MAP"] * LITERS / (constants.R * kelvin) * 1000.0
     flow = gain * efficiency * share * grams * now["RPM"] / 120.0
     return scene.set(MAF=np.where(now["RPM"] > 400.0, flow, 0.0))
 
@@ -88,6 +88,6 @@ def exhaust(scene: Scene, hz: float = 10.0, slope: float = 1.2) -> Scene:
     )
 
 
-def diesel(scene: Scene, litres: float | None = LITRES):
+def diesel(scene: Scene, liters: float | None = LITERS):
     """The recording of a car whose fuel and displacement are stated."""
-    return scene.recording(litres, fuel="diesel")
+    return scene.recording(liters, fuel="diesel")

@@ -22,7 +22,7 @@ from logbench.recording.reader import Recording
 
 STEP_S = 0.1
 OFTEN = "RPM VSS MAP MAF TP ECT IAT AAT APP_D APP_E"
-LITRES = 1.6
+LITERS = 1.6
 RPM_PER_KMH = np.array([120.0, 66.0, 42.0, 31.5, 25.0, 18.1])
 UP_RPM, DOWN_RPM = 1850.0, 1150.0
 MASS_KG = 1500.0

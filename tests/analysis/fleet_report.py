@@ -39,7 +39,7 @@ _WEIGH = (
     " wrong_ethanol, purge_open, thermostat_open and an injector's), the charge leak behind"
     " the sensor and, near freezing, the glow plug at every severity. No band was moved for them;"
     " those of a rough"
-    " cold start and of a petrol engine's charge pressure without a command are new, and were set"
+    " cold start and of a gasoline engine's charge pressure without a command are new, and were set"
     " with simulated cars in view.",
     "A drive of the fleet holds what a good test drive holds: a cold start, idle, cruise and a"
     " pull. A shorter recording is judged less; it says what is missing.",
@@ -47,7 +47,7 @@ _WEIGH = (
     " the faults are driven with it off, as the program asks for: with it on, more air flows at"
     " idle, and unmetered air at half severity shows less (not found in 2 of 10 drives that were"
     " tried).",
-    "The heat that a simulated engine takes to warm up, about 24 g of air per litre and kelvin, is"
+    "The heat that a simulated engine takes to warm up, about 24 g of air per liter and kelvin, is"
     " twice that of the open recordings of real cars; the band covers both.",
 )
 """What the figures do not show; one sentence or two each."""
@@ -73,7 +73,7 @@ class Outcome:
     """Checks that judged anything."""
     hidden: str = ""
     """Why the fault cannot show in this car's signals; '' where it can."""
-    kind: str = "petrol"
+    kind: str = "gasoline"
     """Of the car: see `cars.Kind`."""
 
 

@@ -25,7 +25,7 @@ _HEAD = """# The checks on real cars
 
 Made by `python -m tests.analysis.real_cars --data ../shared/data`; do not edit by hand.
 
-{n} drives of one healthy petrol car of the open road data (1.496 l, air metered by manifold
+{n} drives of one healthy gasoline car of the open road data (1.496 l, air metered by manifold
 pressure), {hours:.1f} hours, as another program logged them. Nobody repaired or broke it. The
 figures hold for this car and this logger; other cars and drives are judged elsewhere, and no limit
 of the checks is set to these. [fleet.md](fleet.md) has the same of simulated cars, where the truth

@@ -110,12 +110,12 @@ def judged_share(findings: Sequence[Finding]) -> float:
 
 
 def pairs_compared(
-    drives: Sequence[Drive], pairs: Sequence[tuple[int, int]], learnt: bool
+    drives: Sequence[Drive], pairs: Sequence[tuple[int, int]], learned: bool
 ) -> tuple[Tally, Counter[str]]:
     """What is claimed of pairs in which nothing has changed; how often each signal is listed."""
     tally, listed = Tally(), Counter[str]()
     for i, j in pairs:
-        repeats = _but(drives, (i, j)) if learnt else OF_CARS
+        repeats = _but(drives, (i, j)) if learned else OF_CARS
         found = compared([drives[i]], [drives[j]], repeats)
         if shares_cells(found):
             tally.add(found)

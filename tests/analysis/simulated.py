@@ -52,7 +52,7 @@ COLD = Schedule(
 
 
 def simulated(seed: int, faults: dict[str, float], *given: object, **options: object) -> Recording:
-    """The whole drive of the petrol car of that seed: see `drive_of`."""
+    """The whole drive of the gasoline car of that seed: see `drive_of`."""
     return drive_of(draw_car(seed), seed, faults, *given, **options)
 
 

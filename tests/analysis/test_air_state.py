@@ -13,11 +13,11 @@ from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from logbench.recording.reader import Recording
 from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene
-from tests.analysis.test_airflow import LITRES, drive
+from tests.analysis.test_airflow import LITERS, drive
 
 
 def stated(scene: Scene, **extra: float) -> Recording:
-    recording = scene.recording(displacement_l=LITRES)
+    recording = scene.recording(displacement_l=LITERS)
     traces = [recording.trace(*key) for key in recording.keys]
     return Recording.of(traces, recording.facts.model_copy(update={"extra": extra}))
 
@@ -29,10 +29,10 @@ def air(scene: Scene, **extra: float):
 def density_share(degc: float, kpa: float, share: float) -> float:
     """Moist over dry air, by CoolProp's humid air."""
 
-    def litres(humidity: float) -> float:
+    def liters(humidity: float) -> float:
         return HAPropsSI("Vha", "T", degc + 273.15, "P", kpa * 1000.0, "R", humidity)
 
-    return litres(0.0) / litres(share)
+    return liters(0.0) / liters(share)
 
 
 def test_humidity_that_is_stated_and_that_is_not():
@@ -41,7 +41,7 @@ def test_humidity_that_is_stated_and_that_is_not():
     assert known.moist == pytest.approx(density_share(30.0, 100.0, 0.6), abs=3e-4)
     assert known.moist_half == pytest.approx(density_share(30, 100, 0.5) - known.moist, abs=3e-4)
     unknown = air(scene)
-    # from dry to a dew point of 28 degC: saturated air at 28 degC has that vapour
+    # from dry to a dew point of 28 degC: saturated air at 28 degC has that vapor
     dampest = density_share(28.0, 100.0, 1.0)
     assert unknown.moist - unknown.moist * unknown.moist_half == pytest.approx(dampest, abs=4e-4)
     assert unknown.moist * (1.0 + unknown.moist_half) == pytest.approx(1.0, abs=1e-6)

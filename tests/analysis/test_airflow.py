@@ -7,20 +7,20 @@ import pytest
 from scipy import constants
 
 from logbench.analysis.airflow import find_airflow
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
 from tests.analysis.scenes import Scene, warm_drive
 
-LITRES = 2.0
+LITERS = 2.0
 MOLAR_MASS_AIR_KG = 0.0289644  # US Standard Atmosphere 1976, from memory
 
 
 def true_flow(scene: Scene, ve: np.ndarray | float) -> np.ndarray:
     """g/s drawn by a four-stroke: n = pV/RT twice a pair of turns."""
     kelvin = scene.signals["IAT"] + 273.15
-    pa, m3 = scene.signals["MAP"] * 1000.0, LITRES / 1000.0
+    pa, m3 = scene.signals["MAP"] * 1000.0, LITERS / 1000.0
     kg_per_filling = MOLAR_MASS_AIR_KG * pa * m3 / (constants.R * kelvin)
     return ve * kg_per_filling * 1000.0 * scene.signals["RPM"] / 120.0
 
@@ -31,15 +31,15 @@ def drive(gain: float = 1.0, hz: float = 10.0, load_abs: bool = False) -> Scene:
     flow = gain * true_flow(scene, ve)
     scene.set(MAF=flow)
     if load_abs:
-        # ISO 15031-5: grams an intake stroke over 1.184 g/l times cylinder litres
+        # ISO 15031-5: grams an intake stroke over 1.184 g/l times cylinder liters
         rpm = np.maximum(scene.signals["RPM"], 1.0)
         strokes = rpm / 60.0 * 2.0
-        scene.set(LOAD_ABS=100.0 * flow / strokes / (1.184 * LITRES / 4.0))
+        scene.set(LOAD_ABS=100.0 * flow / strokes / (1.184 * LITERS / 4.0))
     return scene
 
 
 def airflow(scene: Scene, **facts):
-    facts.setdefault("displacement_l", LITRES)
+    facts.setdefault("displacement_l", LITERS)
     return {f.subject: f for f in run_checks(scene.recording(**facts), only=["airflow"])}
 
 
@@ -138,7 +138,7 @@ def test_skewed_samples_of_a_slow_log_do_not_scatter():
     scene = Scene([*warm_drive(), *warm_drive()[2:]], hz=10.0)
     scene.set(MAF=true_flow(scene, 0.72))
     picked = {name: slice(i * 4, None, 25) for i, name in enumerate(("RPM", "MAF", "MAP", "VSS"))}
-    recording = scene.recording(displacement_l=LITRES)
+    recording = scene.recording(displacement_l=LITERS)
     slow = []
     for signal, ecu in recording.keys:
         trace = recording.trace(signal, ecu)

@@ -60,8 +60,8 @@ def traces(draw):
 
 @given(traces(), st.sampled_from([None, 0.9, 5.0]), st.sampled_from([None, True, False]))
 @settings(max_examples=60, deadline=None)
-def test_random_samples(made, litres, turbo):
-    facts = Facts(vehicle=Car(displacement_l=litres, turbo=turbo))
+def test_random_samples(made, liters, turbo):
+    facts = Facts(vehicle=Car(displacement_l=liters, turbo=turbo))
     answers(Recording.of(made, facts))
 
 

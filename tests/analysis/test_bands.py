@@ -32,7 +32,7 @@ def test_every_band_carries_the_tag_of_its_basis():
         assert row["title"][0].isupper()
 
 
-def test_tags_are_spelt_out_for_people():
+def test_tags_are_spelled_out_for_people():
     assert all("[" not in band.basis for band in load_bands())
     assert basis_in_words("[CP] 10 to 15 watch; [Pub: 13 CCR 1968.2] faulty") == (
         "rule of thumb of the trade: 10 to 15 watch; published: 13 CCR 1968.2: faulty"

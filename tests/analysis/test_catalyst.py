@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import CRUISE, HOLD, IDLE, OVERRUN, Scene

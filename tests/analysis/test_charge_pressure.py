@@ -90,12 +90,12 @@ def test_without_a_command_full_load_is_watched_at_most():
     assert "what this engine should reach is not known" in finding.reason
 
 
-def test_without_a_command_a_petrol_engine_is_looked_at_from_less_pressure_on():
+def test_without_a_command_a_gasoline_engine_is_looked_at_from_less_pressure_on():
     """Knock sets its limit, a diesel's not."""
     scene = charged().drop("BP_A_CMD", "BP_A_ACT", "VGT_A_CMD", "VGT_A_ACT")
     scene.set(TP=np.where(scene.signals["MAP"] > 200.0, 85.0, 30.0))
     scene.set(MAP=np.where(scene.signals["MAP"] > 200.0, 254.0, scene.signals["MAP"]))
-    for fuel, verdict in (("petrol", Verdict.WATCH), ("diesel", Verdict.WITHIN)):
+    for fuel, verdict in (("gasoline", Verdict.WATCH), ("diesel", Verdict.WITHIN)):
         found = run_checks(scene.recording(2.0, fuel=fuel, turbo=True), only=["charge_pressure"])
         full = next(f for f in found if f.subject == "full load")
         assert full.verdict is verdict, full.reason
@@ -107,7 +107,7 @@ def test_part_throttle_of_a_throttled_engine_is_no_shortage():
     asked = scene.signals["BP_A_CMD"]
     scene.set(MAP=np.where(asked < 200.0, asked - 40.0, slow(asked, 10.0, 0.5)), TP=30.0)
     scene.set(TP=np.where(asked > 200.0, 85.0, 30.0))
-    found = run_checks(scene.recording(2.0, fuel="petrol", turbo=True), only=["charge_pressure"])
+    found = run_checks(scene.recording(2.0, fuel="gasoline", turbo=True), only=["charge_pressure"])
     held = next(f for f in found if f.subject == "commanded and actual")
     assert held.verdict is Verdict.WITHIN, held.reason
 

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import run_checks
 from logbench.recording.model import Facts, Trace
@@ -49,7 +49,8 @@ def out(found: list[Finding]) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("kind", "seed"), [("diesel", 20004), ("diesel", 20007), ("charged", 21007), ("petrol", 25000)]
+    ("kind", "seed"),
+    [("diesel", 20004), ("diesel", 20007), ("charged", 21007), ("gasoline", 25000)],
 )
 def test_a_healthy_car_is_within(kind, seed):
     assert out(run_checks(driven(kind, seed), only=CHECKS)) == []
@@ -76,6 +77,6 @@ def test_a_slow_log_of_ten_signals_is_judged_and_not_alarmed(seed):
     assert Verdict.ACT not in {f.verdict for f in found}
 
 
-def test_a_plain_petrol_car_has_one_line_of_each():
-    found = run_checks(driven("petrol", 25000), only=CHECKS[:-1])
+def test_a_plain_gasoline_car_has_one_line_of_each():
+    found = run_checks(driven("gasoline", 25000), only=CHECKS[:-1])
     assert len(found) == len({f.check for f in found})

@@ -29,7 +29,7 @@ def test_density_at_the_reference_of_load_abs():
     assert derived.air_density_g_l(101.325, 25.0) == pytest.approx(ideal, rel=2e-4)
 
 
-def test_worked_example_of_a_three_and_a_half_litre_engine():
+def test_worked_example_of_a_three_and_a_half_liter_engine():
     # MOTOR magazine, Driveability Corner, December 2003: 3.5 l at 5,000 rpm is 173 g/s at 100 %,
     # 138 at 0.80. At the reference density, 172.7 [Calc].
     full = derived.speed_density_airflow_g_s(1.0, 101.325, 3.5, 5000.0, 25.0)
@@ -48,7 +48,7 @@ def test_idle_example_by_the_gas_law():
 
 
 def test_load_abs_by_its_definition():
-    # ISO 15031-5: load = (g per intake stroke) / (1.184 g/l x cylinder litres). Four cylinders of
+    # ISO 15031-5: load = (g per intake stroke) / (1.184 g/l x cylinder liters). Four cylinders of
     # 0.5 l at 3,000 rpm have 100 intake strokes a second.
     g_per_stroke = 0.4
     load_pct = 100.0 * g_per_stroke / (1.184 * 0.5)
@@ -85,13 +85,13 @@ def test_totals_as_the_trade_adds_them():
     st.floats(500, 7000),
     st.floats(-30, 80),
 )
-def test_efficiency_and_speed_density_are_inverse(ve, kpa, litres, rpm, degc):
-    flow = derived.speed_density_airflow_g_s(ve, kpa, litres, rpm, degc)
-    assert derived.volumetric_efficiency(flow, rpm, litres, kpa, degc) == pytest.approx(ve)
+def test_efficiency_and_speed_density_are_inverse(ve, kpa, liters, rpm, degc):
+    flow = derived.speed_density_airflow_g_s(ve, kpa, liters, rpm, degc)
+    assert derived.volumetric_efficiency(flow, rpm, liters, kpa, degc) == pytest.approx(ve)
 
 
 @given(st.floats(1, 400), st.floats(500, 7000), st.floats(0.6, 8), st.floats(-30, 80))
-def test_units_do_not_matter(maf_g_s, rpm, litres, degc):
+def test_units_do_not_matter(maf_g_s, rpm, liters, degc):
     # lb/min, inHg and degF in, converted with scipy.constants, give the same efficiency
     lb_min = maf_g_s / 1000 / constants.pound * constants.minute
     in_hg = 90.0 * 1000 / (25.4 * constants.mmHg)
@@ -99,11 +99,11 @@ def test_units_do_not_matter(maf_g_s, rpm, litres, degc):
     back = derived.volumetric_efficiency(
         lb_min * constants.pound * 1000 / constants.minute,
         rpm,
-        litres,
+        liters,
         in_hg * 25.4 * constants.mmHg / 1000,
         constants.convert_temperature(degf, "Fahrenheit", "Celsius"),
     )
-    straight = derived.volumetric_efficiency(maf_g_s, rpm, litres, 90.0, degc)
+    straight = derived.volumetric_efficiency(maf_g_s, rpm, liters, 90.0, degc)
     assert back == pytest.approx(straight, rel=1e-9)
 
 
@@ -112,8 +112,8 @@ def test_what_stands_still_has_no_efficiency():
     got = derived.volumetric_efficiency(np.full(4, 3.0), rpm, 2.0, 100.0, 20.0)
     assert np.isnan(got[:3]).all()
     assert np.isfinite(got[3])
-    assert np.isnan(derived.airflow_per_litre_1000rpm(3.0, 0.0, 2.0))
-    assert derived.airflow_per_litre_1000rpm(6.0, 2000.0, 1.5) == pytest.approx(2.0)
+    assert np.isnan(derived.airflow_per_liter_1000rpm(3.0, 0.0, 2.0))
+    assert derived.airflow_per_liter_1000rpm(6.0, 2000.0, 1.5) == pytest.approx(2.0)
 
 
 @pytest.mark.parametrize("height_m", [0, 250, 1000, 2500, 5000])
@@ -135,11 +135,11 @@ MOIST = [(-15, 101.3, 0.9), (0, 101.3, 1.0), (20, 101.325, 0.5), (35, 95.0, 1.0)
 def test_moist_air_against_a_property_library(degc, kpa, share):
     # CoolProp's humid air (ASHRAE RP-1485): a real gas, up to 0.1 % from the ideal one
     state = ("T", degc + 273.15, "P", kpa * 1000.0, "R", share)
-    vapour = share * derived.saturation_pressure_kpa(degc)
-    density = derived.air_density_g_l(kpa, degc) * derived.moist_air_factor(kpa, vapour)
+    vapor = share * derived.saturation_pressure_kpa(degc)
+    density = derived.air_density_g_l(kpa, degc) * derived.moist_air_factor(kpa, vapor)
     assert density == pytest.approx(1.0 / HAPropsSI("Vha", *state), rel=1e-3)
     if degc >= 0:  # below, the library means ice; P_w holds 0.5 % for the air's presence
-        assert vapour == pytest.approx(HAPropsSI("P_w", *state) / 1000.0, rel=0.006)
+        assert vapor == pytest.approx(HAPropsSI("P_w", *state) / 1000.0, rel=0.006)
 
 
 def test_saturation_pressure_at_fixed_points():

@@ -12,7 +12,7 @@ import logbench.analysis
 from docs.make_checks import bands_of, text, write
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.bands import load_bands
-from logbench.analysis.causes.catalogue import CAUSES, NAMED
+from logbench.analysis.causes.catalog import CAUSES, NAMED
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS
 from logbench.analysis.run import all_checks

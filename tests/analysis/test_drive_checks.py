@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.gearbox import find_gears
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
@@ -292,7 +292,7 @@ def test_fuel_by_airflow_by_hand():
     # 14.7 g/s of air at lambda 1 is 1 g/s of fuel; 60 s of it 60 g, of 745 g/l
     scene = Scene([Phase(300, 2000, kmh=72, tp=22, load=40)]).set(MAF=14.7, LAMBDA=1.0)
     finding = run("fuel_used", scene)["fuel used"]
-    assert finding.numbers["litres"] == pytest.approx(300 / 745, rel=0.01)
+    assert finding.numbers["liters"] == pytest.approx(300 / 745, rel=0.01)
     assert finding.numbers["km"] == pytest.approx(6.0, rel=0.01)
     assert finding.numbers["l_per_100_km"] == pytest.approx(300 / 745 / 6.0 * 100, rel=0.01)
     assert finding.verdict is Verdict.NOT_JUDGED  # there is no band for it

@@ -12,9 +12,9 @@ from logbench.analysis.airflow import find_displacement
 from logbench.analysis.applicability import WHOLE
 from logbench.analysis.comparison.compare import compare
 from logbench.analysis.comparison.results import SignalVerdict
-from logbench.analysis.engine import MOST_SURE, Clue, Engine, Trait, know, learnt, weigh
+from logbench.analysis.engine import MOST_SURE, Clue, Engine, Trait, know, learned, weigh
 from logbench.analysis.findings import UNLESS
-from logbench.analysis.learnt import engine_told, learn_from
+from logbench.analysis.learned import engine_told, learn_from
 from logbench.analysis.model import Condition, Coverage, Verdict
 from logbench.analysis.run import run_checks
 from logbench.analysis.view import View
@@ -44,8 +44,8 @@ def test_without_a_clue_nothing_is_known():
     assert not engine.told
     assert engine[Trait.COMPRESSION].probability == 0.5
     assert engine.holds(Trait.COMPRESSION) is None
-    assert not learnt(engine).is_stated
-    assert learnt(engine) == Car()
+    assert not learned(engine).is_stated
+    assert learned(engine) == Car()
 
 
 def test_clues_of_one_group_tell_the_same_and_count_less():
@@ -60,14 +60,14 @@ def test_clues_of_one_group_tell_the_same_and_count_less():
 
 
 def test_what_a_person_stated_is_certain_whatever_was_seen():
-    engine = know(Car(fuel="Petrol"), [Clue(Trait.COMPRESSION, "lean", 9.0)])
+    engine = know(Car(fuel="Gasoline"), [Clue(Trait.COMPRESSION, "lean", 9.0)])
     assert engine[Trait.COMPRESSION].probability == 0.0
     assert engine[Trait.COMPRESSION].text == "a spark-ignition engine (as stated)"
-    assert learnt(engine) == Car()
+    assert learned(engine) == Car()
 
 
 def test_what_earlier_drives_gave_is_a_clue_and_no_more():
-    kept = learnt(engine_of(diesel_drive()))
+    kept = learned(engine_of(diesel_drive()))
     assert kept.fuel == "diesel"
     assert kept.source("fuel") == "worked out"
     assert engine_of(diesel_drive(signals="RPM VSS ECT", car=kept)).holds(Trait.COMPRESSION)
@@ -149,12 +149,12 @@ OFTEN = "RPM VSS MAP MAF TP ECT IAT APP_D APP_E AAT"
 WITH_LOAD = "RPM VSS MAP MAF TP ECT IAT LOAD_PCT BARO"
 
 
-@pytest.mark.parametrize("litres", [None, 1.6])
+@pytest.mark.parametrize("liters", [None, 1.6])
 @pytest.mark.parametrize("signals", [OFTEN, WITH_LOAD, "RPM MAF VSS TP ECT", "RPM MAP VSS TP ECT"])
 @pytest.mark.parametrize("seed", range(3))
-def test_nothing_is_wrong_with_a_healthy_diesel(signals, litres, seed):
+def test_nothing_is_wrong_with_a_healthy_diesel(signals, liters, seed):
     """Seen: heat for the warm-up and idle vacuum called healthy ones faulty."""
-    recording = diesel_drive(seed, signals=signals, car=Car(displacement_l=litres))
+    recording = diesel_drive(seed, signals=signals, car=Car(displacement_l=liters))
     severe = [f for f in run_checks(recording) if f.verdict.severity]
     assert not severe, [(f.heading, f.reason) for f in severe]
 
@@ -205,7 +205,7 @@ def test_while_it_is_not_known_what_it_is_nothing_that_hangs_on_it_is_act():
     drive.drop("MAP", "FUELSYS1", "TP", "LOAD_PCT", "BARO")
     sure, unsure = (
         next(f for f in run_checks(drive.recording(1.0, **facts)) if f.subject.startswith("heat"))
-        for facts in ({"fuel": "petrol"}, {})
+        for facts in ({"fuel": "gasoline"}, {})
     )
     assert sure.verdict is Verdict.ACT
     assert unsure.verdict is Verdict.WATCH
@@ -255,7 +255,7 @@ def test_an_engine_that_its_valves_throttle_is_no_diesel():
 
 @pytest.mark.parametrize("fewer", ["RPM VSS MAF ECT", "RPM VSS MAF"])
 @pytest.mark.parametrize("schedule", [WARM, COLD, None])
-def test_a_petrol_engine_of_which_only_the_airflow_is_known_is_no_diesel(fewer, schedule):
+def test_a_gasoline_engine_of_which_only_the_airflow_is_known_is_no_diesel(fewer, schedule):
     seed = next(s for s in range(20_000, 20_099) if draw_car(s).has_maf)
     how = schedule or fleet_schedule(seed)
     recording = simulated(seed, {}, how, tuple(fewer.split()), stated=False)
@@ -263,7 +263,7 @@ def test_a_petrol_engine_of_which_only_the_airflow_is_known_is_no_diesel(fewer, 
 
 
 def test_gentle_driving_with_the_air_conditioning_at_idle_looks_like_no_diesel():
-    """Measured: on a healthy petrol car idle then draws 0.6 to 1.1 of what driving does."""
+    """Measured: on a healthy gasoline car idle then draws 0.6 to 1.1 of what driving does."""
     gentle = Phase(90, 1700, kmh=60, tp=18, map_kpa=52)
     overrun = Phase(12, 1600, kmh=50, tp=14, map_kpa=24, loop=4)
     scene = Scene([Phase(60, 820, map_kpa=50), gentle, overrun, gentle, overrun])
@@ -355,7 +355,7 @@ def test_an_engine_speed_of_zero_while_the_engine_draws_is_no_hybrid():
 # --- kept with the car ---
 
 
-def test_what_is_learnt_is_only_what_is_sure_and_was_worked_out():
+def test_what_is_learned_is_only_what_is_sure_and_was_worked_out():
     found = learn_from(diesel_drive())
     assert (found.fuel, found.turbo, found.metering) == ("diesel", True, "both")
     assert found.displacement_l is None
@@ -388,4 +388,4 @@ def test_airflow_and_pressure_leave_an_interval_of_the_displacement(seed):
     assert low < draw_car(seed).displacement_l < high
     assert high < 1.6 * low
     assert "l (95 %: by airflow" in engine_told(view)[-1].text.casefold()
-    assert find_displacement(view).litres is None  # it judges nothing
+    assert find_displacement(view).liters is None  # it judges nothing

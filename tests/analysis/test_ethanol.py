@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.checks.ethanol import asked_share_pct
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.charged import DRIVE, charged, diesel, exhaust
@@ -29,7 +29,7 @@ def test_a_healthy_car_is_within(check):
 
 
 @pytest.mark.parametrize("check", CHECKS)
-def test_a_petrol_car_without_them_has_one_line(check):
+def test_a_gasoline_car_without_them_has_one_line(check):
     (finding,) = run_checks(Scene(warm_drive()).recording(), only=[check])
     assert finding.coverage is Coverage.NOT_APPLICABLE, finding.reason
 

@@ -20,7 +20,7 @@ from logbench.car.model import Car
 from logbench.errors import LogbenchError, SignalUnsupportedError, UsageError
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import Catalogue, catalogue, formulas_of, own_signals_path
+from logbench.signals.catalog import Catalog, catalog, formulas_of, own_signals_path
 from logbench.signals.table import table
 from logbench.signals.units import METRIC, Units, known
 
@@ -265,7 +265,7 @@ def test_a_derived_signal_is_found_like_a_recorded_one():
 
 def test_all_derived_signals_can_be_computed_in_their_unit():
     assert wrong_signals() == {}
-    derived = [entry.acronym for entry in catalogue() if entry.origin == "derived"]
+    derived = [entry.acronym for entry in catalog() if entry.origin == "derived"]
     assert list(computed_signals()) == derived
     assert computed_signals()["VOL_EFF"].expression.names == ("MAF", "BARO", "IAT", "RPM")
 
@@ -286,11 +286,11 @@ def test_own_signals_come_from_a_file():
         assert "made of itself" in wrong_signals()["RING"]
         assert "not in kPa" in wrong_signals()["BAD"]
         path.write_text('[RPM]\ntitle = "x"\nexpression = "VSS"\n')
-        assert "RPM is the name of another signal" in catalogue().problem
-        assert "FOUR" not in catalogue()
+        assert "RPM is the name of another signal" in catalog().problem
+        assert "FOUR" not in catalog()
     finally:
         path.unlink()
-    assert catalogue().problem == ""
+    assert catalog().problem == ""
     for text in ("[low]\ntitle='x'\nexpression='RPM'", "[A]\ntitle='x'", "[A", "[A]\nother = 1"):
         with pytest.raises(ValueError):
             formulas_of(text.encode())
@@ -304,5 +304,5 @@ def test_facts_of_the_car_come_with_the_recording():
 
 def test_names_near_a_mistyped_one_come_from_all_signals():
     with pytest.raises(LogbenchError, match="TOTAL_TRIM1"):
-        catalogue().by_acronym("TOTALTRIM1")
-    assert isinstance(catalogue(), Catalogue)
+        catalog().by_acronym("TOTALTRIM1")
+    assert isinstance(catalog(), Catalog)

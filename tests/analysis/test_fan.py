@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.fan import find_fan_cycles, turning_points
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks

@@ -69,7 +69,7 @@ def test_report_and_plot(tmp_path):
     # what cannot show counts in the second figure only
     assert "1 of 2 (50.00 %" in text
     assert "2 of 3 (66.67 %" in text
-    assert "| petrol | 2 | 1 of 4 | 0 | 1: 100 / 100 | 2: 100 / 50 |" in text
+    assert "| gasoline | 2 | 1 of 4 | 0 | 1: 100 / 100 | 2: 100 / 50 |" in text
     assert "unmetered_air, 2 drives: no air-flow sensor. What the checks said: 0 / 0 / 0 at" in text
     assert "| unmetered_air | 0 | - | - |" in text
     plot(OUTCOMES, tmp_path / "fleet.png")

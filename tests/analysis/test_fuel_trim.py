@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks, worst
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from tests.analysis.scenes import IDLE, KEY_ON, Phase, Scene, warm_drive
 
 
@@ -30,7 +30,7 @@ def test_a_healthy_car_is_within_in_every_cell():
         finding = found[f"bank 1, {cell}"]
         assert finding.value == pytest.approx(value, abs=0.3)
         assert 0.05 < finding.uncertainty < 2.0  # with what differs between two stretches
-        assert finding.what == catalogue().by_acronym("TOTAL_TRIM1").title.partition(",")[0]
+        assert finding.what == catalog().by_acronym("TOTAL_TRIM1").title.partition(",")[0]
         assert finding.band.basis
         assert finding.evidence
         assert finding.causes == ()
@@ -160,7 +160,7 @@ def test_purge_is_left_out_where_it_can_be_and_said_where_not():
     clean = trims(scene)["bank 1, warm idle"]
     assert "purge" not in clean.reason
     always = trims(drive(idle=-20).set(EVAP_PCT=50.0))["bank 1, warm idle"]
-    assert "purge vapour was flowing" in always.reason
+    assert "purge vapor was flowing" in always.reason
 
 
 def test_inferred_closed_loop_is_said():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.misfire_counts import counts_of, misfire_sentence, standing_out
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks

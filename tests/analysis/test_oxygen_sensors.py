@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.checks.oxygen_sensors import _rise_s
 from logbench.analysis.model import Verdict
 from logbench.analysis.narrow_band import switches

@@ -24,7 +24,7 @@ from logbench.recording.reader import Recording
 from tests.analysis.fleet import RATES_HZ, WANTED, fleet_schedule
 from tests.analysis.simulated import simulated
 
-LITRES = 2.0
+LITERS = 2.0
 UNITS = {
     # name in the metric log, in the US log, and the conversion with scipy's constants
     "ECT": ("degC", "degF", lambda x: constants.convert_temperature(x, "C", "F")),

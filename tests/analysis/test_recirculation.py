@@ -5,18 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
-from tests.analysis.charged import CRUISE, IDLE, LITRES, breathing, charged, diesel
+from tests.analysis.charged import CRUISE, IDLE, LITERS, breathing, charged, diesel
 from tests.analysis.diesel import diesel_drive
 from tests.analysis.scenes import Scene, warm_drive
 
 COMMANDS = ("EGR_A_CMD", "EGR_A_ACT", "EGR_PCT", "EGR_ERR")
 
 
-def found_in(scene: Scene, check: str = "recirculation", litres: float | None = LITRES):
-    return {f.subject: f for f in run_checks(diesel(scene, litres), only=[check])}
+def found_in(scene: Scene, check: str = "recirculation", liters: float | None = LITERS):
+    return {f.subject: f for f in run_checks(diesel(scene, liters), only=[check])}
 
 
 def stuck(position: float) -> Scene:

@@ -1,4 +1,5 @@
-"""What a car does from one drive to the next: learnt, paid for, and held against what is published.
+"""What a car does from one drive to the next: learned, paid for, and held against what is
+published.
 
 Outside: scipy's inverse gamma distribution, statsmodels' generalized least squares.
 """
@@ -95,25 +96,25 @@ def test_every_check_has_a_row_or_says_nothing_of_the_car():
 def test_learning_is_the_conjugate_posterior():
     known = Scatter(2.0, degrees=8.0)
     offsets = np.array([1.0, -2.0, 0.5, 0.5])
-    learnt = known.sharpened(offsets, np.full(4, 4.0))
+    learned = known.sharpened(offsets, np.full(4, 4.0))
     seen = (TAILS - 2.0) / TAILS * float(np.sum(offsets**2)) * 4 / 4
     # scaled inverse chi-square of 8 degrees and 2 squared, three more degrees: as inverse gamma
     posterior = stats.invgamma((8 + 3) / 2, scale=(8 * 4.0 + seen) / 2)
     mean_of_precision = 1.0 / posterior.args[0] * (8 * 4.0 + seen) / 2
-    assert learnt.drive**2 == pytest.approx(mean_of_precision)
-    assert learnt.degrees == TAILS
-    assert learnt.drives == 4
+    assert learned.drive**2 == pytest.approx(mean_of_precision)
+    assert learned.degrees == TAILS
+    assert learned.drives == 4
 
 
 @pytest.mark.parametrize("truth", [0.5, 1.0, 2.0])
 def test_a_cars_own_drives_decide_in_the_end(truth):
     rng = np.random.default_rng(5)
     values = 3.0 + truth * 2.0 * rng.standard_normal(200)
-    learnt = spread_of_drives(Scatter(2.0), values, np.full(200, np.nan))
-    spread = learnt.drive * (learnt.degrees / (learnt.degrees - 2.0)) ** 0.5
+    learned = spread_of_drives(Scatter(2.0), values, np.full(200, np.nan))
+    spread = learned.drive * (learned.degrees / (learned.degrees - 2.0)) ** 0.5
     assert spread == pytest.approx(2.0 * truth, rel=0.15)
     few = spread_of_drives(Scatter(2.0), values[:3], np.full(3, np.nan))
-    assert abs(few.drive - 2.0) < abs(learnt.drive - 2.0) + 0.5
+    assert abs(few.drive - 2.0) < abs(learned.drive - 2.0) + 0.5
 
 
 def test_one_odd_day_does_not_make_an_odd_car():
@@ -126,8 +127,8 @@ def test_one_odd_day_does_not_make_an_odd_car():
 def test_what_is_within_drives_is_not_taken_for_what_is_between():
     rng = np.random.default_rng(7)
     values = 2.0 * rng.standard_normal(300)  # all of it the error within
-    learnt = spread_of_drives(Scatter(1.0), values, np.full(300, 1.96 * 2.0))
-    assert learnt.drive < 1.1
+    learned = spread_of_drives(Scatter(1.0), values, np.full(300, 1.96 * 2.0))
+    assert learned.drive < 1.1
 
 
 def test_drives_are_told_from_cells():
@@ -139,10 +140,10 @@ def test_drives_are_told_from_cells():
     )
     mean = 10.0 * cell + rng.standard_normal(40)[drive] + 0.2 * rng.standard_normal(120)
     means = CellMeans(drive, cell, mean, np.full(120, 0.01))
-    learnt = means.sharpen(Scatter(1.5, 0.3))
-    spread = learnt.drive * (learnt.degrees / (learnt.degrees - 2.0)) ** 0.5
+    learned = means.sharpen(Scatter(1.5, 0.3))
+    spread = learned.drive * (learned.degrees / (learned.degrees - 2.0)) ** 0.5
     assert spread == pytest.approx(1.0, rel=0.35)
-    assert learnt.drives == 40
+    assert learned.drives == 40
 
 
 # --- intervals ---

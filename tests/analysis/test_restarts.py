@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.model import Coverage, Verdict
 from logbench.analysis.run import run_checks
@@ -38,7 +38,7 @@ def town(dip=10.8, crank_s=0.6, stops=4, hz=HZ, first_dip=10.2, standing=True, *
     signals = {"RPM": rpm, "VPWR": volts, "VSS": speed, "ECT": np.full(len(t_s), 90.0)}
     signals["LAMBDA11"] = np.full(len(t_s), 1.0)
     traces = [Trace(name, "7E8", "", t_ns, v[::every]) for name, v in signals.items()]
-    return Recording.of(traces, Facts(vehicle=Car(fuel="petrol", **facts)))
+    return Recording.of(traces, Facts(vehicle=Car(fuel="gasoline", **facts)))
 
 
 def found(recording, check="restarts"):

@@ -99,11 +99,11 @@ def test_half_widths_are_scaled_only(value: float, half: float, unit: str):
 
 @settings(deadline=None, max_examples=80)
 @given(st.floats(0.5, 60.0))
-def test_consumption_as_pint_has_it(litres: float):
-    text = Quantity(litres, "l/100 km", decimals=1).text(US)
+def test_consumption_as_pint_has_it(liters: float):
+    text = Quantity(liters, "l/100 km", decimals=1).text(US)
     (shown,) = numbers_in(text)
     assert text.endswith(" mpg")
-    mpg = (100 * PINT.km / (litres * PINT.l)).to("mi/gal").magnitude
+    mpg = (100 * PINT.km / (liters * PINT.l)).to("mi/gal").magnitude
     assert shown == pytest.approx(mpg, rel=0.051)
 
 

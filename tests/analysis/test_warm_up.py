@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import NAMED
+from logbench.analysis.causes.catalog import NAMED
 from logbench.analysis.model import Verdict
 from logbench.analysis.run import run_checks
 from tests.analysis.scenes import KEY_ON, Phase, Scene
@@ -182,7 +182,7 @@ def test_heat_put_in_is_counted_as_air():
 
 
 def test_heat_put_in_is_judged_alike_idling_and_driving():
-    # 26 g of air for each litre and degree: 50 degC need 2 l x 26 x 50 = 2,600 g
+    # 26 g of air for each liter and degree: 50 degC need 2 l x 26 x 50 = 2,600 g
     for seconds, kmh in ((300.0, 60.0), (800.0, 0.0)):
         curve = lambda t, s=seconds: np.minimum(20 + 50 * t / s, 90)  # noqa: E731
         scene = drive(curve, minutes=22, kmh=kmh, MAF=2600.0 / seconds)
@@ -194,18 +194,18 @@ def test_heat_put_in_is_judged_alike_idling_and_driving():
 
 def test_much_air_for_little_warmth_is_acted_on_however_it_is_told():
     # 2.1 times the heat: the radiator is in use from the start
-    litre_s = 2.1 * 2600.0 / 300.0 / 14.7 * 3600.0 / 745.0
+    liter_s = 2.1 * 2600.0 / 300.0 / 14.7 * 3600.0 / 745.0
     pressure = 2.1 * 2600.0 / 300.0 * 120.0 * 0.28705 * 293.15 / (0.75 * 2.0 * 1900.0)
     load_pct = 2.1 * 2600.0 / 300.0 * 120.0 / (1.184 * 2.0 * 1900.0) * 100.0  # ISO 15031-5
     curve = lambda t: np.minimum(20 + 50 * t / 300.0, 90)  # noqa: E731
     for source, signals in (
         ("MAF", {"MAF": 2.1 * 2600.0 / 300.0}),
         ("LOAD_ABS", {"LOAD_ABS": load_pct}),
-        ("fuel rate", {"FUEL_RATE": litre_s}),
+        ("fuel rate", {"FUEL_RATE": liter_s}),
         ("MAP", {"MAP": pressure}),
     ):
-        litres = None if source in ("LOAD_ABS", "MAP") else 2.0  # these are for each litre
-        heat = warm_up(drive(curve).drop("MAP").set(**signals), displacement_l=litres)[HEAT]
+        liters = None if source in ("LOAD_ABS", "MAP") else 2.0  # these are for each liter
+        heat = warm_up(drive(curve).drop("MAP").set(**signals), displacement_l=liters)[HEAT]
         assert heat.value == pytest.approx(54.6, rel=0.03)
         assert source in heat.reason
         # from one warm-up to the next it moves by a fifth, and 54.6 less that is not above 48

@@ -39,8 +39,8 @@ def _altered(part: str) -> str:
     return f"{before}«{bare.translate(_ODD)}{longer}»{after}"
 
 
-def write_catalogue(folder: Path) -> int:
-    """The language's catalogue below `folder`; returns how many texts it has."""
+def write_catalog(folder: Path) -> int:
+    """The language's catalog below `folder`; returns how many texts it has."""
     from babel.messages.catalog import Catalog
     from babel.messages.mofile import write_mo
 
@@ -145,7 +145,7 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     words.use(folder, [LANGUAGE])
     from PySide6.QtWidgets import QApplication
 
-    from logbench.analysis.causes.catalogue import SYMPTOMS
+    from logbench.analysis.causes.catalog import SYMPTOMS
     from logbench.analysis.cautions import CAUTIONS
     from logbench.analysis.expression.grammar import EXAMPLE
     from logbench.app.window import MainWindow
@@ -165,7 +165,16 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
     window = MainWindow(settings)
     window.resize(1280, 720)
     window.show()
-    data = ["logbench", *words.LANGUAGES.values(), RESTRAINT_CAUTION, CONSENT, *LOSSES, STAYS, EXAMPLE, PLACE]
+    data = [
+        "logbench",
+        *words.LANGUAGES.values(),
+        RESTRAINT_CAUTION,
+        CONSENT,
+        *LOSSES,
+        STAYS,
+        EXAMPLE,
+        PLACE,
+    ]
     data += [signal.name for signal in table()] + [rule.text for rule in DEFAULT_RULES]
     data += [*(caution.text for caution in CAUTIONS.values()), *SYMPTOMS.values()]
     facts = open_recording(recording).facts
@@ -198,8 +207,8 @@ def main(folder: Path, recording: Path, pictures: Path | None = None) -> int:
 
 
 def _of_causes() -> Iterator[str]:
-    """What catalogues of the analysis say of causes, complaints and hand tests."""
-    from logbench.analysis.causes.catalogue import CAUSES, SYMPTOMS
+    """What catalogs of the analysis say of causes, complaints and hand tests."""
+    from logbench.analysis.causes.catalog import CAUSES, SYMPTOMS
     from logbench.analysis.causes.hand_tests import HAND_TESTS
     from logbench.analysis.causes.sentence import NO_VERDICT
 

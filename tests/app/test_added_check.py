@@ -17,7 +17,7 @@ from logbench.analysis.view import View
 from logbench.app.review.findings import FindingsPanel
 from logbench.app.theme import Look
 from logbench.archive.archive import Archive
-from logbench.archive.overview import Catalogue
+from logbench.archive.overview import Catalog
 from logbench.archive.sweep import sweep_checks
 from logbench.cli.main import main
 from logbench.job.model import Job, RecordingEntry
@@ -34,7 +34,7 @@ from logbench.signals.units import Units
 BEFORE = Path(__file__).parents[2] / "recordings" / "before.parquet"
 
 MODULE = '''"""Made up for a test."""
-from logbench.analysis.causes.catalogue import Named
+from logbench.analysis.causes.catalog import Named
 from logbench.analysis.findings import Explanation, Measured, Subject
 KEY = "made_up"
 TITLE = "A made-up check"
@@ -116,7 +116,7 @@ def test_it_is_in_the_archive(added, tmp_path):
     archive.refresh()
     sweep_checks(archive, processes=1)
     assert "made_up" in {row["check"] for row in archive.findings_of("before.parquet")}
-    assert Catalogue(archive).facets.checks["made_up"] == 1
+    assert Catalog(archive).facets.checks["made_up"] == 1
 
 
 def test_it_is_on_the_command_line(added, capsys):

@@ -39,7 +39,7 @@ def root(tmp_path: Path) -> Path:
     make(folder / "van/a.parquet", started="2026-01-10T10:00:00+00:00", trim=1.0)
     make(folder / "van/b.parquet", started="2026-02-10T10:00:00+00:00", trim=4.0, note="Stalls")
     make(folder / "van/c.parquet", started="2026-03-10T10:00:00+00:00", trim=14.0)
-    make(folder / "hatch/a.parquet", car="hatch", litres=1.82, event="hesitates")
+    make(folder / "hatch/a.parquet", car="hatch", liters=1.82, event="hesitates")
     (folder / "spoilt.parquet").write_bytes(b"PAR1 no recording PAR1")
     return folder
 
@@ -343,7 +343,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     assert dialog.import_button.isEnabled()
     assert dialog.columns.item(odd, 4).text() == "100 % sure"
     dialog.car.setText("estate")
-    dialog.litres.setValue(1.6)
+    dialog.liters.setValue(1.6)
     fingerprint = dialog.mapping.fingerprint
     dialog.accept()
     until(qtbot, lambda: settled(opened) and len(listed(opened)) == 6)

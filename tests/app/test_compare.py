@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QFileDialog
 
 from logbench.analysis.comparison.results import SignalVerdict
 from logbench.app.compare.page import ComparePage
-from logbench.app.compare.recent import RecentRecordings
+from logbench.app.compare.recent import Recentercordings
 from logbench.app.compare.results import SIGNALS
 from logbench.app.window import MainWindow
 from logbench.car.model import Car
@@ -115,10 +115,10 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
     assert rows(3) == ["0:22", "0:21", "0:20"]
 
     # it is remembered; a folder that is gone is not offered
-    again = RecentRecordings(settings, page._owner)
+    again = Recentercordings(settings, page._owner)
     assert [again.places.itemText(n) for n in range(again.places.count())][1:] == [str(root)]
     root.rename(tmp_path / "moved")
-    assert RecentRecordings(settings, page._owner).places.count() == 1
+    assert Recentercordings(settings, page._owner).places.count() == 1
     page.sides.recent.refresh()
     qtbot.waitUntil(lambda: str(root) in page.notice.text, timeout=20_000)
 
@@ -163,7 +163,7 @@ def test_files_are_dropped_on_a_side_or_beside_them(page: ComparePage, tmp_path:
     assert page.sides.boxes[BEFORE].paths[0].name == "a-later.parquet"
 
 
-def test_looking_for_recordings_ends_when_cancelled(tmp_path: Path):
+def test_looking_for_recordings_ends_when_canceled(tmp_path: Path):
     task = Task()
     task.cancel()
     with pytest.raises(CancelledError):
@@ -172,7 +172,7 @@ def test_looking_for_recordings_ends_when_cancelled(tmp_path: Path):
         compare_files((DRIVES[0],), (DRIVES[1],)).run(task)
 
 
-def test_comparing_ends_in_its_midst_when_cancelled():
+def test_comparing_ends_in_its_midst_when_canceled():
     told: list[float] = []
 
     def tell(text: str, share: float) -> None:

@@ -22,7 +22,7 @@ from pytestqt.qtbot import QtBot
 from logbench.analysis.comparison.cells import key_of
 from logbench.analysis.comparison.overlay import By
 from logbench.analysis.comparison.results import FindingVerdict, SignalVerdict
-from logbench.app.compare.cell_grid import CellGrid, difference_colour, ink_on
+from logbench.app.compare.cell_grid import CellGrid, difference_color, ink_on
 from logbench.app.compare.overlay_view import OverlayView
 from logbench.app.compare.page import ComparePage
 from logbench.app.compare.results import NOTES, SIGNALS
@@ -90,7 +90,7 @@ def test_bars_show_the_interval_and_what_could_have_been_missed(shown: ComparePa
     table, theme = shown.results.signals, shown._services.look.theme
     keys = [r.key for r in table.model_.rows]
 
-    def colours(key: str) -> set[str]:
+    def colors(key: str) -> set[str]:
         index = table.model_.index(keys.index(key), BAR)
         table.scrollTo(index)
         qtbot.wait(20)
@@ -99,11 +99,11 @@ def test_bars_show_the_interval_and_what_could_have_been_missed(shown: ComparePa
         middle = picture.height() // 2
         return {picture.pixelColor(x, middle).name() for x in range(picture.width())}
 
-    grey = QColor(theme.line).name()
+    gray = QColor(theme.line).name()
     relevant, none = theme.trace(1).name(), theme.trace(0).name()
-    assert {grey, relevant} <= colours("LONGFT1")
-    assert none in colours("MAF")
-    assert relevant not in colours("MAF")
+    assert {gray, relevant} <= colors("LONGFT1")
+    assert none in colors("MAF")
+    assert relevant not in colors("MAF")
 
 
 def test_a_row_shows_its_grid_overlay_and_spans(shown: ComparePage, qtbot):
@@ -286,20 +286,20 @@ def test_everything_to_use_has_a_name(shown: ComparePage):
     assert boxes == []
 
 
-def test_numbers_can_be_read_on_every_colour():
+def test_numbers_can_be_read_on_every_color():
     """WCAG 2.1, 1.4.3: contrast of text at least 4.5 (formulas 1.4.3 and relative luminance)."""
 
-    def luminance(colour: QColor) -> float:
-        parts = (colour.redF(), colour.greenF(), colour.blueF())
+    def luminance(color: QColor) -> float:
+        parts = (color.redF(), color.greenF(), color.blueF())
         r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
         return 0.2126 * r + 0.7152 * g + 0.0722 * b
 
     for theme in (LIGHT, NIGHT):
         for share in (-1.0, -0.6, -0.2, 0.0, 0.2, 0.6, 1.0):
-            ground = difference_colour(share, theme)
+            ground = difference_color(share, theme)
             pair = sorted((luminance(ground), luminance(ink_on(ground))))
             assert (pair[1] + 0.05) / (pair[0] + 0.05) >= 4.5
-        ends = [difference_colour(s, theme) for s in (-1.0, 1.0)]
+        ends = [difference_color(s, theme) for s in (-1.0, 1.0)]
         assert ends[0].blue() > ends[0].red()
         assert ends[1].red() > ends[1].blue()
 

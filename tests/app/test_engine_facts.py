@@ -51,17 +51,17 @@ def test_a_job_learns_the_engine_and_a_person_corrects_it(
     choose(story.widgets["vehicle.stop_start"], "yes")
     story.widgets["vehicle.fuel"].setFocus()
     story.widgets["vehicle.fuel"].selectAll()
-    qtbot.keyClicks(story.widgets["vehicle.fuel"], "petrol")
+    qtbot.keyClicks(story.widgets["vehicle.fuel"], "gasoline")
     car = on_disk(page).vehicle
     facts = ("fuel", "metering", "turbo", "stop_start")
-    assert [getattr(car, fact) for fact in facts] == ["petrol", "air-flow sensor", False, True]
+    assert [getattr(car, fact) for fact in facts] == ["gasoline", "air-flow sensor", False, True]
     assert {car.source(fact) for fact in facts} == {"stated"}
     page.tabs.refresh()
     assert "Fuel" not in story.worked_out.text()
 
     run_here(add)
     assert [getattr(on_disk(page).vehicle, fact) for fact in facts] == [
-        "petrol",
+        "gasoline",
         "air-flow sensor",
         False,
         True,
@@ -90,8 +90,8 @@ def test_review_corrects_it_beside_the_recording(window: MainWindow, qtbot: QtBo
     assert dialog.few["turbo"].currentText() == "unknown"
     choose(dialog.few["turbo"], "no")
     choose(dialog.few["metering"], "air-flow sensor")
-    dialog.texts["fuel"].setText("petrol")
-    assert dialog.changes() == {"fuel": "petrol", "turbo": False, "metering": "air-flow sensor"}
+    dialog.texts["fuel"].setText("gasoline")
+    assert dialog.changes() == {"fuel": "gasoline", "turbo": False, "metering": "air-flow sensor"}
     dialog.accept()
     stated = "a spark-ignition engine (as stated)"
     qtbot.waitUntil(lambda: stated in review.findings.detail.toPlainText(), timeout=30_000)

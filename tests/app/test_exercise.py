@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from pytestqt.qtbot import QtBot
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.next_tests import next_tests
 from logbench.analysis.engine import Engine

@@ -150,7 +150,7 @@ def test_closing_the_window_in_the_midst_of_clearing_loses_nothing(
     assert after.codes_in("stored") == []
 
 
-def test_a_reading_is_cancelled_and_what_is_whole_is_kept(page: JobPage, qtbot: QtBot):
+def test_a_reading_is_canceled_and_what_is_whole_is_kept(page: JobPage, qtbot: QtBot):
     with serve_tcp(standing(), timing=QUICK) as url:
         page.tabs.records.link.choose(url)
         page.tabs.records.read_button.click()
@@ -338,8 +338,8 @@ def test_margin_bars_are_drawn_on_the_side_of_the_limit(qtbot):
         room = tree.visualRect(tree.indexFromItem(row, MARGIN_COLUMN))
         at = [room.left() + round(room.width() * share) for share in (0.3, 0.7)]
         y = room.center().y()
-        colours = [picture.pixelColor(round(x * ratio), round(y * ratio)).name() for x in at]
-        seen.append(colours)
+        colors = [picture.pixelColor(round(x * ratio), round(y * ratio)).name() for x in at]
+        seen.append(colors)
     ground = LIGHT.line.lower()
     assert seen[0][0] == ground != seen[0][1]
     assert seen[1][1] == ground != seen[1][0]

@@ -66,7 +66,7 @@ def test_a_start_that_failed_keeps_the_hours(window: MainWindow, garage):
     assert window.live.set_up.car.soak.text() == "12"
 
 
-def test_height_is_shown_in_the_units_chosen_and_kept_in_metres(window: MainWindow, qtbot):
+def test_height_is_shown_in_the_units_chosen_and_kept_in_meters(window: MainWindow, qtbot):
     """One foot is 0.3048 m: NIST SP 811, appendix B."""
     car = window.live.set_up.car
     window.services.look.set_units(Units(us=True))

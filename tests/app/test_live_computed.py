@@ -11,7 +11,7 @@ from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import SECOND
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import COMPUTED, own_signals_path
+from logbench.signals.catalog import COMPUTED, own_signals_path
 from logbench.signals.table import table
 from tests.app.conftest import batch
 

@@ -114,7 +114,7 @@ HEARD = [Found("11:22:33:44:55:66", "near", -40), Found("AA:22:33:44:55:66", "",
 
 @pytest.fixture
 def air(monkeypatch):
-    """What the scan does, step by step; without `go` it listens until it is cancelled."""
+    """What the scan does, step by step; without `go` it listens until it is canceled."""
     go, ended = threading.Event(), threading.Event()
 
     def scan(told):
@@ -147,7 +147,7 @@ def test_an_adapter_is_picked_while_it_is_listened_for(window: MainWindow, qtbot
     qtbot.waitUntil(air[1].is_set)  # nobody listens on
 
 
-def test_a_scan_is_told_to_its_end_and_cancelled(window: MainWindow, qtbot, air):
+def test_a_scan_is_told_to_its_end_and_canceled(window: MainWindow, qtbot, air):
     dialog = BleDialog(window.services.runner.owner(), window)
     qtbot.addWidget(dialog)
     dialog.show()

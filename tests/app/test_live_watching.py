@@ -108,7 +108,7 @@ def test_disconnecting_saves_nothing_and_asks_nothing(watching, garage, qtbot):
     assert live.record.text() == "Start recording  Ctrl+R"
 
 
-def test_connecting_cancelled_saves_nothing_and_says_so(window: MainWindow, garage, qtbot):
+def test_connecting_canceled_saves_nothing_and_says_so(window: MainWindow, garage, qtbot):
     live = window.live
     live.choose_link("sim:")
     live.start()

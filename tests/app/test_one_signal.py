@@ -22,7 +22,7 @@ from logbench.app.review.values import SpanPanel
 from logbench.app.theme import LIGHT
 from logbench.app.window import MainWindow
 from logbench.archive.archive import Archive
-from logbench.archive.overview import Catalogue
+from logbench.archive.overview import Catalog
 from logbench.capture.messages import Status
 from logbench.cases.signals import formula, save_own
 from logbench.cli.main import main
@@ -33,7 +33,7 @@ from logbench.recording.reader import open_recording
 from logbench.report.blocks import Figure
 from logbench.report.document import build_report
 from logbench.report.drawing import AREA, LEFT, LINE_COLORS, Label, Line
-from logbench.signals.catalogue import COMPUTED, Entry, catalogue, own_signals_path
+from logbench.signals.catalog import COMPUTED, Entry, catalog, own_signals_path
 from logbench.signals.units import unit_text
 from tests.app.conftest import Garage
 
@@ -208,7 +208,7 @@ def while_live(window: MainWindow, garage: Garage, qtbot: QtBot) -> list[Said]:
     live = window.live
     live.choose_link("sim:")
     live.start()
-    measured = [name for name in NAMES if not catalogue().by_acronym(name).formula]
+    measured = [name for name in NAMES if not catalog().by_acronym(name).formula]
     garage.last.find_car(*measured)
     garage.last.send(*((name, "7E8", n * SECOND, 3.0) for n in range(3) for name in measured))
     qtbot.waitUntil(lambda: ("MY_TRIM", COMPUTED) in live.stack.keys)
@@ -250,7 +250,7 @@ def in_files(path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> li
     archive.refresh()
     for row in archive.rows("SELECT signal, unit FROM signals"):
         found.append(Said("archive", row["signal"], unit=row["unit"]))
-    found += [Said("facets", name) for name in Catalogue(archive).facets.signals if name in NAMES]
+    found += [Said("facets", name) for name in Catalog(archive).facets.signals if name in NAMES]
     capsys.readouterr()
     for name in NAMES:
         assert main(["signals", name]) == 0
@@ -283,7 +283,7 @@ def test_every_view_and_export_says_the_same_of_a_signal(
     found += in_files(holed, tmp_path, capsys)
     found += in_document(holed, tmp_path)
     found += while_live(window, garage, qtbot)
-    wrong = [said for said in found if contradicts(said, catalogue().by_acronym(said.name))]
+    wrong = [said for said in found if contradicts(said, catalog().by_acronym(said.name))]
     assert wrong == []
     for place in {said.place for said in found} - {"comparison", "document"}:
         assert {said.name for said in found if said.place == place} == set(NAMES), place

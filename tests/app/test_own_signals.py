@@ -26,7 +26,7 @@ from logbench.capture.messages import Started
 from logbench.cli.main import main
 from logbench.plot.trace import SECOND
 from logbench.recording.reader import open_recording
-from logbench.signals.catalogue import COMPUTED, catalogue, own_signals_path
+from logbench.signals.catalog import COMPUTED, catalog, own_signals_path
 from tests.app.conftest import Garage
 
 NAME, TITLE = "TRIM_HELD", "Total trim, held over a minute"
@@ -142,7 +142,7 @@ def test_an_own_signal_is_plotted_live(recording: MainWindow, garage: Garage, qt
     np.testing.assert_array_equal(pyramid.from_sample(0)[1], [42.0, 48.0, 36.0])
     dialog.remove()
     qtbot.waitUntil(lambda: (NAME, COMPUTED) not in live.stack.keys)
-    assert NAME not in catalogue()
+    assert NAME not in catalog()
 
 
 @pytest.mark.parametrize(
@@ -202,7 +202,7 @@ def test_what_a_person_wrote_in_the_file_stays(window: MainWindow, qtbot: QtBot)
     dialog.save()
     text = path.read_text()
     assert text.startswith("# mine\n[A_ONE]\n")
-    assert catalogue().by_acronym("B_TWO").unit == "km/h"
+    assert catalog().by_acronym("B_TWO").unit == "km/h"
     path.write_text("[A_ONE\n")
     dialog.renew()
     assert "Your own signals are left out" in dialog.said.text()

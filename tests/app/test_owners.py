@@ -258,7 +258,7 @@ def test_nothing_is_lost_when_the_window_closes(
     assert shop.job(shop.other) == untouched
 
 
-def test_a_reading_for_another_job_is_shown_with_its_name_and_can_be_cancelled(
+def test_a_reading_for_another_job_is_shown_with_its_name_and_can_be_canceled(
     shop: Workshop, monkeypatch: pytest.MonkeyPatch, qtbot: QtBot, notices: list[str]
 ):
     held = Gate("Reading freeze frames")

@@ -103,7 +103,7 @@ def test_findings_never_come_under_another_recording(
     assert judged == [window.pages.review.judged]  # of the one that is shown, once
 
 
-def test_a_cancelled_opening_is_not_shown(window: MainWindow, drive_file: Path, hold, qtbot):
+def test_a_canceled_opening_is_not_shown(window: MainWindow, drive_file: Path, hold, qtbot):
     opening = hold(review_cases.open_for_review)
     window.pages.open_recordings([drive_file])
     qtbot.waitUntil(opening.entered.is_set, timeout=20_000)
@@ -131,7 +131,7 @@ def test_of_two_files_opened_the_last_is_shown(
     assert [one.recording.path for one in opened] == [other_file]
 
 
-def test_a_cancelled_checking_says_so_and_another_goes_on(
+def test_a_canceled_checking_says_so_and_another_goes_on(
     window: MainWindow, drive_file: Path, other_file: Path, hold, qtbot
 ):
     judge = hold(recording_cases.judge)

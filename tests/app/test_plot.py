@@ -19,7 +19,7 @@ from logbench.app.theme import LIGHT
 from logbench.plot import lines
 from logbench.plot.pyramid import Buckets
 from logbench.plot.trace import SECOND
-from logbench.signals.catalogue import group_of, rank_of
+from logbench.signals.catalog import group_of, rank_of
 from logbench.signals.numbers import (
     axis_labels,
     round_range,
@@ -39,7 +39,7 @@ def entries(values: list[float], samples: int = 1) -> tuple[Buckets, np.ndarray]
     return Buckets(t_ns, y.astype(np.float32), y.astype(np.float32), samples), y
 
 
-def test_polyline_joins_neighbours_and_breaks_at_gaps():
+def test_polyline_joins_neighbors_and_breaks_at_gaps():
     buckets, y = entries([1, 2, math.nan, 4, 5, 6])
     buckets.t_ns[5] += 100 * SECOND
     rows = lines.polyline(buckets, np.arange(6.0), y, gap_ns=2 * SECOND)
@@ -52,7 +52,7 @@ def bucketed(low: np.ndarray, high: np.ndarray, t_s: np.ndarray) -> Buckets:
     return Buckets(t_ns, low.astype(np.float32), high.astype(np.float32), 8)
 
 
-def test_columns_give_one_line_a_pixel_that_touches_its_neighbour():
+def test_columns_give_one_line_a_pixel_that_touches_its_neighbor():
     high = np.array([10.0, 12, 30, 31, 50, 52])
     buckets = bucketed(high - 3, high, np.array([0.1, 0.6, 1.1, 1.7, 2.2, 2.9]))
     column, low, high = lines.columns(buckets, px_per_ns=1 / SECOND)
@@ -162,7 +162,7 @@ def test_every_axis_has_two_labels_each_of_which_is_its_value(low, span, most):
         (-0.4, 0.3, ["−0.4", "−0.2"]),
     ],
 )
-def test_a_low_strip_is_labelled_truly(low: float, high: float, texts: list[str]):
+def test_a_low_strip_is_labeled_truly(low: float, high: float, texts: list[str]):
     assert [text for _, text in axis_labels(low, high, 2)][: len(texts)] == texts
 
 

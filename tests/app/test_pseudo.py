@@ -11,13 +11,13 @@ from PySide6.QtCore import QCoreApplication
 from PySide6.QtWidgets import QApplication
 
 from logbench.app.main import speak
-from tests.app.pseudo import plain_words, pseudo, write_catalogue
+from tests.app.pseudo import plain_words, pseudo, write_catalog
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_every_text_of_all_pages_is_translated(drive_file: Path, tmp_path: Path):
-    assert write_catalogue(tmp_path / "locale") > 100
+    assert write_catalog(tmp_path / "locale") > 100
     done = subprocess.run(
         [sys.executable, "-m", "tests.app.pseudo", str(tmp_path / "locale"), str(drive_file)],
         capture_output=True,

@@ -61,7 +61,7 @@ def test_a_folder_that_cannot_be_made_is_said(beginning: MainWindow, settings: S
     assert beginning.pages.review.empty.isVisible()
 
 
-def test_driving_the_demo_can_be_cancelled(beginning: MainWindow, settings: Settings, qtbot):
+def test_driving_the_demo_can_be_canceled(beginning: MainWindow, settings: Settings, qtbot):
     beginning.pages.review.open_demo("before")
     qtbot.keyClick(beginning.pages.review, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
     qtbot.waitUntil(lambda: not beginning.services.runner.busy, timeout=60_000)

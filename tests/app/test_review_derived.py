@@ -16,7 +16,7 @@ from logbench.car.model import Car
 from logbench.plot.trace import SECOND
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 
 
 @pytest.fixture

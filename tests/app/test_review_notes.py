@@ -42,7 +42,7 @@ def put_a_and_b(window: MainWindow, a_s: float, b_s: float, qtbot) -> None:
 
 def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive_file: Path, qtbot):
     review = reviewing.pages.review
-    texts = iter(["hiss at idle\nunder the bonnet", "hiss, louder with the lights on"])
+    texts = iter(["hiss at idle\nunder the hood", "hiss, louder with the lights on"])
     review.notes.ask = lambda *_: next(texts)
     before = drive_file.read_bytes()
     qtbot.keyClick(review.stack, Qt.Key.Key_M)
@@ -51,10 +51,10 @@ def test_a_note_written_edited_removed_and_put_back(reviewing: MainWindow, drive
     qtbot.keyClick(review.stack, Qt.Key.Key_M)
     qtbot.waitUntil(lambda: len(review.notes.notes) == 1)
     assert drive_file.read_bytes() == before
-    assert read_notes(drive_file)[0].text == "hiss at idle\nunder the bonnet"
+    assert read_notes(drive_file)[0].text == "hiss at idle\nunder the hood"
     review.view.show_all()
     said = review.ribbon.described_at(review.ribbon.x_of(20 * SECOND))
-    assert "under the bonnet" in said
+    assert "under the hood" in said
     qtbot.keyClick(review.stack, Qt.Key.Key_3, Qt.KeyboardModifier.AltModifier)
     assert review.notes.list.isVisible()
     qtbot.keyClick(review.notes.list, Qt.Key.Key_N, Qt.KeyboardModifier.AltModifier)

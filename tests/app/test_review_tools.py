@@ -257,7 +257,7 @@ def test_marking_points_shades_their_times_in_the_strips(reviewing: MainWindow, 
     assert review.cross.isVisible()
     assert not review.stack.isVisible()
     review.cross.y_box.setCurrentText("VSS")
-    review.cross.z_box.setCurrentText("one colour")
+    review.cross.z_box.setCurrentText("one color")
     review.cross.draw()
     plot = review.cross.plot
     image = plot.grab().toImage()

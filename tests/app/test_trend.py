@@ -54,7 +54,7 @@ def test_a_change_is_a_line_on_its_interval_between_two_bands(panel, theme):
     assert reach.getRegion()[0] <= line.value() <= reach.getRegion()[1]
     assert len(items(shown, pg.FillBetweenItem)) == 2
     assert "between 2026-01-12 and 2026-01-13" in shown.moves.text()
-    assert "learnt from 18 of its drives" in shown.moves.text()
+    assert "learned from 18 of its drives" in shown.moves.text()
     assert "above 0 to 40 % of 3 other cars" in shown.said.whole
 
 

@@ -38,7 +38,7 @@ def make(
     path: Path,
     car: str = "van",
     started: str = "2026-03-01T10:00:00+00:00",
-    litres: float | None = 1.8,
+    liters: float | None = 1.8,
     note: str = "",
     event: str = "",
     vin: str = "",
@@ -47,7 +47,7 @@ def make(
     made = traces(**values)
     facts = Facts(
         started_utc=started,
-        vehicle=Car(label=car, vin=vin, displacement_l=litres, cylinders=4),
+        vehicle=Car(label=car, vin=vin, displacement_l=liters, cylinders=4),
         signals=signal_facts(trace.signal for trace in made),
         note=note,
         events=[Event(t_ns=0, kind="marker", text=event)] if event else [],
@@ -70,8 +70,8 @@ def root(tmp_path: Path) -> Path:
     make(folder / "van/a.parquet", started="2026-01-10T10:00:00+00:00", trim=1.0)
     make(folder / "van/b.parquet", started="2026-02-10T10:00:00+00:00", trim=4.0, note="Stalls")
     make(folder / "van/c.parquet", started="2026-03-10T10:00:00+00:00", trim=11.0)
-    make(folder / "hatch/a.parquet", car="hatch", litres=1.82, ect=60.0, event="hesitates")
-    make(folder / "truck/a.parquet", car="truck", litres=5.0, rpm=650.0)
+    make(folder / "hatch/a.parquet", car="hatch", liters=1.82, ect=60.0, event="hesitates")
+    make(folder / "truck/a.parquet", car="truck", liters=5.0, rpm=650.0)
     return folder
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from logbench.archive.archive import Archive
-from logbench.archive.overview import Catalogue, numbers_of
+from logbench.archive.overview import Catalog, numbers_of
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
 from logbench.car.identity import Identity
@@ -40,7 +40,7 @@ def swept(root: Path, tmp_path: Path, known: KnownCars | None = None) -> Archive
 def test_two_cars_of_one_name_are_two(root, tmp_path):
     archive = swept(root, tmp_path)
     names = {f"customer · {FIRST}": 2, f"customer · {SECOND}": 1, "customer": 1}
-    assert Catalogue(archive).facets.cars == names
+    assert Catalog(archive).facets.cars == names
     (number, *_) = numbers_of(archive, f"customer · {FIRST}")
     trended = run_here(follow_number(archive, number.name, f"customer · {FIRST}"))
     assert [Path(point.recording).name for point in trended.points] == ["1.parquet", "3.parquet"]
@@ -60,7 +60,7 @@ def test_those_said_to_be_one_car_are_one_and_what_gives_no_vin_is_told(root, tm
     known = KnownCars()
     known.answer(Identity(vin=FIRST), Identity(vin=SECOND), same=True)
     archive = swept(root, tmp_path, known)
-    assert Catalogue(archive).facets.cars == {"customer": 4}
+    assert Catalog(archive).facets.cars == {"customer": 4}
     (number, *_) = numbers_of(archive, "customer")
     trended = run_here(follow_number(archive, number.name, "customer"))
     assert (len(trended.points), trended.unsure) == (4, 1)

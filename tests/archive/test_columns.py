@@ -11,7 +11,7 @@ from logbench.archive import columns
 from logbench.archive.archive import Archive
 from logbench.archive.columns import Cell, Column, cells
 from logbench.archive.find import Filter
-from logbench.archive.overview import Catalogue
+from logbench.archive.overview import Catalog
 from logbench.car.model import Car
 from logbench.cli.main import main
 from logbench.cli.show import console
@@ -64,7 +64,7 @@ def test_it_is_in_sql_in_the_terminal_and_in_the_overview(
     assert main(["archive", "show", str(root), "van/a"]) == 0
     assert "ambient_degc    20" in capsys.readouterr().out
     console.cache_clear()
-    (row,) = Catalogue(archive).rows(Filter(text="stalls"))
+    (row,) = Catalog(archive).rows(Filter(text="stalls"))
     for place in ("list", "details"):
         column, cell = next(pair for pair in cells(place) if pair[0] is made_up)
         assert column.text(cell, row.facts, METRIC) == "20 °C"
@@ -93,13 +93,13 @@ def test_every_place_has_its_columns_in_order():
 def test_a_kind_of_engine_is_a_facet_and_a_word_to_look_for(root, tmp_path):
     cars = {
         "estate": Car(label="estate", fuel="diesel", turbo=True),
-        "city": Car(label="city", fuel="petrol", hybrid=True, stop_start=True),
+        "city": Car(label="city", fuel="gasoline", hybrid=True, stop_start=True),
     }
     for name, car in cars.items():
         with_car(root / name / "a.parquet", car)
     archive = Archive(root, tmp_path / "cache")
-    engines = Catalogue(archive).facets.engines
-    assert engines == {"diesel, charged": 1, "petrol, hybrid, stop-start": 1}  # others: unknown
+    engines = Catalog(archive).facets.engines
+    assert engines == {"diesel, charged": 1, "gasoline, hybrid, stop-start": 1}  # others: unknown
     for chosen in (Filter(engine="diesel, charged"), Filter(words="diesel charged")):
         assert archive.find(chosen)["recording"].to_pylist() == ["estate/a.parquet"]
     sql = "SELECT recording FROM recordings WHERE hybrid"

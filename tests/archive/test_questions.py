@@ -304,7 +304,7 @@ def test_the_programs_death_ends_a_query_at_once(root):
     assert left == []
 
 
-def test_cancelling_the_case_ends_a_query_at_once(archive):
+def test_canceling_the_case_ends_a_query_at_once(archive):
     """As the window does it: the runner's owner cancels."""
     calls: list[Callable[[], object]] = []
     ended = threading.Event()

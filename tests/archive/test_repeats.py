@@ -18,7 +18,7 @@ from logbench.analysis.repeats import OF_CARS
 from logbench.archive import repeats
 from logbench.archive.archive import Archive
 from logbench.archive.days import day_of
-from logbench.archive.repeats import drives_in, learnt_of, lives_of, repeats_in
+from logbench.archive.repeats import drives_in, learned_of, lives_of, repeats_in
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
 from logbench.car.known import KnownCars
@@ -63,20 +63,20 @@ def swept(place: Path) -> Archive:
     return archive
 
 
-def learnt(archive: Archive):
+def learned(archive: Archive):
     found = drives_in(archive.index.recordings, archive.cache)
     return {one.name: one for one in lives_of(found, ())}
 
 
 def test_the_days_are_kept_and_made_for_new_drives_only(place, monkeypatch):
     drives(place, TRIMS[:4])
-    before = learnt(swept(place))
+    before = learned(swept(place))
     assert before[IDLE].drives == 4
     assert before["TOTAL_TRIM1"].scatter.drives == 4
     drives(place, TRIMS[4:], first=4)
     archive = Archive(place)
     assert sweep_checks(archive, processes=1).done == 2
-    after = learnt(archive)
+    after = learned(archive)
     assert after[IDLE].drives == 6
     assert after[IDLE].scatter.drive < before[IDLE].scatter.drive < OF_CARS.of(IDLE).drive
     assert after[IDLE].life.states[-1].median == pytest.approx(2.0 * np.median(TRIMS), abs=0.2)
@@ -100,7 +100,7 @@ def test_a_drive_that_is_there_twice_counts_once(place):
     made = drives(place)
     (place / "copy").mkdir()
     (place / "copy/again.parquet").write_bytes(made[0].read_bytes())
-    assert learnt(swept(place))[IDLE].drives == len(TRIMS)
+    assert learned(swept(place))[IDLE].drives == len(TRIMS)
 
 
 def test_a_file_that_is_another_now_counts_as_it_is_now(place):
@@ -143,7 +143,7 @@ def test_a_name_decides_where_no_vin_is_known(place, tmp_path):
     assert repeats_in(str(place), KnownCars(), [here]) == OF_CARS
 
 
-def test_without_an_archive_or_before_the_first_look_nothing_is_learnt(place, tmp_path):
+def test_without_an_archive_or_before_the_first_look_nothing_is_learned(place, tmp_path):
     drives(place)
     here = open_recording(make(tmp_path / "new.parquet", "van")).facts
     assert repeats_in("", KnownCars(), [here]) == OF_CARS
@@ -194,14 +194,14 @@ def test_where_the_sides_of_a_comparison_part_the_drives_is_known(place, tmp_pat
 def test_a_leap_of_the_car_is_a_change_and_no_scatter(place):
     drives(place, (2.0, 2.4, 1.5, 2.2, 12.0, 11.8, 12.4))
     archive = swept(place)
-    found = learnt(archive)
+    found = learned(archive)
     assert [c.at for c in found[IDLE].life.changes] == [4]
     assert [c.at for c in found["TOTAL_TRIM1"].life.changes] == [4]
-    assert learnt_of(found.values()).of(IDLE).drive < OF_CARS.of(IDLE).drive
+    assert learned_of(found.values()).of(IDLE).drive < OF_CARS.of(IDLE).drive
     trend = trend_of(archive, "fuel_trim:bank 1, warm idle", "van")
     (sentence,) = trend.changes
     assert "between 2026-03-04 and 2026-03-05" in sentence
-    assert "learnt from 7 of its drives" in trend.band
+    assert "learned from 7 of its drives" in trend.band
     low, high = trend.life.states[-1].low, trend.life.states[-1].high
     assert low < 24.0 < high < 35.0
 
@@ -238,7 +238,7 @@ def test_who_checks_and_compares_takes_what_the_archive_knows(place, tmp_path, c
         return json.loads(capsys.readouterr().out)
 
     told, alone = compared("--archive", str(place)), compared("--archive", "")
-    assert f"learnt from {len(TRIMS)} of its own" in told["summary"]
+    assert f"learned from {len(TRIMS)} of its own" in told["summary"]
     assert "taken from other cars" in alone["summary"]
     widths = [
         next(s["half_width"] for s in found["signals"] if s["signal"] == "TOTAL_TRIM1")
@@ -257,9 +257,9 @@ def test_who_checks_and_compares_takes_what_the_archive_knows(place, tmp_path, c
     assert of_car() == of_car("--archive", str(place)) < of_car("--archive", "")
     main(["check", str(before), "--archive", str(place)])
     told = " ".join(capsys.readouterr().out.split())
-    assert f"learnt from {len(TRIMS)} of its drives in" in told
+    assert f"learned from {len(TRIMS)} of its drives in" in told
     main(["check", str(before), "--archive", "", "--json"])
-    assert json.loads(capsys.readouterr().out)["repeats_learnt_from"] == 0
+    assert json.loads(capsys.readouterr().out)["repeats_learned_from"] == 0
     Settings.load().last_archive = str(tmp_path / "gone")
     assert of_car() == of_car("--archive", "")
 
@@ -274,7 +274,7 @@ def test_a_jobs_comparison_and_its_report_say_the_same(place, tmp_path, capsys):
     folder.save(job)
     main(["job", "compare", str(folder.path), "--archive", str(place)])
     said = folder.load().comparisons[-1].sentence
-    assert f"learnt from {len(TRIMS)} of its own" in said
+    assert f"learned from {len(TRIMS)} of its own" in said
     material = gather(folder, folder.load(), ReportOptions(archive=str(place)))
     assert material.comparison.summary == said
     private = ReportOptions(archive=str(place), private=True)
@@ -298,7 +298,7 @@ def test_without_an_archive_a_jobs_other_drives_teach(place, tmp_path, capsys):
     folder.save(job)
     one = ["job", "compare", str(folder.path), "--before", "recordings/0.parquet"]
     main(one)
-    assert "learnt from 3 of its own" in folder.load().comparisons[-1].sentence
+    assert "learned from 3 of its own" in folder.load().comparisons[-1].sentence
     main([*one, "--archive", ""])
     assert "taken from other cars" in folder.load().comparisons[-1].sentence
     assert main(["report", str(folder.path), "--out", str(tmp_path / "r.html")]) == 0

@@ -37,7 +37,7 @@ def said(root, capsys):
 
 def test_list_find_show_query(said, root, capsys):
     assert said("list")[1].endswith("5 of 5 recordings.\n")
-    options = ("--car", "van", "--text", "stalls", "--litres", "1.6-2.0", "--signal", "rpm")
+    options = ("--car", "van", "--text", "stalls", "--liters", "1.6-2.0", "--signal", "rpm")
     (found,) = json.loads(said("find", *options, "--json")[1])
     assert found["recording"] == "van/b.parquet"
     assert "Total fuel trim" in said("show", "van/b")[1]
@@ -46,7 +46,7 @@ def test_list_find_show_query(said, root, capsys):
     assert "5 rows" in said("query", "SELECT car FROM recordings")[1]
     code, text = said("query", "SELECT '=1+1' AS a", "--csv")
     assert (code, text.splitlines()) == (0, ["a", "'=1+1"])
-    assert main(["archive", "find", str(root), "--litres", "big"]) == 3
+    assert main(["archive", "find", str(root), "--liters", "big"]) == 3
     assert "no displacement" in capsys.readouterr().err
 
 

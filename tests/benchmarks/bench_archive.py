@@ -37,7 +37,7 @@ from logbench.archive.sweep import Swept, sweep_checks
 
 T = TypeVar("T")
 ROUNDS = 3
-LEARNT_S = 5.0
+LEARNED_S = 5.0
 COLD_S, WARM_S, MEDIAN_S, PER_CORE, SPEED_UP = 1.0, 0.2, 1.5, 20.0, 1.8
 CHOSEN = Filter(car="car 01", signals=("RPM", "ECT"), since="2024-03")
 
@@ -200,13 +200,13 @@ def _steady(part: Path, cache: Path, workers: int) -> tuple[float, float]:
 
 
 def bench_repeats(folder: Path, cache: Path) -> None:
-    """How far one car moves from drive to drive, learnt of all its drives."""
+    """How far one car moves from drive to drive, learned of all its drives."""
     archive = _opened(folder, cache)
     timed("all checks", lambda: sweep_checks(archive, processes=1))
     for name in ("first", "again"):
-        found, wall, _ = timed(f"{name}: learnt from a car's drives", lambda: habits_of(archive))
+        found, wall, _ = timed(f"{name}: learned from a car's drives", lambda: habits_of(archive))
     print(f"    {len(found)} numbers of up to {max(one.drives for one in found)} drives")
-    limit("a car's drives learnt from, s", wall, LEARNT_S)
+    limit("a car's drives learned from, s", wall, LEARNED_S)
 
 
 def _warm_up(part: str) -> None:

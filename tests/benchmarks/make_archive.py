@@ -59,7 +59,7 @@ def base_drives(count: int, seconds: float) -> list[tuple[Car, list[Trace]]]:
             displacement_l=car.displacement_l,
             cylinders=car.cylinders,
             turbo=car.turbo,
-            fuel="petrol",
+            fuel="gasoline",
             regulating_temp_degc=car.regulating_degc,
         )
         made.append((vehicle, traces))

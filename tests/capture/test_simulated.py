@@ -96,5 +96,5 @@ def test_signals_the_car_has_not(tmp_path):
 
 def test_odd_url(tmp_path):
     with pytest.raises(LinkUnknownError):
-        record(tmp_path, "sim:?colour=red", 1.0)
+        record(tmp_path, "sim:?color=red", 1.0)
     assert list(tmp_path.iterdir()) == []

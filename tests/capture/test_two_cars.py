@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import pytest
 
 from logbench.archive.archive import Archive
-from logbench.archive.overview import Catalogue
+from logbench.archive.overview import Catalog
 from logbench.capture.messages import (
     CaptureRequest,
     CarChanged,
@@ -358,5 +358,5 @@ def test_two_cars_on_one_port_meet_at_every_door(tmp_path):
         write_recording(
             tmp_path / "archive" / f"{name}.parquet", list(open_recording(path).traces()), facts
         )
-    cars = Catalogue(Archive(tmp_path / "archive", tmp_path / "cache")).facets.cars
+    cars = Catalog(Archive(tmp_path / "archive", tmp_path / "cache")).facets.cars
     assert cars == {f"customer · {FIRST}": 1, f"customer · {SECOND}": 1}

@@ -112,13 +112,13 @@ def test_of_what_was_worked_out_the_surer_stays_and_a_person_ends_it():
     assert car.engine == "probably diesel"
     assert not car.is_stated
     less = Car()
-    less.work_out("fuel", "petrol", 0.85, "its fuel trims move")
+    less.work_out("fuel", "gasoline", 0.85, "its fuel trims move")
     car.learn(less)
     assert car.fuel == "diesel"
-    car.state("fuel", "petrol")
+    car.state("fuel", "gasoline")
     car.learn(found)
-    assert (car.fuel, car.source("fuel"), car.ground("fuel")) == ("petrol", "stated", None)
-    assert car.engine == "petrol"
+    assert (car.fuel, car.source("fuel"), car.ground("fuel")) == ("gasoline", "stated", None)
+    assert car.engine == "gasoline"
 
 
 def test_what_was_worked_out_survives_a_file_and_another_cars_facts():

@@ -96,7 +96,7 @@ def test_what_is_stated_goes_before_the_file():
     assert [f.verdict for f in height] == [Verdict.ACT]
 
 
-def test_a_check_that_is_cancelled_has_no_answer():
+def test_a_check_that_is_canceled_has_no_answer():
     work = Work()
     work.cancel()
     with pytest.raises(CancelledError):
@@ -149,6 +149,6 @@ def test_the_terminal_says_what_engine_it_is_and_a_person_goes_before(tmp_path, 
     engine = {told["name"]: told for told in json.loads(capsys.readouterr().out)["engine"]}
     assert engine["compression ignition"]["probability"] > 0.9
     assert set(engine["charged"]) == {"name", "probability", "text"}
-    main(["check", path, "--json", "--fuel", "petrol"])
+    main(["check", path, "--json", "--fuel", "gasoline"])
     engine = {told["name"]: told for told in json.loads(capsys.readouterr().out)["engine"]}
     assert engine["compression ignition"]["text"] == "a spark-ignition engine (as stated)"

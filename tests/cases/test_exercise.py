@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG
 from logbench.analysis.causes.next_tests import next_tests
@@ -66,7 +66,7 @@ def test_the_link_of_an_exercise_is_its_car_and_takes_nothing_else_of_the_car():
     drive = make_car(parse_sim_url(LEAKS.link + "&speed=20"))
     assert dict(drive.faults) == LEAKS.faults()
     assert drive.car == LEAKS.car
-    for more in ("fault=maf_low:1", "seed=3", "kind=petrol", "ambient=3"):
+    for more in ("fault=maf_low:1", "seed=3", "kind=gasoline", "ambient=3"):
         with pytest.raises(LinkUnknownError, match="leave out"):
             parse_sim_url(f"{LEAKS.link}&{more}")
     with pytest.raises(LinkUnknownError, match="is no exercise"):
@@ -133,10 +133,10 @@ def test_a_test_shows_the_same_whenever_it_is_done_and_costs_its_minutes(begun: 
     assert shown.verdict == "Right."
 
 
-def test_what_tests_show_is_of_what_is_wrong_as_often_as_the_catalogue_says():
+def test_what_tests_show_is_of_what_is_wrong_as_often_as_the_catalog_says():
     shown = []
     for number in range(600):
-        play = Play(Exercise(number, "petrol"))
+        play = Play(Exercise(number, "gasoline"))
         if truth_of(play.exercise) == ("unmetered_air",):
             shown.append(play.perform("smoke_test").outcome)
     assert len(shown) > 20
@@ -239,7 +239,7 @@ def test_it_is_played_to_its_end_in_the_terminal(tmp_path: Path, capsys):
 def test_what_is_no_exercise_is_refused_in_a_sentence(tmp_path: Path, capsys):
     for args in (
         ("--seed", "steam-1"),
-        ("--seed", "diesel-1", "--kind", "petrol"),
+        ("--seed", "diesel-1", "--kind", "gasoline"),
         ("--kind", "steam"),
         (tmp_path, "--seed", "3"),
         (tmp_path,),

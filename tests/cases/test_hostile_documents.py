@@ -19,7 +19,7 @@ from logbench.importing.model import Mapping
 from logbench.job.folder import JOB_FILE, create_job, open_job
 from logbench.plot.layout import Layout, layout_from_json
 from logbench.recording.notes import notes_path, read_notes
-from logbench.signals.catalogue import catalogue, own_signals_path
+from logbench.signals.catalog import catalog, own_signals_path
 
 TOML = {
     "a million digits": b"[a]\nwithin = [1, 1" + b"0" * 1_000_000 + b"]\n",
@@ -64,7 +64,7 @@ def test_hostile_own_signals_are_left_out_with_a_sentence(what: str):
     path = write(own_signals_path(), TOML[what])
     begun = time.process_time()
     try:
-        assert "cannot be used" in catalogue().problem
+        assert "cannot be used" in catalog().problem
     finally:
         path.unlink()
     assert time.process_time() - begun < 1.0

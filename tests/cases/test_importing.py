@@ -21,8 +21,8 @@ def logs(folder: Path, count: int) -> list[Path]:
     return files_in([folder])
 
 
-def test_cancelled_what_was_not_touched_is_counted_as_such(tmp_path: Path):
-    work = Work(cancelling="keep")
+def test_canceled_what_was_not_touched_is_counted_as_such(tmp_path: Path):
+    work = Work(canceling="keep")
 
     def reported(text: str, share: float) -> None:
         if "3.csv" in text:

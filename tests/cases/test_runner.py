@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 import pytest
 
 from logbench.cases.runner import Owner, Runner
-from logbench.cases.work import Cancelling, Case, Outcome, Work
+from logbench.cases.work import Canceling, Case, Outcome, Work
 from logbench.errors import UsageError
 
 SOON_S = 20.0
@@ -78,7 +78,7 @@ class Deed(Wait):
 
 
 class Seen(Deed):
-    cancelling: ClassVar[Cancelling] = "finish"
+    canceling: ClassVar[Canceling] = "finish"
 
 
 def test_progress_then_the_end_then_one_answer(window: Window):
@@ -91,7 +91,7 @@ def test_progress_then_the_end_then_one_answer(window: Window):
     assert not running.cancel()  # too late
 
 
-def test_a_cancelled_result_is_never_delivered(window: Window):
+def test_a_canceled_result_is_never_delivered(window: Window):
     case = Wait()
     running = window.start(window.runner.owner(), case)
     assert case.working.wait(SOON_S)
@@ -102,7 +102,7 @@ def test_a_cancelled_result_is_never_delivered(window: Window):
     assert window.kinds() == ["ended"]
 
 
-def test_cancelled_after_its_thread_has_ended_it_is_not_delivered_either(window: Window):
+def test_canceled_after_its_thread_has_ended_it_is_not_delivered_either(window: Window):
     case = Wait()
     running = window.start(window.runner.owner(), case)
     case.go.set()

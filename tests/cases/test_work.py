@@ -1,10 +1,10 @@
-"""A case under way: its three ways of being cancelled, and what is seen through."""
+"""A case under way: its three ways of being canceled, and what is seen through."""
 
 from __future__ import annotations
 
 import pytest
 
-from logbench.cases.work import CancelledError, Cancelling, Case, Work, run_here
+from logbench.cases.work import Canceling, CancelledError, Case, Work, run_here
 from logbench.errors import UsageError
 
 
@@ -20,11 +20,11 @@ def test_one_that_keeps_nothing_ends_at_its_next_report():
     assert heard == [("first", 0.25)]
 
 
-@pytest.mark.parametrize("cancelling", ["keep", "finish"])
-def test_one_that_has_an_answer_reports_on(cancelling: Cancelling):
+@pytest.mark.parametrize("canceling", ["keep", "finish"])
+def test_one_that_has_an_answer_reports_on(canceling: Canceling):
     heard: list[str] = []
-    work = Work(lambda text, share: heard.append(text), cancelling)
-    assert work.cancel() is (cancelling == "keep")
+    work = Work(lambda text, share: heard.append(text), canceling)
+    assert work.cancel() is (canceling == "keep")
     assert not work.dropped
     work.report("goes on")
     work.seal()
@@ -39,7 +39,7 @@ def test_once_it_changes_something_it_is_too_late():
     work.report("seen through")
 
 
-def test_cancelled_before_nothing_is_changed():
+def test_canceled_before_nothing_is_changed():
     work = Work()
     work.cancel()
     with pytest.raises(CancelledError):
@@ -47,7 +47,7 @@ def test_cancelled_before_nothing_is_changed():
 
 
 def test_where_the_program_ends_what_there_is_is_kept():
-    work = Work(cancelling="drop")
+    work = Work(canceling="drop")
     work.stop()
     assert work.cancelled
     assert not work.dropped

@@ -151,7 +151,7 @@ NAMES: dict[str, tuple[str, ...]] = {
 NEVER = (
     "Calculated MAF (g/s)", "MAF estimated (g/s)", "GPS speed (km/h)", "Speed (GPS)(km/h)",
     "Average speed (km/h)", "Trip average speed (km/h)", "Max speed (km/h)", "Wheel speed (km/h)",
-    "Distance travelled (km)", "Trip distance (km)", "Wastegate duty (%)", "Fuel economy (mpg)",
+    "Distance traveled (km)", "Trip distance (km)", "Wastegate duty (%)", "Fuel economy (mpg)",
     "Fuel economizer (based on fuel system status and throttle position)", "Fuel cost",
     "Instant fuel consumption (L/h)", "Average fuel consumption (L/h)", "Fuel used (L)",
     "Engine power (hp)", "Horsepower", "Engine power (kW)", "CO2 (g/s)", "Boost (kPa)",

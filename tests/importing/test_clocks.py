@@ -122,7 +122,7 @@ def test_the_run_time_alone_is_the_clock_also_while_the_engine_stands(tmp_path: 
 
 
 def test_what_only_rises_is_no_clock(tmp_path: Path):
-    """Coolant of an unknown name on its way up, and kilometres with stops."""
+    """Coolant of an unknown name on its way up, and kilometers with stops."""
     steps = np.where(np.arange(ROWS) % 80 < 30, 0.0, 0.012)
     path = written(tmp_path, {
         "rpm": SPEEDS, "Kühlmittel": [f"{90 - 70 * 0.98**k:.0f}" for k in range(ROWS)],

@@ -83,7 +83,7 @@ def test_new_and_show(folder: Path, capsys):
         (["new", "other", "--displacement", "30"], "at least 0.05 and at most 20, not 30"),
         (["set", "visit", "vin=ZZ9"], "17 characters"),
         (["set", "visit", "title=fine", "year=99"], "at least 1900 and at most 2200, not 99"),
-        (["set", "visit", "colour=red"], "agreement, conclusion"),
+        (["set", "visit", "color=red"], "agreement, conclusion"),
         (["part", "visit", "hose", "--quantity", "0"], "more than 0 and at most 1,000,000"),
         (["note", "visit", "x" * 20_001], "at most 20000 characters, this has 20001"),
         (["note", "visit", "x", "--at", "noon"], "no date and time"),

@@ -146,7 +146,7 @@ def test_an_export_holds_them_and_a_private_one_does_not(trip: Path, tmp_path: P
 
 
 def test_an_archive_follows_and_judges_anew(tmp_path: Path):
-    make(tmp_path / "archive/van/a.parquet", litres=None)
+    make(tmp_path / "archive/van/a.parquet", liters=None)
     archive = Archive(tmp_path / "archive", tmp_path / "cache")
     archive.findings_of("van/a.parquet")
     assert archive.pending() == []

@@ -29,16 +29,16 @@ def long(tmp_path: Path) -> Path:
 def test_it_says_how_far_it_is(long, tmp_path, layout, step_s):
     told: list[float] = []
     case = ExportRecording(long, tmp_path / "out.csv", Selection(), layout, step_s)
-    made = case.run(Work(lambda _, share: told.append(share), case.cancelling))
+    made = case.run(Work(lambda _, share: told.append(share), case.canceling))
     assert len(made.read_text("utf-8-sig").splitlines()) >= 60_000
     assert len(told) >= 6
     assert told == sorted(told)
     assert told[-1] > 0.8
 
 
-def test_cancelled_it_leaves_no_file(long, tmp_path):
+def test_canceled_it_leaves_no_file(long, tmp_path):
     """It was seen through, whatever anybody said."""
-    work = Work(None, ExportRecording.cancelling)
+    work = Work(None, ExportRecording.canceling)
     work.reported = lambda _, share: work.cancel() if share > 0.6 else None
     with pytest.raises(CancelledError):
         ExportRecording(long, tmp_path / "out.csv", Selection()).run(work)

@@ -54,13 +54,13 @@ def test_without_a_file_there_are_no_notes(drive: Path):
 
 def test_keys_of_a_newer_minor_version_survive(drive: Path):
     text = {"schema_version": "1.7", "mood": "good",
-            "notes": [{"start_ns": 1, "end_ns": 2, "text": "a", "colour": "red"}]}  # fmt: skip
+            "notes": [{"start_ns": 1, "end_ns": 2, "text": "a", "color": "red"}]}  # fmt: skip
     notes_path(drive).write_text(json.dumps(text))
     change_notes(drive, "abc", lambda held: [*held, new_note(3, 4, "b")])
     written = json.loads(notes_path(drive).read_text())
     assert written["mood"] == "good"
     assert written["schema_version"] == "1.7"
-    assert written["notes"][0]["colour"] == "red"
+    assert written["notes"][0]["color"] == "red"
 
 
 @settings(deadline=None, derandomize=True)

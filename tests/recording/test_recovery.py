@@ -50,7 +50,7 @@ def kinds(folder: Path) -> dict[str, str]:
 
 
 THEIRS = {
-    "accounts.journal": b"1 March: sold two tyres\n" * 1000,
+    "accounts.journal": b"1 March: sold two tires\n" * 1000,
     "empty.journal": b"",
     "big.parquet.journal": bytes(range(256)) * 20_000,
     "arrow.journal": b"\xff\xff\xff\xff\x10\x01" + bytes(200),

@@ -24,7 +24,7 @@ from logbench.report.gather import Drive, Material
 from logbench.report.options import AUDIENCES, ReportOptions
 from logbench.report.sentences import OWN, SAFETY, default_sentences
 from logbench.report.typeset import render_pdf
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.vehicle.records.codes import code_of
 
 
@@ -235,7 +235,7 @@ def test_nothing_speaks_in_tags_and_an_agreed_option_is_no_alarm(material):
 
 def test_what_a_signal_is_carries_no_tag():
     """`[Pub: …]` is for who keeps the files, not for who reads what a signal is."""
-    assert [e.acronym for e in catalogue() if re.search(r"\[\w+(: |\])", e.description)] == []
+    assert [e.acronym for e in catalog() if re.search(r"\[\w+(: |\])", e.description)] == []
 
 
 def test_no_heading_ends_a_page(material, many):

@@ -23,7 +23,7 @@ from logbench.report.gather import gather as gathered
 from logbench.report.options import ReportOptions
 from logbench.report.sentences import default_sentences
 from logbench.report.typeset import _content
-from tests.app.pseudo import LANGUAGE, plain_words, write_catalogue
+from tests.app.pseudo import LANGUAGE, plain_words, write_catalog
 from tests.report.conftest import example_job
 
 NOT_TEXT = {"type", "kind", "key", "jpeg", "date", "lang", "paper", "keywords"}
@@ -31,7 +31,7 @@ STANDARDS_WORDS = ["System Too Lean, bank 1", "System Too Lean"]
 """Of trouble codes, as SAE J2012 has them: kept as they are, in any language."""
 RECORDED = ["demo car", "four-cylinder", "none, computed", "Coolant", "ECM-EngineControl"]
 ALTERED = re.compile(r"[àëîöûÀËÎÖÛ]")
-CATALOGUES = sorted(words.FOLDER.glob("*/LC_MESSAGES/logbench.po"))
+CATALOGS = sorted(words.FOLDER.glob("*/LC_MESSAGES/logbench.po"))
 
 
 def texts(part: Any) -> Iterator[str]:
@@ -56,7 +56,7 @@ def typed(part: Any) -> Iterator[str]:
 
 @pytest.fixture
 def foreign(tmp_path: Path) -> Iterator[None]:
-    write_catalogue(tmp_path)
+    write_catalog(tmp_path)
     words.use(tmp_path, [LANGUAGE])
     yield
     words.use(words.FOLDER, [])
@@ -92,11 +92,11 @@ def test_a_sentence_that_was_rewritten_stays_as_it_was_typed(material: Material)
     assert any("Found: what was found." in text for text in texts(content))
 
 
-def test_every_catalogue_is_whole():
+def test_every_catalog_is_whole():
     """Compiled as it stands, nothing fuzzy, and every translation has the places of its English."""
-    assert [path.parents[1].name for path in CATALOGUES] == ["de", "es"]
+    assert [path.parents[1].name for path in CATALOGS] == ["de", "es"]
     known = {message.id for message in gather.gathered()}
-    for path in CATALOGUES:
+    for path in CATALOGS:
         with path.open("rb") as file:
             catalog = read_po(file)
         assert "awaiting review by a native technician" in catalog.header_comment

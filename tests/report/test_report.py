@@ -197,7 +197,7 @@ def test_us_units_and_metric(material):
     assert "190 °F" in us, "88 degC"
     assert "−14.4 to 14.4 Δ°F" in us, "a difference of 8 degC"
     assert "lb/min" in us
-    assert "lb/min/L" in us, "an engine's size stays in litres"
+    assert "lb/min/L" in us, "an engine's size stays in liters"
     left = re.compile(r"degC|°C|kPa|km/h|\bkm\b|g/s|L/h|\d K\b|/K\b|kJ|\d g/")
     assert left.search(metric)
     assert left.findall(us) == [], "sentences, tables and bases alike"
@@ -277,7 +277,7 @@ def test_written_as_pdf_or_page(example, tmp_path):
         build_report(folder, job, tmp_path / "nowhere" / "report.pdf", quick)
 
 
-def test_it_says_how_far_it_is_and_until_it_is_written_it_can_be_cancelled(tmp_path):
+def test_it_says_how_far_it_is_and_until_it_is_written_it_can_be_canceled(tmp_path):
     """It went on silently, and was seen through."""
     told: list[tuple[str, float]] = []
     example = make_example(tmp_path)
@@ -285,13 +285,13 @@ def test_it_says_how_far_it_is_and_until_it_is_written_it_can_be_cancelled(tmp_p
     out.mkdir()
     quick = ReportOptions(sections=("concern",))
     case = WriteReport(*example, out / "r.html", quick)
-    work = Work(lambda what, share: told.append((what, share)), case.cancelling)
+    work = Work(lambda what, share: told.append((what, share)), case.canceling)
     case.run(work)
     assert [share for _, share in told] == sorted(share for _, share in told)
     for entry in example[1].recordings:
         assert any(entry.file in what for what, _ in told)
     assert not work.cancel(), "it is written"
-    late = Work(cancelling=case.cancelling)
+    late = Work(canceling=case.canceling)
     late.reported = lambda what, share: late.cancel() and None
     with pytest.raises(CancelledError):
         WriteReport(*example, out / "other.html", quick).run(late)

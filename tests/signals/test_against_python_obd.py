@@ -114,7 +114,7 @@ def test_wider_numbers(pid, data):
 
 @pytest.mark.parametrize("pid", sorted(set(WIDER) - {0x44} - set(range(0x14, 0x1C))))
 def test_units(pid):
-    """Units through pint: a unit of ours is python-OBD's, spelt differently."""
+    """Units through pint: a unit of ours is python-OBD's, spelled differently."""
     message = SimpleNamespace(data=bytearray([0x41, pid, *bytes(table().lengths[pid])]))
     unit = str(SERVICE_01[pid].decode([message]).units)
     ours = {

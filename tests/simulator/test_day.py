@@ -1,7 +1,7 @@
 """The day of a simulated drive, and how far it moves what the checks report.
 
-Outside reference: the standard deviations between 123 drives of one healthy petrol car that nobody
-touched, measured (carOBD open dataset, IEEE, document 8891367).
+Outside reference: the standard deviations between 123 drives of one healthy gasoline car that
+nobody touched, measured (carOBD open dataset, IEEE, document 8891367).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from logbench.analysis.run import run_checks
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import Recording
 from logbench.signals.table import default_signals, table
-from logbench.simulator.cars import STOICH_E10, STOICH_PETROL, Car, named_car
+from logbench.simulator.cars import STOICH_E10, STOICH_GASOLINE, Car, named_car
 from logbench.simulator.day import STANDARD, Day, draw_day
 from logbench.simulator.drawn import draw_car
 from logbench.simulator.drive import Drive
@@ -119,7 +119,7 @@ def test_water_takes_the_place_of_oxygen(degc: float):
 
 
 def test_ten_percent_of_ethanol_is_that_of_the_car_table():
-    assert Day(ethanol=0.1).air_for_fuel(20.0, True) * STOICH_PETROL == pytest.approx(
+    assert Day(ethanol=0.1).air_for_fuel(20.0, True) * STOICH_GASOLINE == pytest.approx(
         STOICH_E10, abs=0.05
     )
 
@@ -173,14 +173,14 @@ def test_trims_begin_where_other_days_left_them():
         return Drive(car, None, route, seed=3, day=day).state.banks[0].long_trims
 
     usual = np.array(trims(STANDARD))
-    assert np.array(trims(Day(unlearnt_pct=2.0))) - usual == pytest.approx(2.0)
+    assert np.array(trims(Day(unlearned_pct=2.0))) - usual == pytest.approx(2.0)
     assert np.array(trims(Day(injected=1.02))) - usual == pytest.approx(-2.0, abs=0.2)
 
 
 def test_the_canister_empties():
-    drive = Drive(named_car("demo"), None, schedule("short-drive"), day=Day(vapour=0.06))
+    drive = Drive(named_car("demo"), None, schedule("short-drive"), day=Day(vapor=0.06))
     drive.advance(300.0)
-    assert 0.03 < drive.state.vapour < 0.055
+    assert 0.03 < drive.state.vapor < 0.055
 
 
 def test_in_the_heat_the_driver_cools():

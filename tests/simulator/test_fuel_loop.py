@@ -1,7 +1,7 @@
-"""How the simulated car's trims scatter, swing and are learnt.
+"""How the simulated car's trims scatter, swing and are learned.
 
 Outside references: the open road recordings (carOBD open dataset, "Detecting Anomalies in the
-Engine Coolant Sensor Using One-Class Classifiers", IEEE, document 8891367: one healthy 1.5-litre
+Engine Coolant Sensor Using One-Class Classifiers", IEEE, document 8891367: one healthy 1.5-liter
 port-injected car), measured here; where a band has no source it is common practice.
 """
 
@@ -156,17 +156,17 @@ FAULTY = [
 
 
 @pytest.mark.parametrize(("key", "fault"), FAULTY)
-def test_trims_are_learnt_before_the_drive(key: str, fault: str):
+def test_trims_are_learned_before_the_drive(key: str, fault: str):
     rows = steady(key, fault)
     for phase in ("idle", "hold", "road"):
-        short, learnt = rows[phase][:, 0].mean(), rows[phase][:, 1].mean()
-        assert abs(short) < 4.0, (phase, short, learnt)  # what is left to the short trim
+        short, learned = rows[phase][:, 0].mean(), rows[phase][:, 1].mean()
+        assert abs(short) < 4.0, (phase, short, learned)  # what is left to the short trim
     worst = max(PHASES, key=lambda phase: abs(total(rows[phase])))
-    learnt = abs(rows[worst][:, 1].mean())
-    assert learnt > min(0.8 * abs(total(rows[worst])), LONG_LIMIT_PCT - 0.1)
+    learned = abs(rows[worst][:, 1].mean())
+    assert learned > min(0.8 * abs(total(rows[worst])), LONG_LIMIT_PCT - 0.1)
 
 
-def test_what_is_learnt_and_when_it_is_not():
+def test_what_is_learned_and_when_it_is_not():
     car = named_car("demo")
 
     def trims(**options: object) -> list[float]:
@@ -178,13 +178,13 @@ def test_what_is_learnt_and_when_it_is_not():
     assert len(known) == CELLS
     assert min(known) > 15.0
     assert known == trims()  # from the seed
-    assert trims(learnt=False) == [0.0] * CELLS  # as after service 04
-    new = trims(earlier_trip=False)  # the fault is new: only the healthy car was learnt
+    assert trims(learned=False) == [0.0] * CELLS  # as after service 04
+    new = trims(earlier_trip=False)  # the fault is new: only the healthy car was learned
     assert max(abs(trim) for trim in new) < 8.0
     assert any(new)
 
 
-def test_service_04_forgets_and_a_new_fault_is_not_learnt_yet():
+def test_service_04_forgets_and_a_new_fault_is_not_learned_yet():
     drive = Drive(named_car("demo"), None, STEADY, seed=2, day=STANDARD)
     before = list(drive.state.banks[0].long_trims)
     drive.set_fault("unmetered_air", 1.0)
@@ -196,7 +196,7 @@ def test_service_04_forgets_and_a_new_fault_is_not_learnt_yet():
 
 def test_learning_after_clearing_comes_to_the_same():
     faults = Faults({"maf_low": 1.0})
-    drive = Drive(named_car("demo"), faults, STEADY, seed=2, day=STANDARD, learnt=False)
+    drive = Drive(named_car("demo"), faults, STEADY, seed=2, day=STANDARD, learned=False)
     drive.advance(72.0)
     cleared = drive.state.banks[0]
     assert total(steady("demo", "maf_low")["idle"]) == pytest.approx(

@@ -78,7 +78,7 @@ def test_header_and_checksum(talk, number: str, line: str) -> None:
 
 
 def test_crc_of_j1850() -> None:
-    """CRC-8/SAE-J1850: check value 0x4B for '123456789' (catalogue of parametrised CRCs)."""
+    """CRC-8/SAE-J1850: check value 0x4B for '123456789' (catalog of parametrised CRCs)."""
     assert checksum(PROTOCOLS["1"], b"123456789") == 0x4B
 
 

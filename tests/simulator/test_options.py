@@ -91,7 +91,7 @@ def test_a_seed_draws_a_car_and_a_name_wins() -> None:
 @pytest.mark.parametrize(
     ("query", "word"),
     [
-        ("colour=red", "colour"),
+        ("color=red", "color"),
         ("seed=x", "seed=x"),
         ("seed=1.5", "whole"),
         ("speed=0", "from 0.1 to 300"),
@@ -101,7 +101,7 @@ def test_a_seed_draws_a_car_and_a_name_wins() -> None:
         ("edition=J1234", "J1979-2"),
         ("car=limousine", "demo"),
         ("schedule=race", "test-drive"),
-        ("fault=flat_tyre:1", "flat_tyre"),
+        ("fault=flat_tire:1", "flat_tire"),
         ("fault=unmetered_air:2", "from 0 to 1"),
         ("fault=unmetered_air:", "fault="),
         ("fault=one_bank_lean:1&car=demo", "cannot have"),
@@ -149,8 +149,8 @@ def test_troubles_in_time() -> None:
     assert not troubles.strikes("brownout", 5.2), "only once"
 
 
-@pytest.mark.parametrize(("trims", "learnt"), [("learnt", True), ("cleared", False)])
-def test_trims_begin_learnt_or_cleared(trims: str, learnt: bool) -> None:
+@pytest.mark.parametrize(("trims", "learned"), [("learned", True), ("cleared", False)])
+def test_trims_begin_learned_or_cleared(trims: str, learned: bool) -> None:
     car = make_car(parse_sim_url(f"sim:?car=demo&fault=maf_low:1&trims={trims}"))
-    assert (car.readings("7E8")["LONGFT1"] > 15.0) is learnt
-    assert (car.readings("7E8")["LONGFT1"] == 0.0) is not learnt
+    assert (car.readings("7E8")["LONGFT1"] > 15.0) is learned
+    assert (car.readings("7E8")["LONGFT1"] == 0.0) is not learned

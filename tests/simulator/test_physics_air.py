@@ -102,11 +102,11 @@ def test_air_flow_obeys_the_ideal_gas(kind: str, value: float, seed: int):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_idle_air_per_litre(seed: int):
+def test_idle_air_per_liter(seed: int):
     car = draw_car(seed)
     drive = Drive(car, None, steady("idle", 0), seed=seed, day=STANDARD)
     drive.advance(90)
-    # common practice: 0.8 to 2.0 g/s per litre, accessories off; MAP 25 to 48 kPa
+    # common practice: 0.8 to 2.0 g/s per liter, accessories off; MAP 25 to 48 kPa
     assert 0.8 < drive.state.air_cyl_g_s / car.displacement_l < 2.0
     assert 25 < drive.state.p_man_kpa < 48
     assert drive.state.rpm == pytest.approx(car.idle_rpm, abs=12)
@@ -118,7 +118,7 @@ def test_load_by_the_standards_definitions(altitude_m: float):
     drive = Drive(car, None, steady("pull", 0.9, 14), altitude_m=altitude_m)
     drive.advance(48)
     loads: list[float] = []
-    litres: list[float] = []
+    liters: list[float] = []
     while not drive.done:
         drive.advance(drive.t_s + 0.1)
         readings = drive.readings("7E8")
@@ -127,9 +127,9 @@ def test_load_by_the_standards_definitions(altitude_m: float):
             # LOAD_ABS: air per intake stroke over 1.184 g/l x cylinder volume (ISO 15031-5),
             # solved for the displacement
             stroke_g_l = 1.184 * readings["LOAD_ABS"] / 100
-            litres.append(drive.state.air_est_g_s * 120 / (stroke_g_l * drive.state.rpm))
-    assert median(litres) == pytest.approx(car.displacement_l, rel=0.01)
-    assert litres == pytest.approx([car.displacement_l] * len(litres), rel=0.03)
+            liters.append(drive.state.air_est_g_s * 120 / (stroke_g_l * drive.state.rpm))
+    assert median(liters) == pytest.approx(car.displacement_l, rel=0.01)
+    assert liters == pytest.approx([car.displacement_l] * len(liters), rel=0.03)
     # LOAD_PCT reaches 100 % at full throttle at any altitude (ISO 15031-5)
     assert max(loads) > 97
     assert len(loads) > 10
@@ -150,7 +150,7 @@ def test_full_throttle_efficiency_and_torque(seed: int):
             best_ve = max(best_ve, s.air_cyl_g_s * 120 / (rho * car.displacement_l * s.rpm))
             best_nm = max(best_nm, s.torque_nm / car.displacement_l)
     assert 0.80 < best_ve < 1.0  # common practice: >= 80 % is good
-    assert 75 < best_nm < 110  # Nm per litre, naturally aspirated [from memory: car data sheets]
+    assert 75 < best_nm < 110  # Nm per liter, naturally aspirated [from memory: car data sheets]
 
 
 def test_mass_and_energy_balance_over_a_drive():
@@ -170,6 +170,6 @@ def test_mass_and_energy_balance_over_a_drive():
     assert air_in == pytest.approx(air, rel=0.002)  # what goes in goes through
     assert air / fuel == pytest.approx(car.stoich, rel=0.02)  # closed loop: stoichiometric
     assert out == pytest.approx(fuel, rel=0.02)
-    assert 0.25 < work / heat < 0.42  # indicated efficiency of petrol engines [from memory]
+    assert 0.25 < work / heat < 0.42  # indicated efficiency of gasoline engines [from memory]
     # 90 km/h in such a car: 4.5 to 8 l/100 km [from memory: type approval figures]
     assert 4.5 < fuel / 745 / (90 / 3600 * 250) * 100 < 8

@@ -158,15 +158,21 @@ def strayed(s: Seen) -> float:
 
 
 MEASURES: dict[str, tuple[tuple[Kind, ...], Callable[[Seen], float]]] = {
-    "injector_under": (("diesel", "charged", "petrol"), lambda s: roughness(s, "idle after start")),
-    "injector_over": (("diesel", "charged", "petrol"), too_rich),
-    "misfire": (("diesel", "charged", "petrol"), lambda s: roughness(s, IDLE, "idle after start")),
+    "injector_under": (
+        ("diesel", "charged", "gasoline"),
+        lambda s: roughness(s, "idle after start"),
+    ),
+    "injector_over": (("diesel", "charged", "gasoline"), too_rich),
+    "misfire": (
+        ("diesel", "charged", "gasoline"),
+        lambda s: roughness(s, IDLE, "idle after start"),
+    ),
     "glow_plug": (("diesel",), slow_start),
     "filter_loaded": (("diesel",), lambda s: fmean(s.within("DPF1_DP", *ROAD))),
     "filter_hose": (("diesel",), lambda s: -fmean(s.within("DPF1_DP", *ROAD))),
     "filter_offset": (("diesel",), lambda s: abs(fmean(s.within("DPF1_DP", STANDING)))),
     "egt_dead": (("diesel",), strayed),
-    "catalyst_aged": (("petrol", "charged"), lambda s: switches(s.within("O2S12", *ROAD))),
+    "catalyst_aged": (("gasoline", "charged"), lambda s: switches(s.within("O2S12", *ROAD))),
     "rail_low": (("diesel", "charged"), lambda s: short_of(s, "cruise at 80 km/h")),
     "rail_hunting": (("diesel", "charged"), lambda s: unrest(s, "cruise at 80 km/h")),
     "pump_weak": (("diesel", "charged"), lambda s: short_of(s, "full-throttle pull")),
@@ -220,7 +226,7 @@ def test_a_worn_pump_is_slow_to_start_and_falls_back_under_load_alone(seed: int)
 def test_an_aged_catalyst_lets_the_front_sensors_swings_through(seed: int):
     """Ratio below 0.3 good, above 0.7 suspect [common practice: trade-notes 7]."""
     for severity, least, most in ((0.0, 0.0, 0.1), (1.0, 0.7, 1.1)):
-        s = seen("petrol", seed, "catalyst_aged", severity)
+        s = seen("gasoline", seed, "catalyst_aged", severity)
         ratio = switches(s.within("O2S12", *ROAD)) / switches(s.within("O2S11", *ROAD))
         assert least <= ratio <= most
 
@@ -268,7 +274,7 @@ def test_pressure_over_the_filter_grows_with_flow_and_soot_and_falls_by_burning_
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("kind", ["petrol", "charged"])
+@pytest.mark.parametrize("kind", ["gasoline", "charged"])
 def test_a_misfire_is_counted_where_it_happens_and_reads_lean(kind: Kind, seed: int):
     good, bad = seen(kind, seed), seen(kind, seed, "misfire", 0.5)
     counts = [bad.tests[0xA2 + k, 0x0C].value for k in range(bad.car.cylinders)]
@@ -285,7 +291,7 @@ def test_a_misfire_is_counted_where_it_happens_and_reads_lean(kind: Kind, seed: 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_one_injector_moves_its_banks_trim_by_its_share(seed: int):
     """An injector that gives 40 % too much is 40 / n % of its bank's fuel."""
-    good, bad = seen("petrol", seed), seen("petrol", seed, "injector_over", 0.5)
+    good, bad = seen("gasoline", seed), seen("gasoline", seed, "injector_over", 0.5)
     share = 40.0 / (bad.car.cylinders / bad.car.banks)
     assert too_rich(bad) - too_rich(good) == pytest.approx(share, rel=0.35)
 
@@ -320,7 +326,7 @@ def test_healthy_port_injected_engines_fire_evenly():
     [
         ("pump_weak", "diesel", 1, "P0087"),
         ("filter_hose", "diesel", 1, "P2453"),
-        ("catalyst_aged", "petrol", 1, "P0420"),
+        ("catalyst_aged", "gasoline", 1, "P0420"),
         ("catalyst_aged", "charged", 1, "P0420"),
     ],
 )
@@ -330,7 +336,7 @@ def test_codes_come_of_what_is_sensed(fault: str, kind: Kind, seed: int, code: s
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("kind", ["petrol", "charged"])
+@pytest.mark.parametrize("kind", ["gasoline", "charged"])
 def test_the_catalysts_own_result_grows_with_its_age_and_passes_the_limit(kind: Kind, seed: int):
     tests = [seen(kind, seed, "catalyst_aged", v).tests[0x21, 0x80] for v in SEVERITIES]
     values = [test.value for test in tests]

@@ -130,7 +130,7 @@ def test_healthy_diesels_are_healthy(seed: int):
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_healthy_charged_petrol_engines_are_healthy(seed: int):
+def test_healthy_charged_gasoline_engines_are_healthy(seed: int):
     seen = short(str(seed), "charged")
     assert seen.codes == ()
     assert seen.most_over_kpa < 25.0

@@ -109,7 +109,7 @@ def test_scavenging_fills_more_at_low_speed_under_boost(seed: int):
     high = [row.ve for row in near(rows, 2650, 3000)]
     # without it filling grows with speed up to 4,000 rpm
     assert max(low) > fmean(high) + 0.01
-    port = replace(published_size(seed), kind="petrol")
+    port = replace(published_size(seed), kind="gasoline")
     rows = full_load(port)
     assert max(row.ve for row in near(rows, 1700, 2300)) < min(r.ve for r in near(rows, 2650, 3000))
 

@@ -44,8 +44,8 @@ def test_wltc_trace_has_the_regulations_totals():
     assert len(trace) == 1801
     assert max(trace) == 131.3
     assert sum(trace) / 3.6 == pytest.approx(23_266, abs=1)
-    for start, end, metres in ((0, 589, 3095), (590, 1022, 4756), (1023, 1477, 7162)):
-        assert sum(trace[start : end + 1]) / 3.6 == pytest.approx(metres, abs=3)
+    for start, end, meters in ((0, 589, 3095), (590, 1022, 4756), (1023, 1477, 7162)):
+        assert sum(trace[start : end + 1]) / 3.6 == pytest.approx(meters, abs=3)
     assert sum(trace[1478:]) / 3.6 == pytest.approx(8254, abs=3)
 
 
@@ -75,7 +75,7 @@ def test_the_car_follows_the_wltc(key: str):
     assert total > 3500
     assert outside <= 0.01 * total
     assert drive.state.distance_m == pytest.approx(23_266, rel=0.005)
-    # consumption of petrol cars in this cycle [from memory: type approval figures]
+    # consumption of gasoline cars in this cycle [from memory: type approval figures]
     assert 4.0 < drive.state.fuel_used_g / 745 / 232.66 * 1000 < 11.0
 
 
@@ -264,7 +264,7 @@ def test_the_fleet_is_varied():
 @pytest.mark.parametrize("key", [*CAR_NAMES, "0", "3", "4", "diesel 13", "diesel 1", "charged 5"])
 def test_every_supported_pid_is_encoded_and_comes_back(key: str):
     kind, _, seed = key.rpartition(" ")
-    car = draw_car(int(seed), kind or "petrol") if seed.isdigit() else named_car(key)
+    car = draw_car(int(seed), kind or "gasoline") if seed.isdigit() else named_car(key)
     drive = Drive(car, None, schedule("short-drive"))
     drive.advance(75)
     for ecu in drive.ecus:

@@ -218,7 +218,7 @@ def test_every_fault_is_measured_somewhere():
 
 def test_faults_refuse_what_cannot_be():
     with pytest.raises(UsageError, match="choose one of"):
-        Faults({"flat_tyre": 1.0})
+        Faults({"flat_tire": 1.0})
     with pytest.raises(UsageError, match="between 0 and 1"):
         Faults({"maf_low": 1.5})
     assert "one_bank_lean" not in possible_faults(named_car("demo"))

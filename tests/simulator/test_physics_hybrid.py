@@ -169,8 +169,8 @@ def test_a_hybrid_warms_up_with_interruptions():
     town = Schedule("town", (*START, *(Phase("go", "cruise", 50, 40), Phase("stop", "stop", 15),
                              Phase("wait", "wait", 25)) * 8))  # fmt: skip
     reached = {}
-    for kind in ("petrol", "hybrid"):
+    for kind in ("gasoline", "hybrid"):
         drive = Drive(draw_car(2, kind), None, town, ambient_degc=5.0, day=STANDARD)
         ends = [drive.t_s for s in steps(drive, 1.0) if s.ect_degc < 70.0]
         reached[kind] = max(ends)
-    assert reached["hybrid"] > reached["petrol"]
+    assert reached["hybrid"] > reached["gasoline"]

@@ -1,7 +1,7 @@
 """The simulated car beside a real one: the open road recordings.
 
 Source: the carOBD open dataset, "Detecting Anomalies in the Engine Coolant Sensor Using One-Class
-Classifiers" (IEEE, document 8891367): a healthy 1.5-litre port-injected car that measures manifold
+Classifiers" (IEEE, document 8891367): a healthy 1.5-liter port-injected car that measures manifold
 pressure. The simulated car is another car, so the comparison is of orders, not of digits.
 """
 

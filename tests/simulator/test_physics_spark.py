@@ -1,7 +1,7 @@
 """Fuel, purge and camshaft of spark engines, healthy and not.
 
-Facts: stoichiometric ratio 14.7 of petrol and 9.0 of ethanol (textbooks); what a purge valve and a
-camshaft do to trims and manifold pressure: common practice (trade-notes 1, 2 and 6).
+Facts: stoichiometric ratio 14.7 of gasoline and 9.0 of ethanol (textbooks); what a purge valve and
+a camshaft do to trims and manifold pressure: common practice (trade-notes 1, 2 and 6).
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def test_wrong_ethanol_moves_all_trims_alike(key: str):
 
 
 def test_purge_stuck_open_is_rich_while_the_canister_gives_and_lean_when_it_is_empty():
-    drive = Drive(named_car("demo"), {"purge_open": 0.7}, LONG_IDLE, day=STANDARD, learnt=False)
+    drive = Drive(named_car("demo"), {"purge_open": 0.7}, LONG_IDLE, day=STANDARD, learned=False)
     drive.advance(30)
     first = total(drive, 40)
     drive.advance(100)
@@ -115,7 +115,7 @@ def test_a_flex_car_takes_any_fuel(ethanol: float):
     assert 0x52 in drive.supported("7E8")
 
 
-def test_the_share_is_learnt_after_refuelling_where_nothing_measures_it():
+def test_the_share_is_learned_after_refuelling_where_nothing_measures_it():
     drive = Drive(flex(0.5, "early"), None, LONG_IDLE, day=replace(STANDARD, filled=0.3))
     drive.advance(20)
     before = abs(drive.readings("7E8")["ALCH_PCT"] - 50.0)

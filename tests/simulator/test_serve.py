@@ -211,7 +211,7 @@ def test_main_serve_ends_with_ctrl_c() -> None:
 
 def test_main_serve_refuses_wrong_options() -> None:
     with pytest.raises(LinkUnknownError):
-        main_serve("colour=red", print)
+        main_serve("color=red", print)
 
 
 # --- a process of its own ---
@@ -235,7 +235,7 @@ def test_faults_at_run_time() -> None:
     with SimulatedCar("sim:?car=demo&speed=20") as car:
         car.set_fault("unmetered_air", 0.5)
         with pytest.raises(UsageError, match="unmetered_air"):
-            car.set_fault("flat_tyre", 0.5)
+            car.set_fault("flat_tire", 0.5)
         with pytest.raises(UsageError, match="cannot have"):
             car.set_fault("one_bank_lean", 0.5)
         with pytest.raises(LinkUnknownError, match="meteor"):
@@ -246,7 +246,7 @@ def test_faults_at_run_time() -> None:
 
 def test_wrong_options_start_no_process() -> None:
     with pytest.raises(LinkUnknownError):
-        SimulatedCar("sim:?colour=red")
+        SimulatedCar("sim:?color=red")
 
 
 def test_close_twice_and_ask_after() -> None:

@@ -49,7 +49,7 @@ def test_strongest_first_with_the_name_it_gave():
 
 def test_what_is_raised_on_the_way_ends_it():
     def cancel(heard, share):
-        raise KeyError("cancelled")
+        raise KeyError("canceled")
 
     with pytest.raises(KeyError):
         scan(cancel)

@@ -180,7 +180,7 @@ def test_replies_of_two_ecus_as_python_obd():
 
 
 def test_crc_of_j1850():
-    # CRC-8/SAE-J1850 of the catalogue of parametrised CRC algorithms: 4B for "123456789".
+    # CRC-8/SAE-J1850 of the catalog of parametrised CRC algorithms: 4B for "123456789".
     assert crc_check(b"123456789\x4b")
     assert not crc_check(b"123456789\x4c")
     assert crc(b"123456789") == 0x4B

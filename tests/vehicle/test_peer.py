@@ -275,7 +275,7 @@ def test_a_link_too_slow_for_so_many_signals_is_told_without_a_flood(monkeypatch
     assert max(counts.values()) == 1, said
 
 
-def test_what_was_learnt_of_a_car_starts_its_next_drive_at_full_rate():
+def test_what_was_learned_of_a_car_starts_its_next_drive_at_full_rate():
     peer = Choosy(most=1)
     _, _, poller = polled("tcp", peer, 4.0)
     kept = peer_of(json.loads(poller.profile.model_dump_json()))

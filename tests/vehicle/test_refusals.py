@@ -160,7 +160,7 @@ class Echoing(Peer):
 @pytest.mark.parametrize("e0", ["OK", "?"])
 @pytest.mark.parametrize("requests_only", [False, True])
 @pytest.mark.parametrize("kind", ["tcp", "serial"])
-def test_an_echo_that_stays_on_is_learnt_once(kind, requests_only, e0):
+def test_an_echo_that_stays_on_is_learned_once(kind, requests_only, e0):
     """Seen before: each request set the adapter up anew, or the adapter was refused."""
     peer = Echoing(e0, requests_only)
     with linked(kind, peer) as link:

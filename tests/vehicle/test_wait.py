@@ -7,7 +7,7 @@ from logbench.vehicle.links.waiting import Wait
 
 def settings(replies_s: list[float], longest_s: float, *, learns: bool = False) -> list[str]:
     wait = Wait()
-    wait.learnt_by_adapter = learns
+    wait.learned_by_adapter = learns
     return [wait.command for reply_s in replies_s if wait.take(reply_s, longest_s)]
 
 

@@ -281,7 +281,7 @@ class TextAdapter:
         return data[:1] == b"\x7f" and data[2:] == b"\x78"
 
     def _wait_s(self) -> float:
-        """For the next frame: what it has learnt of this car, or what was set."""
+        """For the next frame: what it has learned of this car, or what was set."""
         if self._wait == "0" or not self.is_a.adaptive:
             return self._timeout_s
         least_s = least_wait_s(self.peer)

@@ -58,6 +58,6 @@ def test_frames_of_the_standards():
 
 
 def test_a_counter_tells_pid_and_time():
-    """Raw values of neighbours in one reply differ, and so do those that follow each other."""
+    """Raw values of neighbors in one reply differ, and so do those that follow each other."""
     starts = [977 * pid % 256 for pid in PIDS]
     assert len(set(starts)) == len(starts)

@@ -65,7 +65,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class HandTest:
-    """One test of the catalogue. `outcomes`: its own ones; `rest`: what it is called when none of
+    """One test of the catalog. `outcomes`: its own ones; `rest`: what it is called when none of
     them is seen. `unit`: of the number that is entered, empty where there is none. `told_by`:
     observations (with * for anything) that say the same already."""
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.analysis.causes import likelihood
-from logbench.analysis.causes.catalogue import CAUSES, Cause
+from logbench.analysis.causes.catalog import CAUSES, Cause
 from logbench.analysis.causes.likelihood import Seen
 from logbench.analysis.causes.model import (
     NOT_LISTED,
@@ -100,7 +100,7 @@ def _possible(cause: Cause, traits: Mapping[Trait, float]) -> float:
 
 
 def _known(cause: Cause, response: Response) -> bool:
-    """Whether anything tells it: learnt, by the table, by codes or symptoms, or it is none."""
+    """Whether anything tells it: learned, by the table, by codes or symptoms, or it is none."""
     none = cause.key in (NOTHING_WRONG, NOT_LISTED)
     told = cause.effects or cause.codes or cause.symptoms or cause.key in response.learned
     return bool((none or told) and cause.key not in response.hidden)

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from functools import cache
 
-from logbench.analysis.causes.catalogue import CAUSES, KEYS, SYMPTOMS
+from logbench.analysis.causes.catalog import CAUSES, KEYS, SYMPTOMS
 from logbench.analysis.causes.model import Observation
 from logbench.analysis.model import Coverage, Finding, heading
 from logbench.analysis.statement import Quantity, said

@@ -1,5 +1,6 @@
-"""What each cause does to each number: the model learnt from simulated drives (`learned.json`, made
-by `tests.analysis.causes.learn`), and by the table of effects for causes that they cannot have.
+"""What each cause does to each number: the model learned from simulated drives (`learned.json`,
+made by `tests.analysis.causes.learn`), and by the table of effects for causes that they cannot
+have.
 
 A number is measured in standard deviations of cars of its kind from their middle, and pressed
 together far out (`press`), so that no single wild number can decide. A cause moves it along a curve
@@ -19,7 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.engine import Trait
 
 Values = npt.NDArray[np.float64]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS, Done
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, Causes, Ranked
 from logbench.analysis.causes.next_tests import settled

@@ -1,4 +1,4 @@
-"""A walk through hand tests: outcomes drawn from the catalogue under what is really wrong, and
+"""A walk through hand tests: outcomes drawn from the catalog under what is really wrong, and
 testing until a cause is certain."""
 
 from __future__ import annotations

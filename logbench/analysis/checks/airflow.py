@@ -4,7 +4,7 @@ Inputs: `MAF`, `RPM`; `MAP`, `BARO`, `IAT`, `LOAD_ABS` and the displacement wher
 Enabled: warm and steady for idle and part load; throttle full for a second, 3,000 rpm and above,
 for full throttle; of an engine that no flap throttles, see below. Method: volumetric efficiency by
 the ideal gas law, to the surroundings and to the manifold, from samples of one request where there
-are; airflow for each litre at idle; displacement by the definition of `LOAD_ABS`. Uncertainty: the
+are; airflow for each liter at idle; displacement by the definition of `LOAD_ABS`. Uncertainty: the
 scatter of the samples, which minds that they follow each other, and in quadrature what is not known
 of the air. Evidence: the stretches.
 """
@@ -142,11 +142,11 @@ def _idle(bands: Bands, found: Airflow) -> Finding:
     subject, cell = Subject(KEY, "idle airflow"), found.idle
     if cell.maf_g_s.n < MIN_SAMPLES:
         return subject.not_judged("Too little steady warm idle was recorded.", "idle")
-    if cell.per_litre_g_s.n == 0:
+    if cell.per_liter_g_s.n == 0:
         return subject.not_judged("The displacement is unknown.", "no_displacement")
     return subject.judged(
-        "Airflow at warm idle for each litre",
-        _measured(cell, cell.per_litre_g_s, found),
+        "Airflow at warm idle for each liter",
+        _measured(cell, cell.per_liter_g_s, found),
         bands["idle_airflow"],
         "low",
         "idle_high",
@@ -158,7 +158,7 @@ def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
         "maf_g_s": cell.maf_g_s.mean,
         "ve_atmosphere_pct": cell.ve_atmosphere_pct.mean,
         "ve_manifold_pct": cell.ve_manifold_pct.mean,
-        "g_s_per_litre": cell.per_litre_g_s.mean,
+        "g_s_per_liter": cell.per_liter_g_s.mean,
         "samples": float(value.n),
         "seconds": cell.seconds,
         "same_request_share": cell.same_request_share,
@@ -169,18 +169,18 @@ def _measured(cell: AirCell, value: Estimate, found: Airflow) -> Measured:
 def _displacement(view: View, bands: Bands) -> Finding | None:
     """The stated displacement against the one by the definition of `LOAD_ABS`."""
     subject, found = Subject(KEY, "displacement"), view.once(find_displacement)
-    by_load, stated = found.by_load_l, found.litres if found.source == "stated" else None
+    by_load, stated = found.by_load_l, found.liters if found.source == "stated" else None
     if by_load is None:
         return None
     if stated is None:
         text = said(
-            "LOAD_ABS, MAF and RPM imply {l:.2f} litres; none is stated to compare with.", l=by_load
+            "LOAD_ABS, MAF and RPM imply {l:.2f} liters; none is stated to compare with.", l=by_load
         )
         return subject.not_judged(text, "displacement")
     ratio = 100.0 * by_load / stated
     return subject.judged(
         said(
-            "Displacement by LOAD_ABS, {by:.2f} litres, against the stated {stated:.2f} litres,",
+            "Displacement by LOAD_ABS, {by:.2f} liters, against the stated {stated:.2f} liters,",
             by=by_load,
             stated=stated,
         ),

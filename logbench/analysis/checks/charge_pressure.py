@@ -249,7 +249,7 @@ def _full_load(view: View, bands: Bands) -> Finding:
             air.remarks[:1] if view.baro_kpa is None else (),
             {"highest_kpa": highest},
         ),
-        bands["boost_full_load" if diesel else "boost_full_load_petrol"],
+        bands["boost_full_load" if diesel else "boost_full_load_gasoline"],
         "low_full",
         "high_full",
     )

@@ -1,7 +1,7 @@
 """Share of ethanol that the car reports, against what its fuel trims ask for.
 
 Inputs: `ALCH_PCT`, `TOTAL_TRIMn` (of `SHRTFTn`, `LONGFTn`). Enabled: as the cells of the fuel trims
-(warm, closed loop, steady), two cells or more. Method: petrol burns with 14.7 times its mass of
+(warm, closed loop, steady), two cells or more. Method: gasoline burns with 14.7 times its mass of
 air, ethanol with 9.0 times; the computer reckons with the share it reports, and the trims correct
 the rest: the share that would need no trim, less the one reported. It needs cells that agree within
 6 points: fuel is wrong everywhere alike, air is not. Uncertainty: that of the mean trim. Evidence:
@@ -34,7 +34,7 @@ ALIKE_PCT = 2.0
 
 def asked_share_pct(reported_pct: float, trim_pct: float) -> float:
     """Share of ethanol in % that needs no trim, where one is reported and the total trim is that of
-    a computer which believes it; below 0 where petrol is too much."""
+    a computer which believes it; below 0 where gasoline is too much."""
     needed = blend(reported_pct) / (1.0 + trim_pct / 100.0)
     return 100.0 * (blend(0.0) - needed) / (blend(0.0) - blend(100.0))
 

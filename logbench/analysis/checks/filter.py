@@ -87,9 +87,9 @@ def _line(view: View, bank: int) -> Line | None:
     if high < LEAST_SPAN * low:
         return None
     slope, offset = np.polyfit(x, y, 1)
-    away, centred = y - slope * x - offset, x - x.mean()
-    square = float(np.sum(centred**2))
-    slope_half = _half(centred * away, group) / square
+    away, centered = y - slope * x - offset, x - x.mean()
+    square = float(np.sum(centered**2))
+    slope_half = _half(centered * away, group) / square
     offset_half = math.hypot(_half(away, group) / len(x), slope_half * float(x.mean()))
     return Line(
         float(slope),
@@ -126,8 +126,8 @@ def _volume_flow(
 ) -> tuple[Values, float, tuple[str, ...]]:
     """Exhaust at the filter's inlet, m3/h, its relative half width, and what was assumed."""
     air = view.at(t, "MAF", "MAFA")
-    litres_h, grams_s = view.at(t, "FUEL_RATE"), view.at(t, "ENG_FUEL_RATE")
-    fuel = np.where(np.isfinite(grams_s), grams_s, litres_h * DIESEL_G_L / 3600.0)
+    liters_h, grams_s = view.at(t, "FUEL_RATE"), view.at(t, "ENG_FUEL_RATE")
+    fuel = np.where(np.isfinite(grams_s), grams_s, liters_h * DIESEL_G_L / 3600.0)
     fuel = np.where(np.isfinite(fuel), fuel, FUEL_SHARE * air)
     names = (f"DPF{bank}_INT", f"EGT{bank}3", f"EGT{bank}2", f"EGT{bank}1")
     degc = view.at(t, *names, within_s=15.0)

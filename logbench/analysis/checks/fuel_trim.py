@@ -56,7 +56,7 @@ SETTLE_PCT_S = 1.0
 points takes them about ten seconds."""
 
 PURGE_PCT = 5.0
-"""Commanded purge up to which the vapour is taken as negligible."""
+"""Commanded purge up to which the vapor is taken as negligible."""
 
 QUANTUM_PCT = 100.0 / 128.0
 
@@ -197,10 +197,10 @@ def _measure(view: View, bank: int, total: Trace, name: str, spans: Sequence[Spa
 def _undisturbed(
     view: View, name: str, t_ns: alignment.Times, good: Mask, step_s: float
 ) -> tuple[Mask, tuple[str, ...]]:
-    """Samples without purge vapour and, at idle, without an accessory's load, where there are
+    """Samples without purge vapor and, at idle, without an accessory's load, where there are
     enough of them; else all, with a remark."""
     purging = view.last(t_ns, "EVAP_PCT", max_age_s=10.0) > PURGE_PCT
-    looks = [(purging, "purge vapour was flowing")]
+    looks = [(purging, "purge vapor was flowing")]
     if name == "warm idle":
         looks.append((view.once(find_states).burdened(t_ns), "an accessory loaded the engine"))
     remarks = []

@@ -3,7 +3,7 @@
 Inputs: `MAF` with `LAMBDA` (1 where not recorded); `FUEL_RATE` in L/h or `ENG_FUEL_RATE` in g/s;
 `VSS` for the distance. Enabled: a minute of running for the figure; twenty seconds of warm, steady
 running with both for their ratio. Method: sums over time, none in fuel cut. Where both exist their
-ratio shows the same as the trims: fuel that airflow does not account for. Petrol of 745 g/l and
+ratio shows the same as the trims: fuel that airflow does not account for. Gasoline of 745 g/l and
 14.7 unless the facts or the share of ethanol (`ALCH_PCT`) say otherwise; of compression ignition
 the PID alone, at 835 g/l. The consumption is a figure without a band. Uncertainty: the scatter of
 the ratio over the steady stretches. Evidence: those stretches.
@@ -53,24 +53,24 @@ def check(view: View, bands: Bands) -> list[Finding | None]:
 def _used(view: View, rate: Values, by_pid: bool) -> Finding:
     """The consumption as a figure: there is no band for how somebody drove."""
     running = view.conditions.running
-    litres = float(np.nanmean(rate[running])) * view.running_s() / density_g_l(view)
-    numbers = {"litres": litres, "known_share": float(np.isfinite(rate[running]).mean())}
+    liters = float(np.nanmean(rate[running])) * view.running_s() / density_g_l(view)
+    numbers = {"liters": liters, "known_share": float(np.isfinite(rate[running]).mean())}
     speed = view.grid.linear("VSS")
     source = "the fuel-rate PID" if by_pid else "airflow"
-    text = said("{litres:.2f l} of fuel by {source}", litres=litres, source=source)
+    text = said("{liters:.2f l} of fuel by {source}", liters=liters, source=source)
     if speed is not None:
         km = float(np.nansum(speed)) * STEP_S / 3600.0
         numbers["km"] = km
         if km >= 1.0:
-            numbers["l_per_100_km"] = 100.0 * litres / km
-            per = said("{km:.1f km}: {r:.1f l/100 km}", km=km, r=100.0 * litres / km)
+            numbers["l_per_100_km"] = 100.0 * liters / km
+            per = said("{km:.1f km}: {r:.1f l/100 km}", km=km, r=100.0 * liters / km)
             text = said("{used} over {per}", used=text, per=per)
     t = view.grid.t_ns
     span = Span(int(t[0]), int(t[-1]))
     reason = joined([text, "a figure without a band"], end=".")
     lacks = Coverage.NO_LIMIT
     finding = Subject(KEY, "fuel used").not_judged(reason, "fill", evidence=(span,), lacks=lacks)
-    return replace(finding, value=litres, unit="l", numbers=numbers)
+    return replace(finding, value=liters, unit="l", numbers=numbers)
 
 
 def _agreement(

@@ -4,7 +4,7 @@ Inputs: `RPM`, `VSS`. Enabled: thirty readings over twenty seconds of driving ab
 speeds steady, no gear change. Method: peaks of the logarithm of the ratio, and within which share
 of its gear's ratio nine of ten samples lie, less what the rounding of the road speed to 1 km/h
 explains; a car whose ratio has no peaks (a continuously variable gearbox or a converter) is not
-judged. Uncertainty: 0.3 %, a tyre's, and that of a quantile of so many samples. Evidence: the
+judged. Uncertainty: 0.3 %, a tire's, and that of a quantile of so many samples. Evidence: the
 steady stretches.
 """
 
@@ -32,7 +32,7 @@ LEAST_KMH = 20.0
 LEAST_SAMPLES = 30
 LEAST_S = 20.0
 ROUNDING_KMH = 0.5
-TYRE_PCT = 0.3
+TIRE_PCT = 0.3
 PEAK_SHARE = 0.6
 """Of a gearbox with gears, at least this much of steady driving lies on the peaks."""
 
@@ -70,7 +70,7 @@ def check(view: View, bands: Bands) -> list[Finding]:
         return [subject.not_judged(text, "record", lacks=lacks)]
     unexplained = np.maximum(0.0, away - ROUNDING_KMH / speed.value[good][on])
     spread = 100.0 * float(np.percentile(unexplained, 90))
-    half = math.hypot(TYRE_PCT, 1.96 * spread / math.sqrt(2.0 * on.sum()))
+    half = math.hypot(TIRE_PCT, 1.96 * spread / math.sqrt(2.0 * on.sum()))
     numbers = {f"gear_{k + 1}_rpm_per_kmh": float(g) for k, g in enumerate(gears)}
     seen = said("{n} ratios seen ({gears:.1f rpm per km/h})", n=len(gears), gears=[*gears])
     used = speed.t_ns[good][on]

@@ -2,7 +2,7 @@
 
 Inputs, conditions and bands are theirs: `logbench.analysis.bands`. Method: the expression at
 the samples of the signal that comes least often, the others of the same request or on the line
-between neighbours, within the conditions named.
+between neighbors, within the conditions named.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 from logbench.analysis import alignment
 from logbench.analysis.alignment import Times, Values
 from logbench.analysis.bands import Bands, OwnCheck
-from logbench.analysis.causes.catalogue import Named
+from logbench.analysis.causes.catalog import Named
 from logbench.analysis.expression.checked import in_unit, number
 from logbench.analysis.expression.evaluate import Evaluation, constants_of
 from logbench.analysis.findings import Explanation, Measured, Subject
@@ -93,5 +93,5 @@ def _spans(view: View, own: OwnCheck) -> tuple[Span, ...]:
 
 
 def _between(trace: Trace, t_ns: Times) -> Values:
-    """On the line between neighbours."""
+    """On the line between neighbors."""
     return alignment.linear(trace, t_ns, gap_s(trace))

@@ -1,9 +1,9 @@
-"""Purge of the tank's vapour, by the trims with its valve open and shut.
+"""Purge of the tank's vapor, by the trims with its valve open and shut.
 
 Inputs: `EVAP_PCT`, `TOTAL_TRIMn` (of `SHRTFTn`, `LONGFTn`). Enabled: as the cells of the fuel trims
 (warm, closed loop, steady, the trim at rest), and the command unchanged for five seconds. Method:
 *open less shut*: the mean total trim at 20 % and more less that at 5 % and less, within one cell,
-over the cells that have both; vapour is fuel, so the trim falls. *Shut*: with the command at 10 %
+over the cells that have both; vapor is fuel, so the trim falls. *Shut*: with the command at 10 %
 and less, the last third of the drive less the first one in one cell: a valve that leaks empties the
 canister, and its trim climbs from rich to lean. Uncertainty: that of both means, with what differs
 from stretch to stretch. Evidence: the stretches of both.
@@ -27,8 +27,8 @@ from logbench.analysis.statistics import NORMAL_95, estimate
 from logbench.analysis.view import View
 
 KEY = "purge"
-TITLE = "Purge of the fuel tank's vapour"
-PLAIN = "The valve through which the engine burns vapour of the fuel tank"
+TITLE = "Purge of the fuel tank's vapor"
+PLAIN = "The valve through which the engine burns vapor of the fuel tank"
 STRIPS = (("EVAP_PCT",), ("TOTAL_TRIM1", "TOTAL_TRIM2"), ("RPM",))
 ORDER = 7
 INPUTS = ("EVAP_PCT", "SHRTFT1", "LONGFT1")
@@ -36,7 +36,7 @@ INPUTS = ("EVAP_PCT", "SHRTFT1", "LONGFT1")
 OPEN_PCT, SHUT_PCT, NEARLY_SHUT_PCT = 20.0, 5.0, 10.0
 """Commands. Up to a tenth the valve's own delay leaves little of its opening. [CP]"""
 HELD_S = 5.0
-"""After a change of the command the vapour is on its way, and the trim follows it. [CP]"""
+"""After a change of the command the vapor is on its way, and the trim follows it. [CP]"""
 APART_S = 240.0
 """So long a canister takes to be emptied for a good part. [CP]"""
 
@@ -102,7 +102,7 @@ def _shift(view: View, bands: Bands, bank: int, cells: dict[str, Mask], command:
         "Total fuel trim with the valve open less that with it shut",
         Measured(float(weight @ change), float(np.sum(half**-2.0) ** -0.5), spans, (remark,)),
         bands["purge_shift"],
-        "vapour",
+        "vapor",
     )
 
 

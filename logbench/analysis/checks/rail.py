@@ -141,7 +141,7 @@ def _idle(view: View, bands: Bands) -> list[Finding]:
     judged = subject.judged(
         "Rail pressure at warm idle",
         Measured(level.mean, level.half_width, evidence(spans, found.t_ns)),
-        bands["rail_idle_diesel" if compression else "rail_idle_petrol"],
+        bands["rail_idle_diesel" if compression else "rail_idle_gasoline"],
         "low",
         "high",
     )

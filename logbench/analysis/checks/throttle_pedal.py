@@ -287,7 +287,7 @@ def _flap(view: View, bands: Bands) -> Finding:
 def _floored(view: View, step_s: float) -> tuple[str | None, tuple[Span, ...]]:
     """The pedal signal, and where it was on the floor for a second, the first half second left out;
     None where no pedal signal was recorded. Where readings come every `step_s`, slower than that,
-    those of the throttle count whose neighbours on both sides have the pedal on the floor."""
+    those of the throttle count whose neighbors on both sides have the pedal on the floor."""
     for name, least in FLOOR_PCT.items():
         pedal = view.grid.linear(name)
         if pedal is None:

@@ -4,7 +4,7 @@ Inputs: `ECT`, `RPM`; `VSS`, `MAF`, `IAT`, `FUELSYS1` where there are. Enabled: 
 (below 50 degC) for rate and times; a warm-up that is not mostly idle for a level that was never
 reached (13 CCR 1968.2(e)(10.3.1)(B)). Method: first sample at or above 70 and 80 degC; the level
 where the temperature stays flat for a minute of driving, else for three minutes of any running. The
-heat put in is counted as air burnt for each litre and degree (by `MAF`, `LOAD_ABS`, the fuel rate
+heat put in is counted as air burned for each liter and degree (by `MAF`, `LOAD_ABS`, the fuel rate
 or the manifold pressure, fuel cut left out): it makes idling and driving alike comparable, which
 minutes do not. Uncertainty: the resolution of 1 degC and, of the heat, what the air is measured by.
 Evidence: from the start to 70 degC, and the stretches of the level.
@@ -22,7 +22,7 @@ from logbench.analysis.alignment import NS, Mask, Values
 from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait, unknown_whether
 from logbench.analysis.findings import Measured, Subject
-from logbench.analysis.fuel import FUEL_SOURCE, BurntAir, find_burnt_air
+from logbench.analysis.fuel import FUEL_SOURCE, BurnedAir, find_burned_air
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import Quantity, said
@@ -174,7 +174,7 @@ def find_warm_up(view: View) -> WarmUp | None:
     to_70, to_80 = (_reached(from_s, degc, level) for level in (70.0, 80.0))
     rate, half = _rate_of(from_s, degc, to_70)
     until = start_ns + int((to_70 if np.isfinite(to_70) else float(from_s[-1])) * NS)
-    burnt = view.once(find_burnt_air)
+    burned = view.once(find_burned_air)
     level, spans, driving = _find_level(view, start_ns)
     return WarmUp(
         start_ns=start_ns,
@@ -188,10 +188,10 @@ def find_warm_up(view: View) -> WarmUp | None:
         rate_degc_min=rate,
         rate_half=half,
         idle_share=_idle_share(view, start_ns, until),
-        air_g_per_l=_air(view, burnt, start_ns, until),
-        air_80_g_per_l=_air(view, burnt, start_ns, start_ns + to_80 * NS),
-        air_half=float("nan") if burnt is None else burnt.relative_half,
-        air_source="" if burnt is None else burnt.source,
+        air_g_per_l=_air(view, burned, start_ns, until),
+        air_80_g_per_l=_air(view, burned, start_ns, start_ns + to_80 * NS),
+        air_half=float("nan") if burned is None else burned.relative_half,
+        air_source="" if burned is None else burned.source,
         level_degc=level,
         level_spans=spans,
         level_driving=driving,
@@ -225,13 +225,13 @@ def _idle_share(view: View, start_ns: int, until_ns: int) -> float:
     return float((speed[part] < 1.5).mean()) if part.any() else float("nan")
 
 
-def _air(view: View, burnt: BurntAir | None, start_ns: float, until_ns: float) -> float:
-    """Air burnt from the start up to `until_ns`, grams for each litre; NaN where unknown."""
-    if burnt is None or not np.isfinite(until_ns):
+def _air(view: View, burned: BurnedAir | None, start_ns: float, until_ns: float) -> float:
+    """Air burned from the start up to `until_ns`, grams for each liter; NaN where unknown."""
+    if burned is None or not np.isfinite(until_ns):
         return float("nan")
     places = np.searchsorted(view.grid.t_ns, [start_ns, until_ns])
     first, last = np.minimum(places, len(view.grid) - 1)
-    return burnt.between(int(first), int(last))
+    return burned.between(int(first), int(last))
 
 
 def _find_level(view: View, start_ns: int) -> tuple[float, tuple[Span, ...], bool]:
@@ -270,7 +270,7 @@ def _flat(
     slope_degc_min: float,
     range_degc: float = LEVEL_RANGE_DEGC,
 ) -> Mask:
-    """Where the temperature neither rises nor falls over a window centred on each point."""
+    """Where the temperature neither rises nor falls over a window centered on each point."""
     half = window_s / 2.0
     rise = np.abs(view.grid.rate_per_s(degc, window_s)) * 60.0
     flat = (view.grid.span_of(degc, half, half) <= range_degc) & (rise <= slope_degc_min)
@@ -326,7 +326,7 @@ def _rate(view: View, found: WarmUp, bands: Bands) -> Finding:
 
 
 def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
-    """Air burnt for each litre and each degree of rise: the rate, freed of how it was driven."""
+    """Air burned for each liter and each degree of rise: the rate, freed of how it was driven."""
     subject = Subject(KEY, "heat for the warm-up")
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
         text = said("No rise of {k:.0f K} from a cold start was recorded.", k=LEAST_RISE_DEGC)
@@ -339,7 +339,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     reached = np.isfinite(found.to_70_s)
     end = RISE_TO_DEGC if reached else found.highest_degc
     remark = said(
-        "from {rise}{more} with {air:.0f} g for each litre by {source}",
+        "from {rise}{more} with {air:.0f} g for each liter by {source}",
         rise=Quantity(found.start_degc, "degC", decimals=0, others=(end,)),
         more="" if reached else ", no more,",
         air=found.air_g_per_l,
@@ -352,7 +352,7 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         text = "Idling in the cold, most of the heat goes to the heater and to the air outside."
         return subject.not_judged(text, "cold")
     return subject.judged(
-        "Air burnt for each litre and degree of rise",
+        "Air burned for each liter and degree of rise",
         Measured(value, half, (found.span,), (remark,), found.numbers),
         band,
         "fast",

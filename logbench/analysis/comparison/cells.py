@@ -3,7 +3,7 @@
 A drive is cut into slots of two seconds. A slot counts where the engine is warm and steady, without
 fuel cut or full throttle. Slots that follow each other in one cell are one visit: a long visit is
 worth more than a short one, but not in proportion, since what one visit has of its own (where the
-throttle stood, what was learnt) does not average out by staying.
+throttle stood, what was learned) does not average out by staying.
 """
 
 from __future__ import annotations

@@ -65,7 +65,7 @@ def compare(
     there already is not made again.
 
     `with_findings` False leaves the checks out; `known`: cars met before, and answers given;
-    `repeats`: how far the car's numbers move from one drive to the next, learnt from its others.
+    `repeats`: how far the car's numbers move from one drive to the next, learned from its others.
     Raises `UsageError` when a side is empty. Never raises for recordings that do not compare: the
     result says so, and why.
     """

@@ -1,4 +1,4 @@
-"""What one drive tells of how its car moves from drive to drive: kept for each drive, and learnt
+"""What one drive tells of how its car moves from drive to drive: kept for each drive, and learned
 from all of a car's."""
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from logbench.analysis.repeats import OF_CARS, CellMeans, Repeats, Scatter, spre
 from logbench.analysis.view import View
 
 LEAST_DRIVES = 3
-"""Of fewer drives nothing is learnt."""
+"""Of fewer drives nothing is learned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +108,8 @@ def learn(drives: Sequence[DayNumbers], known: Repeats = OF_CARS) -> Repeats:
     for name, cells in by_quantity.items():
         if len({index for index, _ in cells}) >= LEAST_DRIVES:
             own[name] = _means(cells).sharpen(known.of(name))
-    learnt = {name: scatter for name, scatter in own.items() if scatter.drives}
-    return Repeats(learnt, known.compression)
+    learned = {name: scatter for name, scatter in own.items() if scatter.drives}
+    return Repeats(learned, known.compression)
 
 
 def _means(cells: Sequence[tuple[int, CellMean]]) -> CellMeans:

@@ -129,7 +129,7 @@ def difference_of(
 
 
 def _purge_known(side: Slots) -> bool:
-    """Whether commanded purge was recorded: its vapour is fuel that the trims take back."""
+    """Whether commanded purge was recorded: its vapor is fuel that the trims take back."""
     return bool(np.isfinite(side.purge).mean() > 0.95) if len(side) else False
 
 

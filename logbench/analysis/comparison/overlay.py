@@ -221,7 +221,7 @@ def _best_shift_s(before: View, after: View) -> tuple[float, str]:
 def _over_distance(
     before: View, after: View, signal: str, unit: str, first: Values, second: Values
 ) -> Overlay:
-    """By kilometres driven since the start of each recording, every 10 m; while standing, the last
+    """By kilometers driven since the start of each recording, every 10 m; while standing, the last
     value counts."""
     lines, reach, places = [], [], {}
     for view, side, values in ((before, "before", first), (after, "after", second)):

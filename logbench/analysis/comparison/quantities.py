@@ -15,7 +15,7 @@ from logbench.analysis.alignment import Values
 from logbench.analysis.engine import Trait
 from logbench.analysis.view import View
 from logbench.errors import SignalUnknownError
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.table import table
 
 Kind = Literal["trim", "part", "air", "plain"]
@@ -110,7 +110,7 @@ def _derived(views: Sequence[View], axis: Sequence[str]) -> list[Quantity]:
 
 
 def _total_trim(bank: int) -> Quantity:
-    entry = catalogue().by_acronym(f"TOTAL_TRIM{bank}")
+    entry = catalog().by_acronym(f"TOTAL_TRIM{bank}")
     key = entry.acronym
 
     def make(view: View) -> Values | None:
@@ -125,13 +125,13 @@ def efficiency() -> Quantity:
 
     def make(view: View) -> Values | None:
         maf, pressure, rpm = (view.grid.linear(a) for a in ("MAF", "MAP", "RPM"))
-        litres = view.once(find_displacement).litres
-        if maf is None or pressure is None or rpm is None or litres is None:
+        liters = view.once(find_displacement).liters
+        if maf is None or pressure is None or rpm is None or liters is None:
             return None
         degc = view.grid.slow("IAT", "AAT")
         if degc is None:
             degc = np.full(len(rpm), 25.0)
-        return 100.0 * derived.volumetric_efficiency(maf, rpm, litres, pressure, degc)
+        return 100.0 * derived.volumetric_efficiency(maf, rpm, liters, pressure, degc)
 
     title = "volumetric efficiency against the manifold"
     return Quantity("VE", title, "%", "plain", make, 0.01, derived=True)

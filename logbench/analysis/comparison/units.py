@@ -71,7 +71,7 @@ class Units:
         return scatter.error(float(drives @ drives), float(weights @ weights))
 
     def sharpen(self, scatter: Scatter) -> Scatter:
-        """`scatter`, learnt from the drives of each side that has several in the same cells."""
+        """`scatter`, learned from the drives of each side that has several in the same cells."""
         for side in (0, 1):
             mine = self.side == side
             parts = (x[mine] for x in (self.drive, self.cell, self.mean, self.variance))

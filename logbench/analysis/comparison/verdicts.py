@@ -327,10 +327,12 @@ def rests_on(signals: Sequence[SignalResult], drives: tuple[int, int]) -> str:
                 "{n} shared operating cell", "{n} shared operating cells", len(most.cells)
             ),
         )
-    learnt = max((s.scatter.drives for s in compared if s.scatter), default=0)
+    learned = max((s.scatter.drives for s in compared if s.scatter), default=0)
     how = (
-        said("How far this car moves from drive to drive is learnt from {n} of its own.", n=learnt)
-        if learnt
+        said(
+            "How far this car moves from drive to drive is learned from {n} of its own.", n=learned
+        )
+        if learned
         else "How far it moves from drive to drive by itself is taken from other cars."
     )
     return joined([text, how], " ")

@@ -2,7 +2,7 @@
 the time since the starter turned.
 
 Minutes do not compare: a warm-up takes as long as the driving makes it. What is compared is how
-much fuel, as air and trim tell it, the engine burnt while the coolant rose
+much fuel, as air and trim tell it, the engine burned while the coolant rose
 through the same temperatures. One warm-up a drive is one observation, whose scatter from drive to
 drive is that of the finding on the same heat (`analysis/repeats.py`).
 """
@@ -44,7 +44,7 @@ CRANK_DEGC = 10.0
 
 @dataclass(frozen=True, slots=True)
 class WarmUpCurve:
-    """One warm-up: `heat` in grams of air for the fuel burnt since the start (relative units where
+    """One warm-up: `heat` in grams of air for the fuel burned since the start (relative units where
     the airflow is not known) and `degc`, both (n,), from the start of the engine on."""
 
     heat: Values

@@ -15,7 +15,7 @@ from logbench.analysis.expression.grammar import (
     parse,
 )
 from logbench.errors import SignalUnknownError, UsageError
-from logbench.signals.catalogue import Catalogue, catalogue
+from logbench.signals.catalog import Catalog, catalog
 from logbench.signals.units import METRIC, Units, compatible, conversion, joined, known, unit_text
 
 CONSTANTS = {"DISPLACEMENT": "liter", "CYLINDERS": ""}
@@ -57,12 +57,12 @@ class Expression:
         return sum(node.parts[1].value for node in over_time)
 
 
-def number(text: str, units: Units = METRIC, *, signals: Catalogue | None = None) -> Expression:
+def number(text: str, units: Units = METRIC, *, signals: Catalog | None = None) -> Expression:
     """An expression that gives numbers; its own bare numbers are in the reader's `units`.
 
     `signals`: in the place of those there are. Raises `UsageError`.
     """
-    made = _checked(text.strip(), units, signals or catalogue())
+    made = _checked(text.strip(), units, signals or catalog())
     if made.tree.unit == CONDITION:
         raise UsageError(f"'{text}' is a condition; write a value such as {VALUE_EXAMPLE}.")
     return made
@@ -70,7 +70,7 @@ def number(text: str, units: Units = METRIC, *, signals: Catalogue | None = None
 
 def condition(text: str, units: Units = METRIC) -> Expression:
     """An expression that holds or does not; bare numbers as in `number`. Raises `UsageError`."""
-    made = _checked(text.strip(), units, catalogue())
+    made = _checked(text.strip(), units, catalog())
     if made.tree.unit != CONDITION:
         raise UsageError(f"'{text}' is no comparison; write a condition such as {EXAMPLE}.")
     return made
@@ -78,14 +78,12 @@ def condition(text: str, units: Units = METRIC) -> Expression:
 
 def in_unit(made: Expression, unit: str) -> Expression:
     """The same with values in `unit`. Raises `UsageError` where they cannot be."""
-    checker = _Checker(made.text, METRIC, catalogue())
+    checker = _Checker(made.text, METRIC, catalog())
     return replace(made, tree=checker.converted(made.tree, unit, by_much=True))
 
 
 @functools.lru_cache(maxsize=512)
-def _checked(
-    text: str, units: Units, signals: Catalogue, within: tuple[str, ...] = ()
-) -> Expression:
+def _checked(text: str, units: Units, signals: Catalog, within: tuple[str, ...] = ()) -> Expression:
     """`within`: the computed signals that it is a part of."""
     made = Expression(text, _Checker(text, units, signals, within).check(parse(text)))
     if not made.names:
@@ -95,7 +93,7 @@ def _checked(
 
 class _Checker:
     def __init__(
-        self, text: str, units: Units, signals: Catalogue, within: tuple[str, ...] = ()
+        self, text: str, units: Units, signals: Catalog, within: tuple[str, ...] = ()
     ) -> None:
         self.text, self.units, self.signals, self.within = text, units, signals, within
 

@@ -20,7 +20,7 @@ from logbench.analysis.expression.grammar import OVER_TIME, Node
 from logbench.car.model import Car
 from logbench.errors import LogbenchError
 from logbench.recording.model import Trace
-from logbench.signals.catalogue import COMPUTED, Catalogue, Entry, catalogue
+from logbench.signals.catalog import COMPUTED, Catalog, Entry, catalog
 
 Lookup = Callable[[str], Trace | None]
 """The trace of an acronym; None where there is none."""
@@ -198,7 +198,7 @@ class Instant(Evaluation):
 
 @dataclass(frozen=True, slots=True)
 class Computed:
-    """A signal of the catalogue with its expression, in its unit."""
+    """A signal of the catalog with its expression, in its unit."""
 
     entry: Entry
     expression: Expression
@@ -217,16 +217,16 @@ class Computed:
 
 def computed_signals() -> Mapping[str, Computed]:
     """Derived and own signals that can be computed, by acronym."""
-    return _computed(catalogue())[0]
+    return _computed(catalog())[0]
 
 
 def wrong_signals() -> Mapping[str, str]:
     """Own signals that cannot be computed, and why."""
-    return _computed(catalogue())[1]
+    return _computed(catalog())[1]
 
 
 @functools.lru_cache(maxsize=4)
-def _computed(signals: Catalogue) -> tuple[dict[str, Computed], dict[str, str]]:
+def _computed(signals: Catalog) -> tuple[dict[str, Computed], dict[str, str]]:
     good: dict[str, Computed] = {}
     wrong: dict[str, str] = {}
     for entry in signals.formulas:

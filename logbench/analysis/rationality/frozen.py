@@ -2,7 +2,7 @@
 
 The drive is cut into windows, and each window put into a class by what the *other* signals did in
 it: how much they moved, or whether the car stood and the engine warmed up. How often the signal
-moves in windows of a class is learnt from the rest of the recording, and to begin with from what
+moves in windows of a class is learned from the rest of the recording, and to begin with from what
 physics demands. The longest stretch of one value is then as improbable as all its windows together:
 `-log(1 - share)` each, summed. Windows follow each other, so each counts a limited amount, and less
 where even a sound sensor may have come to rest. The value itself is never judged.

@@ -1,7 +1,7 @@
 """Values that no car has, and readings that leap away and back: a broken wire, a missed answer.
 
 A reading at the end of what its bytes can hold is the mark of an open or shorted sensor, or what a
-logger writes for want of an answer; one that departs from its neighbours faster than the quantity
+logger writes for want of an answer; one that departs from its neighbors faster than the quantity
 can, and comes back, is none either. Only these readings are left out. Limits of what is possible
 are physics, each with its reason.
 """

@@ -124,10 +124,10 @@ class ImportDialog(QDialog):
         self.completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         example = tr("the car's name, if you like")
         self.car = named(QLineEdit(placeholderText=example), tr("Name of the car"))
-        litres = QDoubleSpinBox(decimals=2, maximum=20.0, singleStep=0.1, suffix=tr(" L"))
-        self.litres = named(litres, tr("Displacement in litres"))
-        self.litres.setSpecialValueText(tr("displacement unknown"))
-        pad(self.litres)
+        liters = QDoubleSpinBox(decimals=2, maximum=20.0, singleStep=0.1, suffix=tr(" L"))
+        self.liters = named(liters, tr("Displacement in liters"))
+        self.liters.setSpecialValueText(tr("displacement unknown"))
+        pad(self.liters)
         self.car.textEdited.connect(lambda _: self._wait())
         self.keep = QCheckBox(tr("Remember for files with the same header"))
         self.keep.setChecked(True)
@@ -146,7 +146,7 @@ class ImportDialog(QDialog):
             Qt.Orientation.Vertical, {self.rows: 120, self.columns: 270, self.outcome: 120}
         )
         below = QGridLayout()
-        for place, part in enumerate((self.car, self.litres, self.keep)):
+        for place, part in enumerate((self.car, self.liters, self.keep)):
             below.addWidget(part, 0, place)
         below.setColumnStretch(0, 1)
         buttons = QDialogButtonBox()
@@ -186,9 +186,9 @@ class ImportDialog(QDialog):
 
     def vehicle(self) -> Car | None:
         """What the user said of the car; None when nothing."""
-        litres = self.litres.value() or None
+        liters = self.liters.value() or None
         label = self.car.text().strip()
-        return Car(label=label, displacement_l=litres) if label or litres else None
+        return Car(label=label, displacement_l=liters) if label or liters else None
 
     def _fill_settings(self) -> None:
         mapping, time = self.mapping, self.mapping.time
@@ -373,7 +373,7 @@ class ImportDialog(QDialog):
             + tr_n("{n} column left out", "{n} columns left out", left)
         ]
         if unsure:
-            told.append(tr("{unsure} unsure: look at those in colour", unsure=unsure))
+            told.append(tr("{unsure} unsure: look at those in color", unsure=unsure))
         told.append(
             tr(
                 "time: {why} ({confidence:.0f} %)",

@@ -82,7 +82,7 @@ class Importer(QObject):
         dialog = ImportDialog(kind, self._look.theme, self._page, of=of)
         if self._vehicle is not None:
             dialog.car.setText(self._vehicle.label)
-            dialog.litres.setValue(self._vehicle.displacement_l or 0.0)
+            dialog.liters.setValue(self._vehicle.displacement_l or 0.0)
         dialog.cut_wanted.connect(partial(self._cut, dialog))
         dialog.outcome_wanted.connect(partial(self._foresee, dialog))
         dialog.finished.connect(partial(self._answered, dialog))

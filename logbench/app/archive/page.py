@@ -47,7 +47,7 @@ from logbench.words import inside, tr, tr_n
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
-    from logbench.archive.overview import Catalogue
+    from logbench.archive.overview import Catalog
 
 _SOON_MS = 180
 
@@ -95,7 +95,7 @@ class ArchivePage(QWidget):
         self._shown = services.runner.owner()
         """The archive that is open: whoever what is looked up in it belongs to."""
         self.archive: Archive | None = None
-        self._seen: Catalogue | None = None
+        self._seen: Catalog | None = None
         self._stale = False
         self.listed: Listing | None = None
         self.processes = 0
@@ -189,7 +189,7 @@ class ArchivePage(QWidget):
         """Open the archive at a folder or URL."""
         self.work.start(open_archive(place, self._cache), partial(self._opened, place))
 
-    def _opened(self, place: str, seen: Catalogue) -> None:
+    def _opened(self, place: str, seen: Catalog) -> None:
         self.archive = seen.archive
         self.setAcceptDrops(True)
         self.notice.hide()
@@ -201,7 +201,7 @@ class ArchivePage(QWidget):
         self._look_at(seen)
         self.body.table.setFocus()
 
-    def _look_at(self, seen: Catalogue) -> None:
+    def _look_at(self, seen: Catalog) -> None:
         """Another archive, or one in which other files are."""
         self._shown.close()
         self._shown = self._services.runner.owner()

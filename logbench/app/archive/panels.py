@@ -73,7 +73,7 @@ class DetailsPanel(QSplitter):
         self.said.show_remarks(())
 
     def renew(self) -> None:
-        """In other colours or units."""
+        """In other colors or units."""
         if self._shown is not None:
             self.show_details(self._shown)
 
@@ -255,14 +255,14 @@ def _trend_text(trend: Trend) -> str:
     if not n or spread is None:
         parts.append(tr("Its displacement is not known: no other cars to hold it against."))
     elif not spread.place:
-        parts.append(tr("No other car of {litres:.1f} L is known.", litres=trend.displacement_l))
+        parts.append(tr("No other car of {liters:.1f} L is known.", liters=trend.displacement_l))
     else:
         parts.append(
             tr(
-                "By its last value it lies above {place} % of {cars} other cars of {litres:.1f} L.",
+                "By its last value it lies above {place} % of {cars} other cars of {liters:.1f} L.",
                 place=spread.place,
                 cars=spread.cars,
-                litres=trend.displacement_l,
+                liters=trend.displacement_l,
             )
         )
     return " ".join(parts)

@@ -195,8 +195,8 @@ class SparkDelegate(QStyledItemDelegate):
         if preview is not None and not preview.is_empty:
             chosen = option.state & QStyle.StateFlag.State_Selected
             theme = model.theme
-            colour = option.palette.highlightedText().color() if chosen else theme.trace(0)
-            paint_spark(painter, area, preview, colour)
+            color = option.palette.highlightedText().color() if chosen else theme.trace(0)
+            paint_spark(painter, area, preview, color)
         elif model.sparks.known(name):
             painter.setPen(QColor(model.theme.muted))
             painter.drawText(area, int(_CENTER), tr("no {signal}", signal=model.sparks.signal))

@@ -118,9 +118,9 @@ class TrendPlot(LateGraph):
         middle = values["50 %"]
         pen = pg.mkPen(self.look.theme.trace(2), style=Qt.PenStyle.DashLine)
         graph.addItem(pg.InfiniteLine(middle, angle=0, pen=pen), ignoreBounds=True)
-        litres = self._shown.displacement_l or 0
+        liters = self._shown.displacement_l or 0
         said = tr("{cars} other cars\nof {displacement_l:.1f} L", cars=spread.cars,
-                  displacement_l=litres)  # fmt: skip
+                  displacement_l=liters)  # fmt: skip
         graph.showAxis("right")
         graph.getAxis("right").setTicks([[(middle, said)]])
         return list(values.values())

@@ -36,7 +36,7 @@ _SKILLS = {
 
 class NextTests(QWidget):
     """What to test next. An outcome is tried (`tried`, a `Done` or None) or entered (`decided`). In
-    an exercise (`play`) a test is done instead, and every test of the catalogue can be; without
+    an exercise (`play`) a test is done instead, and every test of the catalog can be; without
     `advice` nothing says which is worth it."""
 
     tried = Signal(object)

@@ -58,9 +58,9 @@ def cells_of(result: Comparison, key: str) -> list[GridCell]:
     return cells
 
 
-def difference_colour(share: float, theme: Theme) -> QColor:
-    """Ground colour of a difference; `share` of the largest one shown, -1 to 1. From Okabe-Ito blue
-    (lower) over the ground to vermilion (higher): told apart with any colour vision."""
+def difference_color(share: float, theme: Theme) -> QColor:
+    """Ground color of a difference; `share` of the largest one shown, -1 to 1. From Okabe-Ito blue
+    (lower) over the ground to vermilion (higher): told apart with any color vision."""
     ends = (SKY, ORANGE) if theme.name == "night" else (BLUE, VERMILION)
     ground, end = QColor(theme.panel), QColor(ends[0] if share < 0 else ends[1])
     much = min(1.0, abs(share)) ** 0.8
@@ -170,13 +170,13 @@ class CellGrid(QWidget):
         self._name()
 
     def _shown(self, cell: GridCell, top: float) -> Cell:
-        """The cell in the table; colours end at the difference `top`."""
+        """The cell in the table; colors end at the difference `top`."""
         theme, said = self.look.theme, self.text_of(cell)
         line, text = QPen(QColor(theme.line), 1), QColor(theme.text)
         if cell.difference is None:
             return Cell("", said, QBrush(QColor(theme.muted), _HATCH[cell.side]), text, line)
         found = cell.difference.difference
-        ground = difference_colour(found.value / top, theme)
+        ground = difference_color(found.value / top, theme)
         number = self._bare(found.value, found.half_width).replace(" ±", "\n±")
         frame = QPen(text, 2) if cell.changed else line
         return Cell(number, said, QBrush(ground), ink_on(ground), frame)
@@ -187,10 +187,10 @@ class CellGrid(QWidget):
         return change_text(value * factor, None if half is None else half * factor, "")
 
     def _legend_text(self, top: float) -> str:
-        """The colours with their ends, and the two kinds of hatching; as rich text."""
+        """The colors with their ends, and the two kinds of hatching; as rich text."""
         shares = [step / _RAMP_STEPS for step in range(-_RAMP_STEPS, _RAMP_STEPS + 1)]
         ramp = "".join(
-            f'<span style="color: {difference_colour(s, self.look.theme).name()}">█</span>'
+            f'<span style="color: {difference_color(s, self.look.theme).name()}">█</span>'
             for s in shares
         )
         ends = [self._bare(value, None) for value in (-top, top)]

@@ -41,8 +41,8 @@ def sorted_findings(findings: Sequence[FindingResult]) -> list[FindingResult]:
     return sorted(findings, key=rank)
 
 
-def _colour(verdict: FindingVerdict, theme: Theme) -> QColor:
-    """Text colour of the outcome of a finding."""
+def _color(verdict: FindingVerdict, theme: Theme) -> QColor:
+    """Text color of the outcome of a finding."""
     like = {
         FindingVerdict.WORSE: Verdict.ACT,
         FindingVerdict.NEW: Verdict.ACT,
@@ -109,7 +109,7 @@ class FindingsList(Tree):
         for row, result in enumerate(self.results):
             item = self.topLevelItem(row)
             assert item is not None
-            item.setForeground(0, QBrush(_colour(result.verdict, theme)))
+            item.setForeground(0, QBrush(_color(result.verdict, theme)))
             item.setText(2, numbers_of(result, units))
             for column in range(3):
                 said = f"{headed(result.check, result.subject)}: {in_units(result.reason, units)}"

@@ -177,7 +177,7 @@ class OverlayView(QWidget):
         self._tint()
         km = laid.overlay.x_unit == "km"
         self.stack.axis.text_of = _km_text if km else time_text
-        self.stack.axis.setAccessibleName(tr("Kilometres driven") if km else tr("Time axis"))
+        self.stack.axis.setAccessibleName(tr("Kilometers driven") if km else tr("Time axis"))
         x = laid.overlay.x
         if len(x):
             self.view.set_limits(round(x[0] * SECOND), round(x[-1] * SECOND))

@@ -96,7 +96,7 @@ class RecentList(Tree):
             super().keyPressEvent(event)
 
 
-class RecentRecordings(QWidget):
+class Recentercordings(QWidget):
     """Where to look, words to find, and the list."""
 
     failed = Signal(str)

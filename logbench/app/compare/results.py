@@ -80,7 +80,7 @@ class WarmUpPlot(LateGraph):
         unit = self.look.units.printed("g") if measured else tr("relative")
         degrees = unit_text(self.look.units.unit("degC"))
         graph.set_titles(
-            tr("air burnt since the start, {unit}", unit=unit),
+            tr("air burned since the start, {unit}", unit=unit),
             tr("coolant, {degrees}", degrees=degrees),
         )
 
@@ -130,7 +130,7 @@ class ResultsPanel(QWidget):
         card = styled(QFrame(), "card")
         lay(QVBoxLayout(card), self.summary, self.notes, margins=(14, 6, 14, 6), spacing=2)
         self.tabs = named(QTabWidget(documentMode=True), tr("Results of the comparison"))
-        bars_said = muted(tr("Grey: a change that small could have been missed. ◆ changed"))
+        bars_said = muted(tr("Gray: a change that small could have been missed. ◆ changed"))
         self.drive_said, self.warm_said = Label(wordWrap=True), Label(wordWrap=True)
         self.power_said = muted()
         self.tabs.addTab(self.findings, tr("Findings"))

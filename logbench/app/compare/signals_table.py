@@ -24,7 +24,7 @@ _TIPS = (
     tr("Change (after − before) at equal operating points, with its 95 % interval"),
     tr(
         "The change with its 95 % interval, in units of the smallest change that would surely be "
-        "found: within the grey band a change could have been missed"
+        "found: within the gray band a change could have been missed"
     ),
     tr("Changes are controlled for false discoveries"),
 )
@@ -164,7 +164,7 @@ def _spoken(result: SignalResult, units: Units) -> str:
     )
 
 
-def _colour(result: SignalResult, theme: Theme) -> QColor:
+def _color(result: SignalResult, theme: Theme) -> QColor:
     """Of a signal's interval: a change, none shown."""
     if result.changed:
         return theme.trace(1)
@@ -172,7 +172,7 @@ def _colour(result: SignalResult, theme: Theme) -> QColor:
 
 
 class IntervalDelegate(QStyledItemDelegate):
-    """Draws a change with its interval; grey is what could have been missed.
+    """Draws a change with its interval; gray is what could have been missed.
 
     The axis is the inverse hyperbolic sine of the change in units of what could have been missed,
     so that a huge change does not squeeze the others into a line.
@@ -211,13 +211,13 @@ class IntervalDelegate(QStyledItemDelegate):
         painter.fillRect(band, QColor(theme.line))
         painter.setPen(QPen(QColor(theme.muted), 1))
         painter.drawLine(QPointF(x(0), inner.top()), QPointF(x(0), inner.bottom()))
-        colour, middle = _colour(result, theme), inner.center().y()
-        painter.setPen(QPen(colour, 2))
+        color, middle = _color(result, theme), inner.center().y()
+        painter.setPen(QPen(color, 2))
         low, high = x(result.change - result.half_width), x(result.change + result.half_width)
         painter.drawLine(QPointF(low, middle), QPointF(high, middle))
         for end in (low, high):
             painter.drawLine(QPointF(end, middle - 5), QPointF(end, middle + 5))
-        painter.setBrush(colour)
+        painter.setBrush(color)
         painter.setPen(QPen(QColor(theme.panel), 1))
         at = QPointF(x(result.change), middle)
         if result.changed:

@@ -9,7 +9,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
-from logbench.analysis.causes.catalogue import SYMPTOMS
+from logbench.analysis.causes.catalog import SYMPTOMS
 from logbench.analysis.causes.hand_tests import Done
 from logbench.analysis.causes.model import Observation
 from logbench.app.causes.panel import CausesPanel

@@ -20,11 +20,11 @@ from logbench.words import tr
 
 _KINDS = (
     (tr("any car, as roads have them"), ANY),
-    (tr("petrol"), "petrol"),
-    (tr("petrol, charged"), "charged"),
+    (tr("gasoline"), "gasoline"),
+    (tr("gasoline, charged"), "charged"),
     (tr("diesel"), "diesel"),
     (tr("hybrid"), "hybrid"),
-    (tr("petrol or ethanol"), "flex"),
+    (tr("gasoline or ethanol"), "flex"),
 )
 _OWN = tr(
     "The link to the car stands on the Live page: record the drive there, add it to this job, and "

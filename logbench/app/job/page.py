@@ -111,9 +111,9 @@ class WorkBar(QWidget):
 
     @property
     def shown(self) -> Running | None:
-        """The case that is shown: one that can be cancelled before others."""
+        """The case that is shown: one that can be canceled before others."""
         cases = [r for r in self._runner.running if isinstance(r.case, JobCase) and r.case.title]
-        return max(cases, key=lambda r: r.case.cancelling == "drop", default=None)
+        return max(cases, key=lambda r: r.case.canceling == "drop", default=None)
 
     def cancel(self) -> None:
         """End it, where that can be."""
@@ -127,7 +127,7 @@ class WorkBar(QWidget):
         if running is not None:
             name = f"{in_label(running.owner.name)}: " if running.owner.closed else ""
             self.doing.tell(f"{name}{running.said}")
-            self.cancel_button.setVisible(running.case.cancelling == "drop")
+            self.cancel_button.setVisible(running.case.canceling == "drop")
 
 
 class JobPage(QWidget):

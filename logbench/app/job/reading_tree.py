@@ -20,7 +20,7 @@ from logbench.app.plain import TreeRow, plain_tip
 from logbench.app.tables import Index, Tree
 from logbench.app.theme import Look
 from logbench.foreign import joined
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.units import METRIC, Units, unit_text
 from logbench.vehicle.records.diff import CodeChange, ReadingDiff
 from logbench.vehicle.records.in_use import MEANING, use_text
@@ -309,8 +309,8 @@ def _known(value: float | None, unit: str, units: Units) -> str:
 
 def _value_text(value: FrozenValue, units: Units) -> str:
     """With the decimals of its signal; words where it is no number."""
-    if value.value is not None and value.signal in catalogue():
-        entry = catalogue().by_acronym(value.signal)
+    if value.value is not None and value.signal in catalog():
+        entry = catalog().by_acronym(value.signal)
         if entry.kind == "number":
             return units.text(value.value, value.unit, decimals=entry.decimals)
     return value.text or _known(value.value, value.unit, units) or tr("not used")

@@ -35,7 +35,7 @@ from logbench.errors import LogbenchError
 from logbench.plot.live_traces import LiveTraces
 from logbench.plot.trace import Key, LiveTrace
 from logbench.recording.model import Event, Facts, Trace
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.signals.values import Clock
 from logbench.system.threads import Supervised
 

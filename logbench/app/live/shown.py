@@ -27,7 +27,7 @@ from logbench.plot.bands import TOTALS, BandWatch
 from logbench.plot.trace import SECOND, LiveTrace, StripTrace, first_shown
 from logbench.recording.model import Event
 from logbench.recording.notes import Remark, remarks_of
-from logbench.signals.catalogue import catalogue
+from logbench.signals.catalog import catalog
 from logbench.signals.numbers import count_text, size_text, span_text, time_text
 from logbench.signals.table import table
 from logbench.words import tr
@@ -259,7 +259,7 @@ class DriveShown(QObject):
         self.layouts.rebase()
 
     def _trace_found(self, trace: LiveTrace) -> None:
-        own = catalogue().by_acronym(trace.signal).origin == "own"
+        own = catalog().by_acronym(trace.signal).origin == "own"
         plotted = trace.signal in self._shown_first or trace.signal in TOTALS or own
         self.values.model_.add(trace, plotted)
         if plotted:

@@ -67,7 +67,7 @@ class LiveTools(Flow):
         self.end_wiggle.hide()
 
     def _button(self, text: str, name: str, *, checkable: bool = False) -> QPushButton:
-        """One more; checked, its colour says that something runs or is shown."""
+        """One more; checked, its color says that something runs or is shown."""
         button = named(QPushButton(text), name)
         button.setCheckable(checkable)
         self._take(button)

@@ -14,7 +14,7 @@ from logbench.car.model import Car
 from logbench.cases.live import NEEDED, Goals, Progressed, look_at_drive, read_goals
 from logbench.cases.runner import Owner, Running
 from logbench.recording.model import Facts, Surroundings
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.words import tr
 
 if TYPE_CHECKING:

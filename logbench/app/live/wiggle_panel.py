@@ -22,7 +22,7 @@ from logbench.app.plain import Label, TableCell
 from logbench.app.theme import Look
 from logbench.app.tones import Tones
 from logbench.plot.trace import LiveTrace
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.signals.table import table
 from logbench.words import tr
 

@@ -20,7 +20,7 @@ from logbench.app.theme import Theme
 from logbench.plot import lines
 from logbench.plot.scales import ValueRange, ValueScales
 from logbench.plot.trace import SECOND, StripTrace
-from logbench.signals.catalogue import told_apart
+from logbench.signals.catalog import told_apart
 from logbench.signals.numbers import axis_labels, time_ticks
 from logbench.signals.units import METRIC, Units
 
@@ -215,7 +215,7 @@ class Canvas:
                 np.rint(upright[:, 1::2], out=upright[:, 1::2])
         if as_pixels and lines.pays(rows, right - left, self.height):
             marks = lines.marked(rows, left, right - left, self.height)
-            middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centred
+            middle = 0.5 if self.pixmap.devicePixelRatio() > 1 else 0.0  # wide pens are centered
             picture = painting.picture(marks, [color for _, color in columns])
             painter.drawImage(QPointF(left - middle, 0), picture)
         else:

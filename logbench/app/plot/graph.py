@@ -35,7 +35,7 @@ class _Axis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
 
 
 class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
-    """Axes, grid and ground in the theme's colours. Nothing moves with the mouse unless a box is
+    """Axes, grid and ground in the theme's colors. Nothing moves with the mouse unless a box is
     given that does so."""
 
     def __init__(self, theme: Theme, box: pg.ViewBox | None = None) -> None:
@@ -50,7 +50,7 @@ class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         self.set_theme(theme)
 
     def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours; what is shown on the axes is to be shown again."""
+        """Paint in other colors; what is shown on the axes is to be shown again."""
         self.theme = theme
         self.setBackground(theme.plot)
         for name in (*_AXES, "right"):

@@ -34,7 +34,7 @@ def draw_rows(painter: QPainter, rows: Rows) -> None:
 
 
 def picture(marks: Pixels, colors: Sequence[QColor]) -> QImage:
-    """The marks in the traces' colours, clear elsewhere. `marks` must outlive it."""
+    """The marks in the traces' colors, clear elsewhere. `marks` must outlive it."""
     height, width = marks.shape
     image = QImage(marks.data, width, height, width, QImage.Format.Format_Indexed8)
     image.setColorTable([0, *(color.rgba() for color in colors)])

@@ -35,9 +35,9 @@ _CLICK_PX = 4
 
 
 class Ribbon(QWidget):
-    """Driving conditions as colours with their names, events above, findings' evidence below.
+    """Driving conditions as colors with their names, events above, findings' evidence below.
 
-    Drag on it to zoom to what was marked; click to centre the view there; double click for all.
+    Drag on it to zoom to what was marked; click to center the view there; double click for all.
     """
 
     by_hand = Signal()
@@ -137,7 +137,7 @@ class Ribbon(QWidget):
             self.update()
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        """Zoom to the marked span, or centre on a click."""
+        """Zoom to the marked span, or center on a click."""
         if self._drag is None:
             return
         first, last = self._drag[0], round(event.position().x())

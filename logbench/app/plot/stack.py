@@ -21,7 +21,7 @@ from logbench.app.theme import Look
 from logbench.app.touch import OWN_TOUCH
 from logbench.plot.time_scale import reads_at
 from logbench.plot.trace import Key, StripTrace
-from logbench.signals.catalogue import rank_of
+from logbench.signals.catalog import rank_of
 from logbench.words import tr
 
 MOST_IN_A_STRIP = 4

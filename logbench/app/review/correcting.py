@@ -37,9 +37,9 @@ class CorrectDialog(Dialog):
             "fuel": named(QLineEdit(), tr("Fuel")),
             STARTED: named(QLineEdit(), tr("When it began")),
         }
-        litres, hours = tr("Displacement"), tr("Soak time")
+        liters, hours = tr("Displacement"), tr("Soak time")
         self.numbers = {
-            "displacement_l": NumberField(litres, tr("displacement"), (0.1, 20.0), "L"),
+            "displacement_l": NumberField(liters, tr("displacement"), (0.1, 20.0), "L"),
             "cylinders": NumberField(tr("Cylinders"), tr("number of cylinders"), (1.0, 16.0), ""),
             "soak_hours": NumberField(hours, tr("soak time"), (0.0, 10_000.0), "h"),
         }

@@ -52,7 +52,7 @@ class _Box(pg.ViewBox):  # type: ignore[misc]  # pyqtgraph has no types
 
 
 class _Points(pg.GraphicsObject):  # type: ignore[misc]  # pyqtgraph has no types
-    """Squares of one colour each, drawn as one picture: with 72,000 it is shown in 45 ms, where a
+    """Squares of one color each, drawn as one picture: with 72,000 it is shown in 45 ms, where a
     `ScatterPlotItem` with a brush for each takes 700."""
 
     def __init__(self, x: Floats, y: Floats, colors: npt.NDArray[np.uint32]) -> None:
@@ -104,7 +104,7 @@ class CrossPlot(Graph):
         self.setMinimumSize(QSize(300, 200))
 
     def set_theme(self, theme: Theme) -> None:
-        """Paint in other colours; points and cells are to be shown again."""
+        """Paint in other colors; points and cells are to be shown again."""
         super().set_theme(theme)
         inside = QColor(theme.accent)
         inside.setAlpha(28)

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 POINTS, MEDIAN, COUNT, SPREAD = range(4)
 _SHAPES = (tr("Points"), tr("Median"), tr("Count"), tr("Spread"))
-_BY_CONDITION, _PLAIN = tr("driving condition"), tr("one colour")
+_BY_CONDITION, _PLAIN = tr("driving condition"), tr("one color")
 _JOIN_NS = 1_500_000_000
 _WAIT_MS = 60
 _FRAME_STEP = 0.02
@@ -66,7 +66,7 @@ class CrossView(QWidget):
         self.shape_box = chooser(shape, _SHAPE_CHARS)
         self.shape_box.addItems(_SHAPES)
         names = (
-            tr("Signal in the cells, or colour of the points"),
+            tr("Signal in the cells, or color of the points"),
             tr("Signal on the y axis"),
             tr("Signal on the x axis"),
         )
@@ -200,7 +200,7 @@ class CrossView(QWidget):
         return palette.astype(np.uint32)[condition_of(pairs.t_ns, self._conditions)]
 
     def _legend(self, pairs: Pairs, z: StripTrace | None) -> str:
-        """What the colours mean, as rich text; its words are ours or escaped."""
+        """What the colors mean, as rich text; its words are ours or escaped."""
         theme = self._look.theme
         if z is not None and pairs.z is not None:
             unit = self._look.units.unit(z.unit)
@@ -252,7 +252,7 @@ def _mark(color: QColor, text: str) -> str:
 
 
 def _ends(values: npt.NDArray[np.float64]) -> tuple[float, float]:
-    """Between which values colours differ; beyond, stray values would use them up."""
+    """Between which values colors differ; beyond, stray values would use them up."""
     known = values[np.isfinite(values)]
     low, high = np.percentile(known, (2, 98)) if len(known) else (0.0, 1.0)
     return float(low), float(high)
@@ -264,7 +264,7 @@ def title_of(name: str, unit: str) -> str:
 
 
 def point_ink(condition: Condition, theme: Theme) -> int:
-    """A condition's colour, strong enough for a point and unlike every other's; Okabe-Ito, yellow
+    """A condition's color, strong enough for a point and unlike every other's; Okabe-Ito, yellow
     darker on light ground."""
     light = theme.name == "light"
     inks = {

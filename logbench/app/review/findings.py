@@ -9,7 +9,7 @@ from PySide6.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QTreeWidgetItem, QVBoxLayout, QWidget
 
 from logbench.analysis.findings import ends_in, number_text, range_of
-from logbench.analysis.learnt import Told
+from logbench.analysis.learned import Told
 from logbench.analysis.model import Band, Coverage, Finding, headed
 from logbench.analysis.run import parts_of
 from logbench.analysis.statement import in_units

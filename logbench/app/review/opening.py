@@ -48,7 +48,7 @@ class Opening(QObject):
     """The path of another program's file."""
     failed = Signal(str)
     unjudged = Signal()
-    """The shown one could not be read or judged, or that was cancelled."""
+    """The shown one could not be read or judged, or that was canceled."""
     reported = Signal(str, float)
     busy_changed = Signal(bool)
 

@@ -44,7 +44,7 @@ from logbench.errors import LogbenchError
 from logbench.plot.bands import band_of, concerning
 from logbench.plot.layout import layout_from_json
 from logbench.plot.trace import SECOND, StripTrace
-from logbench.signals.catalogue import COMPUTED
+from logbench.signals.catalog import COMPUTED
 from logbench.signals.numbers import count_text, time_text
 from logbench.words import tr
 

@@ -41,7 +41,7 @@ _SOFT_TRIES = 5
 
 class PolledSource(Source):
     """See `sources.model.Source`. The car is asked for its facts once only, and the link is kept
-    over a loss, with the speed, the protocol and the costs it has learnt.
+    over a loss, with the speed, the protocol and the costs it has learned.
     """
 
     def __init__(self, request: CaptureRequest, url: str) -> None:
@@ -192,10 +192,10 @@ class PolledSource(Source):
         return readings
 
     def profile(self) -> PeerProfile | None:
-        """As its poller has learnt."""
+        """As its poller has learned."""
         return self._poller.profile if self._poller is not None else self._profile
 
-    def learnt(self) -> Opened | None:
+    def learned(self) -> Opened | None:
         """The car's facts, where a part that stayed away has come, with the signals now polled."""
         before, poller = self._opened, self._poller
         if before is None or poller is None or poller.facts is before.facts:
@@ -278,9 +278,9 @@ class SimulatedSource(PolledSource):
         """Other signals of the same simulated car."""
         return self._ours(super().choose(signals, self._hurried(rates_hz)))
 
-    def learnt(self) -> Opened | None:
+    def learned(self) -> Opened | None:
         """As of any car."""
-        opened = super().learnt()
+        opened = super().learned()
         return None if opened is None else self._ours(opened)
 
     def _ours(self, opened: Opened) -> Opened:

@@ -63,12 +63,12 @@ class Source(ABC):
         a source without requests has none."""
         return []
 
-    def learnt(self) -> Opened | None:
+    def learned(self) -> Opened | None:
         """What is newly known of the car since the last call, while it was read; mostly None."""
         return None
 
     def profile(self) -> PeerProfile | None:
-        """How the car answers, as far as was learnt; None where there is none."""
+        """How the car answers, as far as was learned; None where there is none."""
         return None
 
     def voltage(self) -> float | None:

@@ -318,10 +318,10 @@ class Device:
         self._asleep = "OK" in self.ask("ATLP", SETTING_TIMEOUT_S)
 
     def hurry(self) -> None:
-        """Without a reply count the adapter waits for more: make its learnt wait a short one."""
+        """Without a reply count the adapter waits for more: make its learned wait a short one."""
         if not self.hurried:
             self.hurried = True
-            self._wait.learnt_by_adapter = self.accepts("ATAT2")
+            self._wait.learned_by_adapter = self.accepts("ATAT2")
 
     def shorten(self, reply_s: float, longest_s: float) -> None:
         """A reply has come within `reply_s` of its request, where the standard allows `longest_s`:

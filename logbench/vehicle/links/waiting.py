@@ -15,7 +15,7 @@ class Wait:
     """How long an adapter waits for a reply or a further one, in its steps of 4 ms."""
 
     def __init__(self) -> None:
-        self.learnt_by_adapter = True
+        self.learned_by_adapter = True
         self._steps = _USUAL_STEPS
         self._slowest_s = self._before_s = 0.0
         self._seen = 0
@@ -35,7 +35,7 @@ class Wait:
         now another. Never shorter than allowed, and a fifth longer than the slowest of late."""
         self._slowest_s = max(self._slowest_s, reply_s)
         self._seen += 1
-        if self.learnt_by_adapter or self._seen % _SEEN:
+        if self.learned_by_adapter or self._seen % _SEEN:
             return False
         wait_s = max(longest_s, 1.2 * max(self._slowest_s, self._before_s) + _MARGIN_S)
         self._slowest_s, self._before_s = 0.0, self._slowest_s

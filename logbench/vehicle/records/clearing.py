@@ -52,13 +52,13 @@ LOSSES = (
     "the results of the on-board monitors",
     "readiness: an inspection may refuse the car until the monitors have run again",
     "the counters of distance, time and warm-ups since clearing",
-    "in many cars, values the ECUs have learnt (fuel trim, idle, shifting)",
+    "in many cars, values the ECUs have learned (fuel trim, idle, shifting)",
 )
 STAYS = "Permanent codes stay until their own monitor has passed."
 EVAP_CAUTIONS = (
     "The vent of the fuel tank is closed: pressure and vacuum are no longer let out.",
     "Test with the equipment and within the pressure the maker states; too much bursts the tank.",
-    "Fuel vapour burns: no flame, no spark, fresh air, an extinguisher at hand.",
+    "Fuel vapor burns: no flame, no spark, fresh air, an extinguisher at hand.",
     "Turn the ignition off when done, so that the vent opens again.",
 )
 EVAP_TEST = 0x01

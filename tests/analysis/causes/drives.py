@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.engine import Trait
 from logbench.analysis.model import Coverage, Finding, Verdict
 from logbench.analysis.run import run_checks
@@ -191,7 +191,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--first", type=int, required=True)
     parser.add_argument("--cars", type=int, required=True)
-    parser.add_argument("--kinds", default="", help="petrol,diesel …; all kinds without")
+    parser.add_argument("--kinds", default="", help="gasoline,diesel …; all kinds without")
     parser.add_argument("--work", type=Path, required=True)
     given = parser.parse_args()
     kinds = [kind for kind in given.kinds.split(",") if kind]

@@ -1,8 +1,8 @@
 """Whether the next test pays: minutes of testing until a cause is certain, by the program's advice
 and in a fixed order, on the same cases with the same outcomes.
 
-The outcomes are drawn from the catalogue's own likelihoods under the true causes: this proves the
-order in which tests are proposed, not the catalogue.
+The outcomes are drawn from the catalog's own likelihoods under the true causes: this proves the
+order in which tests are proposed, not the catalog.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The proof of the causes, on drives that nobody learnt from: how often the first cause is right,
+"""The proof of the causes, on drives that nobody learned from: how often the first cause is right,
 whether its probability is as often right as it says, and what becomes of what is not listed.
 
     python -m tests.analysis.causes.proof --cars 300 --pairs 60 --work proof.jsonl \\
@@ -35,7 +35,7 @@ from tests.analysis.causes.paying import paying
 from tests.analysis.fleet_report import wilson
 
 SINGLE, PAIRS = 1_010_000, 1_110_000
-"""First seeds; nothing was learnt or tried on them."""
+"""First seeds; nothing was learned or tried on them."""
 HEALTHY_SHARE, SEVERITIES = 0.4, (0.5, 1.0)
 SURE, LEAST_BAND = 0.6, 50
 REAL: Mapping[str, tuple[str, ...]] = {
@@ -292,7 +292,7 @@ WEIGHED = (
     " cars are none of these.",
     "- Causes that no simulated car has are in the list with effects of common practice. They are"
     " never the truth here, and take probability from those that are.",
-    "- Learnt from 8,000 drives (seeds from 110000 on). Temperature and the weights of checks and"
+    "- Learned from 8,000 drives (seeds from 110000 on). Temperature and the weights of checks and"
     " codes were chosen on these by fitting one half and looking at the other; then 800 drives of"
     " other seeds were looked at, and of two weights of `nothing wrong` the better calibrated was"
     " kept: the other had sound cars right in 97 % there, and stated 86 % where 73 % were right.",

@@ -1,4 +1,4 @@
-"""Hand tests: the catalogue, what outcomes do to the explanations, which test comes next."""
+"""Hand tests: the catalog, what outcomes do to the explanations, which test comes next."""
 
 import itertools
 import math
@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.hand_tests import (
     FOUND_NOTHING,
     HAND_TESTS,
@@ -27,7 +27,7 @@ from logbench.errors import UsageError
 from tests.analysis.causes.handmade import LEAN, explained
 
 DIESEL = Engine({Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.99)})
-PETROL = Engine({Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.01)})
+GASOLINE = Engine({Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.01)})
 UNKNOWN = Engine()
 
 
@@ -52,19 +52,19 @@ def test_each_row_can_tell_something_and_says_what_it_takes(test):
         assert min(chances.values()) > 0.0
 
 
-def test_the_catalogues_of_tests_and_causes_know_each_other():
+def test_the_catalogs_of_tests_and_causes_know_each_other():
     named = {c for test in HAND_TESTS.values() for o in test.outcomes for c in o.causes}
     assert named <= set(CAUSES)
     likely = {key for key, cause in CAUSES.items() if cause.prior > 0.0}
     assert len(likely & named) >= 0.9 * len(likely)  # a few are told by codes alone
 
 
-def test_the_catalogue_serves_all_kinds_of_engine():
+def test_the_catalog_serves_all_kinds_of_engine():
     assert len(HAND_TESTS) >= 30
-    for engine in (DIESEL, PETROL, UNKNOWN):
+    for engine in (DIESEL, GASOLINE, UNKNOWN):
         assert sum(test.fits(engine) for test in HAND_TESTS.values()) >= 30
     assert not HAND_TESTS["propane"].fits(DIESEL)
-    assert not HAND_TESTS["glow_current"].fits(PETROL)
+    assert not HAND_TESTS["glow_current"].fits(GASOLINE)
     assert HAND_TESTS["glow_current"].fits(UNKNOWN)
 
 
@@ -159,22 +159,22 @@ def test_the_gain_is_what_the_outcomes_are_expected_to_take_of_the_uncertainty()
 
 
 def test_what_is_sure_needs_no_test_and_what_was_entered_is_not_proposed_again():
-    assert next_tests(explained(maf_low=1.0), PETROL) == ()
-    first, *_ = next_tests(LEAN, PETROL)
-    again = next_tests(LEAN, PETROL, [Done(first.test.key, NOT_DONE)])
+    assert next_tests(explained(maf_low=1.0), GASOLINE) == ()
+    first, *_ = next_tests(LEAN, GASOLINE)
+    again = next_tests(LEAN, GASOLINE, [Done(first.test.key, NOT_DONE)])
     assert first.test.key not in {one.test.key for one in again}
 
 
 def test_what_the_recording_has_told_already_is_not_tested_again():
-    assert "record_idle" in {one.test.key for one in next_tests(LEAN, PETROL)}
+    assert "record_idle" in {one.test.key for one in next_tests(LEAN, GASOLINE)}
     seen = Observation("fuel_trim|bank 1, warm idle", "Trim high")
     first, *rest = LEAN.ranked
     known = replace(LEAN, ranked=(replace(first, pro=(Weight(seen, 1.0),)), *rest))
-    assert "record_idle" not in {one.test.key for one in next_tests(known, PETROL)}
+    assert "record_idle" not in {one.test.key for one in next_tests(known, GASOLINE)}
 
 
 def test_each_outcome_says_what_it_would_leave():
-    (smoke,) = (one for one in next_tests(LEAN, PETROL) if one.test.key == "smoke_test")
+    (smoke,) = (one for one in next_tests(LEAN, GASOLINE) if one.test.key == "smoke_test")
     leaves = smoke.leaves(LEAN)
     assert sum(one.probability for one in leaves) == pytest.approx(1.0)
     for one in leaves:
@@ -183,7 +183,7 @@ def test_each_outcome_says_what_it_would_leave():
 
 @given(
     st.dictionaries(some_causes, st.floats(0.01, 1.0), min_size=2, max_size=6),
-    st.sampled_from([DIESEL, PETROL, UNKNOWN]),
+    st.sampled_from([DIESEL, GASOLINE, UNKNOWN]),
 )
 def test_no_dangerous_test_stands_before_a_safer_one_that_tells_as_much(weights, engine):
     total = sum(weights.values())
@@ -195,7 +195,7 @@ def test_no_dangerous_test_stands_before_a_safer_one_that_tells_as_much(weights,
 
 def test_a_test_that_can_injure_is_not_first_where_a_safer_one_tells_half_as_much():
     left = explained(weak_fuel=0.83, leaking_injector=0.15, not_listed=0.02)
-    found = next_tests(left, PETROL)
+    found = next_tests(left, GASOLINE)
     told = {one.test.key: one.bits for one in found}
     assert found[0].test.key == "record_idle"
     assert told["record_load"] > told["record_idle"] >= 0.5 * told["record_load"]
@@ -213,9 +213,9 @@ def test_the_first_test_injures_only_where_no_safer_one_tells_half_as_much(weigh
 
 def test_nothing_is_proposed_to_confirm_what_is_certain_and_it_says_so():
     sure = explained(unmetered_air=0.96, maf_low=0.04)
-    assert next_tests(sure, PETROL) == ()
+    assert next_tests(sure, GASOLINE) == ()
     assert no_test(sure).startswith("No test is needed to tell what it is: unmetered air")
-    assert next_tests(explained(unmetered_air=0.7, unmetered_air__maf_low=0.3), PETROL)
+    assert next_tests(explained(unmetered_air=0.7, unmetered_air__maf_low=0.3), GASOLINE)
 
 
 def test_a_fuel_sample_shows_a_wrong_fuel():
@@ -225,17 +225,17 @@ def test_a_fuel_sample_shows_a_wrong_fuel():
 
 
 def test_of_equally_safe_tests_the_one_that_tells_most_for_its_time_comes_first():
-    proposed = [one for one in next_tests(LEAN, PETROL) if one.test.danger == 1]
+    proposed = [one for one in next_tests(LEAN, GASOLINE) if one.test.danger == 1]
     assert proposed[0].worth_per_minute == max(one.worth_per_minute for one in proposed)
 
 
 def test_a_test_that_decides_is_worth_more_than_one_that_tells_as_much():
     nearly = explained(unmetered_air=0.8, maf_low=0.2)
-    found = {one.test.key: one for one in next_tests(nearly, PETROL)}
+    found = {one.test.key: one for one in next_tests(nearly, GASOLINE)}
     assert found["smoke_test"].decides > 0.7
     assert found["look_over"].decides < 0.4
     beside = explained(unmetered_air=0.7, unmetered_air__maf_low=0.3)
-    assert {one.decides for one in next_tests(beside, PETROL)} == {0.0}
+    assert {one.decides for one in next_tests(beside, GASOLINE)} == {0.0}
 
 
 def test_an_outcome_that_says_next_to_nothing_of_a_cause_is_not_among_its_weights():

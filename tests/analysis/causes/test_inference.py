@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from logbench.analysis.causes import likelihood
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.inference import explain, explain_observed, priors
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG, by_cause
 from logbench.analysis.causes.observations import observe, of_one_car
@@ -55,7 +55,7 @@ def first(causes) -> str:
 @pytest.mark.slow
 @pytest.mark.parametrize(("seed", "fault"), PLAIN)
 def test_a_plain_fault_is_first_and_a_sound_car_has_nothing_wrong(seed, fault):
-    """Of cars that the model has not learnt from."""
+    """Of cars that the model has not learned from."""
     faults = ((fault, 1.0),) if fault else ()
     row = drive_case(Case(seed, faults, car_of(seed).kind))
     found = explain_observed(observe(row.as_findings), traits_of(row), learned_response())

@@ -1,4 +1,4 @@
-"""What is learnt from drives is what was put into them, and no more."""
+"""What is learned from drives is what was put into them, and no more."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def row(seed: int, severity: float, rng: np.random.Generator, shift: float) -> R
     )
     faults = (("weak_fuel", severity),) if severity else ()
     traits = {trait.value: p for trait, p in PRIORS.items()}
-    return Row(Case(seed, faults, "petrol"), traits, findings, (), (), {}, "")
+    return Row(Case(seed, faults, "gasoline"), traits, findings, (), (), {}, "")
 
 
 def rows(shift: float) -> list[Row]:
@@ -37,7 +37,7 @@ def rows(shift: float) -> list[Row]:
     return [row(seed, severity, rng, shift) for seed, severity in enumerate(severities)]
 
 
-def test_an_effect_is_learnt_and_what_is_left_alone_is_left_out():
+def test_an_effect_is_learned_and_what_is_left_alone_is_left_out():
     learned = response_of(rows(24.0)).effects[POOLED]["weak_fuel"]
     mean, spread = learned[MOVED]
     assert 3.0 < mean[3] < 7.0  # eight standard deviations, pressed
@@ -68,7 +68,7 @@ def test_bands_and_score_count_what_was_said():
     def told(probability: float, fault: str) -> Told:
         first = Ranked("weak_fuel", probability)
         rest = Ranked("maf_low", 1.0 - probability)
-        return Told(Case(1, ((fault, 1.0),), "petrol"), Causes((), (first, rest)))
+        return Told(Case(1, ((fault, 1.0),), "gasoline"), Causes((), (first, rest)))
 
     some = [told(0.75, "weak_fuel"), told(0.75, "maf_low"), told(1.0, "weak_fuel")]
     assert bands(some) == [(0.7, 2, 0.75, 0.5), (0.9, 1, 1.0, 1.0)]

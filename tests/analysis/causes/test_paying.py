@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from logbench.analysis.causes.catalogue import CAUSES
+from logbench.analysis.causes.catalog import CAUSES
 from logbench.analysis.causes.hand_tests import HAND_TESTS
 from logbench.analysis.causes.walking import Case, advised, drawn, walk
 from logbench.analysis.engine import Engine, Known, Trait
 from tests.analysis.causes.handmade import LEAN, explained
 from tests.analysis.causes.paying import cheapest, paying
 
-PETROL = Engine(
+GASOLINE = Engine(
     {
         Trait.COMPRESSION: Known(Trait.COMPRESSION, 0.01),
         Trait.HYBRID: Known(Trait.HYBRID, 0.01),
@@ -21,11 +21,11 @@ PETROL = Engine(
 
 def test_a_walk_ends_when_a_cause_is_certain_and_counts_its_minutes():
     outcomes = dict.fromkeys(HAND_TESTS, "nothing") | {"record_idle": "lean"}
-    one = walk(Case(LEAN, PETROL, ("unmetered_air",)), outcomes | {"smoke_test": "leak"}, advised)
+    one = walk(Case(LEAN, GASOLINE, ("unmetered_air",)), outcomes | {"smoke_test": "leak"}, advised)
     assert one.certain
     assert one.right
     assert one.minutes >= one.tests > 0
-    sure = walk(Case(explained(slip=0.97, fan=0.03), PETROL, ("slip",)), outcomes, advised)
+    sure = walk(Case(explained(slip=0.97, fan=0.03), GASOLINE, ("slip",)), outcomes, advised)
     assert (sure.minutes, sure.tests, sure.right) == (0.0, 0, True)
 
 
@@ -44,7 +44,7 @@ def cases(count: int, seed: int = 5) -> list[Case]:
         chosen = [str(k) for k in rng.choice(keys, 8, replace=False)]
         shares = rng.dirichlet(np.full(8, 0.7))
         truth = str(rng.choice(chosen, p=shares))
-        made.append(Case(explained(**dict(zip(chosen, shares, strict=True))), PETROL, (truth,)))
+        made.append(Case(explained(**dict(zip(chosen, shares, strict=True))), GASOLINE, (truth,)))
     return made
 
 
@@ -56,6 +56,6 @@ def test_advice_takes_fewer_minutes_than_a_fixed_order():
 
 
 def test_the_fixed_order_looks_only_for_what_is_possible():
-    first = cheapest(explained(slip=0.97, fan=0.03), PETROL, ())
+    first = cheapest(explained(slip=0.97, fan=0.03), GASOLINE, ())
     assert first is not None
     assert any({"slip", "fan"} & set(outcome.causes) for outcome in first.outcomes)

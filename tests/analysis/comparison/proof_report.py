@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 BLACK, ORANGE, GREEN, BLUE, VERMILLION = "#000000", "#E69F00", "#009E73", "#0072B2", "#D55E00"
-"""Okabe & Ito 2008: colour-blind safe."""
+"""Okabe & Ito 2008: color-blind safe."""
 BEGIN, END = "<!-- proof: begin -->", "<!-- proof: end -->"
 EDGES_PCT = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0, 40.0)
 NAMES = {
@@ -201,7 +201,7 @@ def _scatter(axes: Axes, group: Sequence[Claim]) -> None:
         return
     naive = np.array([c.naive for c in group])
     axes.plot(truth, naive, "x", color=ORANGE, ms=3, label="plain means over the drive")
-    for covered, colour, name in (
+    for covered, color, name in (
         (True, GREEN, "cells, interval holds the truth"),
         (False, VERMILLION, "cells, interval does not"),
     ):
@@ -213,7 +213,7 @@ def _scatter(axes: Axes, group: Sequence[Claim]) -> None:
             fmt="o",
             ms=2,
             lw=0.5,
-            color=colour,
+            color=color,
             label=name,
         )
     ends = np.array([truth.min(), truth.max()])

@@ -7,7 +7,7 @@ found of changes put in?
 `FOLDER` holds the drives of one untouched car, recordings or files of other programs, at any depth
 (`.parquet`, `.csv`, `.csv.gz`). `--pairs` looks at a random sample. With `--out` the tables replace
 those between the marks of a page. How far the car moves is taken from other cars, and in a second
-run learnt from the car's other drives: never from the two under test.
+run learned from the car's other drives: never from the two under test.
 """
 
 from __future__ import annotations
@@ -194,18 +194,18 @@ def shares_cells(found: Comparison) -> bool:
     return any(s.change is not None for s in found.signals)
 
 
-def unaltered(drives: Sequence[Drive], pairs: Sequence[tuple[int, int]], learnt: bool) -> Tally:
+def unaltered(drives: Sequence[Drive], pairs: Sequence[tuple[int, int]], learned: bool) -> Tally:
     """What is claimed where nothing has changed."""
     tally = Tally()
     for i, j in pairs:
-        found = compared([drives[i]], [drives[j]], _repeats(drives, (i, j), learnt))
+        found = compared([drives[i]], [drives[j]], _repeats(drives, (i, j), learned))
         if shares_cells(found):
             tally.add(found)
     return tally
 
 
-def _repeats(drives: Sequence[Drive], but: Sequence[int], learnt: bool) -> Repeats:
-    if not learnt:
+def _repeats(drives: Sequence[Drive], but: Sequence[int], learned: bool) -> Repeats:
+    if not learned:
         return OF_CARS
     return learn([d.numbers for k, d in enumerate(drives) if k not in but])
 
@@ -230,7 +230,7 @@ def altered(
     drives: Sequence[Drive],
     pairs: Sequence[tuple[int, int]],
     put: tuple[str, Callable[[Recording], Recording], str],
-    learnt: bool,
+    learned: bool,
 ) -> Found:
     """Altered drives as before, others as they are as after."""
     name, change, heading = put
@@ -240,7 +240,7 @@ def altered(
         if i not in made:
             made[i] = Drive.of(drives[i].name, change(drives[i].recording))
         effect = _value(made[i], heading), _value(drives[i], heading)
-        result = compared([made[i]], [drives[j]], _repeats(drives, (i, j), learnt))
+        result = compared([made[i]], [drives[j]], _repeats(drives, (i, j), learned))
         if not shares_cells(result):
             continue
         if "everywhere" in name:
@@ -291,7 +291,7 @@ class Power:
     errors: list[float] = field(default_factory=list)
 
 
-def power(drives: Sequence[Drive], a_side: int, trials: int, learnt: bool) -> list[Power]:
+def power(drives: Sequence[Drive], a_side: int, trials: int, learned: bool) -> list[Power]:
     """Trims raised everywhere by 3, 5 and 7 points in the drives before."""
     rng = random.Random(f"power {a_side}")
     found = [Power(points, a_side) for points in (3.0, 5.0, 7.0, 14.0)]
@@ -301,7 +301,7 @@ def power(drives: Sequence[Drive], a_side: int, trials: int, learnt: bool) -> li
     for _ in range(trials):
         chosen = rng.sample(usable, 2 * a_side)
         before, after = chosen[:a_side], chosen[a_side:]
-        repeats = _repeats(drives, chosen, learnt)
+        repeats = _repeats(drives, chosen, learned)
         first, second = ([drives[k] for k in side] for side in (before, after))
         untouched = [d.view for d in second]
         same = compare([d.view for d in first], untouched, repeats=repeats, with_findings=False)
@@ -396,12 +396,12 @@ def report(drives: Sequence[Drive], most: int, trials: int) -> str:
     pairs = list(itertools.combinations(range(len(drives)), 2))
     random.Random(17).shuffle(pairs)
     chosen = pairs[:most]
-    learnt = len(drives) >= 8
-    known = {"of other cars": False} | ({"of its own other drives": True} if learnt else {})
+    learned = len(drives) >= 8
+    known = {"of other cars": False} | ({"of its own other drives": True} if learned else {})
     tallies = {name: unaltered(drives, chosen, own) for name, own in known.items()}
     first = next(iter(tallies.values()))
-    found = [altered(drives, chosen[: most // 3], put, learnt=False) for put in ALTERED]
-    powers = [row for n in (1, 3) for row in power(drives, n, trials, learnt=learnt)]
+    found = [altered(drives, chosen[: most // 3], put, learned=False) for put in ALTERED]
+    powers = [row for n in (1, 3) for row in power(drives, n, trials, learned=learned)]
     return "\n\n".join(
         (
             f"{len(drives)} drives, {len(chosen)} of {len(pairs)} pairs, {first.pairs} of them with"

@@ -159,7 +159,7 @@ def test_every_load_axis_serves():
         drop += ["BARO"] if axis.key == "PRESSURE_RATIO" else [axis.signals[0]]
 
 
-def test_purge_vapour_is_not_taken_for_a_repair():
+def test_purge_vapor_is_not_taken_for_a_repair():
     # the same engine: 10 % of purge takes 3 % of fuel away; the second drive purged more
     drives = []
     for seed, most in ((1, 10.0), (2, 30.0)):

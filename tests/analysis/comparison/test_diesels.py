@@ -30,10 +30,10 @@ def drives() -> list[Drive]:
 PAIRS = list(itertools.combinations(range(10), 2))
 
 
-@pytest.mark.parametrize("learnt", [False, True])
-def test_untouched_drives_share_operating_points_and_nothing_is_claimed(drives, learnt):
+@pytest.mark.parametrize("learned", [False, True])
+def test_untouched_drives_share_operating_points_and_nothing_is_claimed(drives, learned):
     """Seen: three pairs in ten listed MAF or the flap, which recirculation and filter move."""
-    tally, listed = pairs_compared(drives, PAIRS, learnt)
+    tally, listed = pairs_compared(drives, PAIRS, learned)
     warm = sum(d.view.conditions.warm.sum() > 300 for d in drives)
     assert tally.pairs >= 0.9 * warm * (warm - 1) / 2
     assert tally.claims["any"] <= 0.1 * tally.pairs, listed
@@ -70,7 +70,7 @@ def test_fuel_for_each_revolution_is_the_load_where_it_is_known():
     assert np.nanmedian(values[idle]) == pytest.approx(33.0, abs=6.0)
 
 
-def test_a_petrol_engines_load_stays_its_pressure():
+def test_a_gasoline_engines_load_stays_its_pressure():
     scene = Scene(warm_drive()).trims()
     scene.set(APP_D=20.0)
     view = View(scene.recording())
@@ -96,9 +96,9 @@ def test_charge_pressure_that_is_lost_shows_at_the_same_pedal():
     assert not [c for c in found.concerns if "closed loop" in c.text]
 
 
-def test_what_is_learnt_of_a_diesel_starts_from_what_diesels_do(drives):
-    learnt = learn([d.numbers for d in drives])
-    assert learnt.compression
+def test_what_is_learned_of_a_diesel_starts_from_what_diesels_do(drives):
+    learned = learn([d.numbers for d in drives])
+    assert learned.compression
     diesel, other = (OF_CARS.of_engine(kind).of("MAP") for kind in (True, False))
     assert diesel.at(110.0).single > other.at(110.0).single
-    assert learnt.of("MAP").basis == diesel.basis
+    assert learned.of("MAP").basis == diesel.basis

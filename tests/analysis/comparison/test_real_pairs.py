@@ -25,10 +25,10 @@ def pairs(drives):
     return list(itertools.combinations(range(len(drives)), 2))
 
 
-@pytest.mark.parametrize("learnt", [False, True])
-def test_of_an_untouched_car_nothing_is_claimed(drives, pairs, learnt):
+@pytest.mark.parametrize("learned", [False, True])
+def test_of_an_untouched_car_nothing_is_claimed(drives, pairs, learned):
     assert len(drives) == 10
-    tally = real.unaltered(drives, pairs, learnt)
+    tally = real.unaltered(drives, pairs, learned)
     assert tally.pairs >= 30
     for claim in CLAIMS:
         assert tally.claims[claim.value] <= 0.05 * tally.pairs, claim
@@ -41,13 +41,13 @@ def test_of_an_untouched_car_nothing_is_claimed(drives, pairs, learnt):
 
 def test_what_was_put_in_is_found_and_measured(drives, pairs):
     everywhere = next(put for put in real.ALTERED if put[0] == "trims +14 points everywhere")
-    found = real.altered(drives, pairs, everywhere, learnt=False)
+    found = real.altered(drives, pairs, everywhere, learned=False)
     assert found.judged >= 10
     assert found.held >= 0.9 * found.judged
     assert found.resolved >= 0.95 * found.out
     assert found.signal_held >= 0.9 * found.signals
     charging = next(put for put in real.ALTERED if put[0].startswith("charging"))
-    found = real.altered(drives, pairs, charging, learnt=False)
+    found = real.altered(drives, pairs, charging, learned=False)
     assert found.held >= 0.9 * found.judged
     assert found.shown >= 0.6 * found.judged
 

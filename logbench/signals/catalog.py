@@ -81,8 +81,8 @@ class Entry:
     """Its color: a place in the `COLORS` colors of a theme and of the documents."""
 
 
-class Catalogue:
-    """All signals by acronym: measured, then derived, then own. Made by `catalogue()`."""
+class Catalog:
+    """All signals by acronym: measured, then derived, then own. Made by `catalog()`."""
 
     def __init__(self, entries: Mapping[str, Entry], problem: str = "") -> None:
         self._entries = _with_slots(entries)
@@ -114,9 +114,9 @@ class Catalogue:
         """The signal's color; the first for one that is not here."""
         return self._entries[acronym].slot if acronym in self else 0
 
-    def with_own(self, acronym: str, made: Formula) -> Catalogue:
+    def with_own(self, acronym: str, made: Formula) -> Catalog:
         """The same with one more signal of the user's, or another of that name."""
-        return Catalogue(dict(self._entries) | {acronym: _computed(acronym, made, "own")})
+        return Catalog(dict(self._entries) | {acronym: _computed(acronym, made, "own")})
 
     @property
     def formulas(self) -> tuple[Entry, ...]:
@@ -129,22 +129,22 @@ def own_signals_path() -> Path:
     return user_config_path("logbench", appauthor=False) / "own_signals.toml"
 
 
-def catalogue() -> Catalogue:
-    """The catalogue of now: the user's file is read again when it has changed."""
+def catalog() -> Catalog:
+    """The catalog of now: the user's file is read again when it has changed."""
     path = own_signals_path()
     try:
         stat = path.stat()
         stamp = stat.st_mtime_ns, stat.st_size
     except OSError:
         stamp = None
-    return _catalogue(path, stamp)
+    return _catalog(path, stamp)
 
 
 @functools.lru_cache(maxsize=4)
-def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
+def _catalog(path: Path, stamp: tuple[int, int] | None) -> Catalog:
     entries = dict(fixed())
     if stamp is None:
-        return Catalogue(entries)
+        return Catalog(entries)
     try:
         own = formulas_of(read_plain(path, TABLES_BYTES))
         taken = sorted(own.keys() & entries.keys())
@@ -153,8 +153,8 @@ def _catalogue(path: Path, stamp: tuple[int, int] | None) -> Catalogue:
     except (OSError, ValueError) as error:
         first = error.errors()[0] if isinstance(error, ValidationError) else None
         why = f"{'.'.join(map(str, first['loc']))}: {first['msg']}" if first else str(error)
-        return Catalogue(entries, f"{path} cannot be used: {why}. Your own signals are left out.")
-    return Catalogue(entries | {name: _computed(name, f, "own") for name, f in own.items()})
+        return Catalog(entries, f"{path} cannot be used: {why}. Your own signals are left out.")
+    return Catalog(entries | {name: _computed(name, f, "own") for name, f in own.items()})
 
 
 def formulas_of(data: bytes) -> dict[str, Formula]:

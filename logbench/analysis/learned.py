@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logbench.analysis.airflow import find_displacement
-from logbench.analysis.engine import learnt
+from logbench.analysis.engine import learned
 from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
 from logbench.car.model import Car
@@ -18,10 +18,10 @@ LOAD_ABS_SURE = 0.95
 
 def learn_of(view: View) -> Car:
     """What follows of the recording and is sure enough to be kept, and nothing else."""
-    car, size = learnt(view.engine), view.once(find_displacement)
+    car, size = learned(view.engine), view.once(find_displacement)
     if size.by_load_l is not None and size.source != "stated":
-        litres = round(size.by_load_l, 2)
-        car.work_out("displacement_l", litres, LOAD_ABS_SURE, "LOAD_ABS against MAF and RPM")
+        liters = round(size.by_load_l, 2)
+        car.work_out("displacement_l", liters, LOAD_ABS_SURE, "LOAD_ABS against MAF and RPM")
     return car
 
 
@@ -47,15 +47,15 @@ def engine_told(view: View) -> tuple[Told, ...]:
     """All that is known of the engine."""
     told = [Told(k.trait.value, k.probability, k.text) for k in view.engine.told]
     size = view.once(find_displacement)
-    if size.source == "LOAD_ABS" and size.litres is not None:
-        text = said("probably an engine of {l:.2f l} (95 %: by LOAD_ABS)", l=size.litres)
+    if size.source == "LOAD_ABS" and size.liters is not None:
+        text = said("probably an engine of {l:.2f l} (95 %: by LOAD_ABS)", l=size.liters)
         told.append(Told("displacement", LOAD_ABS_SURE, text))
-    elif size.litres is None and size.by_air_l is not None:
+    elif size.liters is None and size.by_air_l is not None:
         low, high = size.by_air_l
         text = said(
-            "probably an engine of {litres} (95 %: by airflow and manifold pressure, where both"
+            "probably an engine of {liters} (95 %: by airflow and manifold pressure, where both"
             " read right)",
-            litres=Quantity(low, "l", decimals=1, others=(high,)),
+            liters=Quantity(low, "l", decimals=1, others=(high,)),
         )
         told.append(Told("displacement", LOAD_ABS_SURE, text))
     return tuple(told)

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from logbench.analysis.causes.catalogue import CAUSES, NAMED, SYMPTOMS
+from logbench.analysis.causes.catalog import CAUSES, NAMED, SYMPTOMS
 from logbench.analysis.causes.model import NOT_LISTED, NOTHING_WRONG
 from logbench.analysis.cautions import CAUTIONS
 from logbench.signals.codes import text_of

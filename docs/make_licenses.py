@@ -1,6 +1,6 @@
-"""Write the tables of docs/licences.md: what each package that is installed says of its licence.
+"""Write the tables of docs/licenses.md: what each package that is installed says of its license.
 
-`python docs/make_licences.py`; tests/test_supply.py refuses what cannot be combined with ours.
+`python docs/make_licenses.py`; tests/test_supply.py refuses what cannot be combined with ours.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from pathlib import Path
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-PAGE = Path(__file__).parent / "licences.md"
+PAGE = Path(__file__).parent / "licenses.md"
 PROJECT = tomllib.loads((PAGE.parents[1] / "pyproject.toml").read_text("utf-8"))["project"]
-BEGIN = "<!-- made by docs/make_licences.py -->\n"
+BEGIN = "<!-- made by docs/make_licenses.py -->\n"
 
 COMPATIBLE = {
     # Free Software Foundation, "Various Licenses and Comments about Them",
@@ -47,10 +47,10 @@ _CLAUSES = (
     ("name of the author may not be used to endorse", "BSD-3-Clause"),
     ("Redistributions in binary form", "BSD-2-Clause"),
 )
-"""Words of a licence's text that tell the kinds of 'BSD' apart, the decisive one first."""
+"""Words of a license's text that tell the kinds of 'BSD' apart, the decisive one first."""
 
 ABOUT_OBD = "GPL-2.0-or-later"
-"""What every source file of python-OBD says; its metadata say less: see docs/licences.md."""
+"""What every source file of python-OBD says; its metadata say less: see docs/licenses.md."""
 _NOTICE = "either version 2 of the License, or    #\n# (at your option) any later version."
 
 
@@ -78,8 +78,8 @@ def needed(extras: tuple[str, ...] = ()) -> set[str]:
     return {name for name, _ in seen} - {"logbench"}
 
 
-def licence(package: Distribution) -> tuple[str, str]:
-    """Its licence as an SPDX expression, `` where that cannot be told, and what says so."""
+def license(package: Distribution) -> tuple[str, str]:
+    """Its license as an SPDX expression, `` where that cannot be told, and what says so."""
     meta = package.metadata
     if canonicalize_name(meta["Name"]) == "obd" and notices_of_obd(package):
         return ABOUT_OBD, "notices in its files"
@@ -87,19 +87,19 @@ def licence(package: Distribution) -> tuple[str, str]:
         return meta.get("License-Expression"), "SPDX expression"
     field = (meta.get("License") or "").strip()
     if spdx_parts(field) and field.count("\n") == 0 and known_parts(field):
-        return field, "licence field"
+        return field, "license field"
     kinds = [c.partition(" :: ")[2] for c in meta.get_all("Classifier") or [] if "License" in c]
     for said in (field, *kinds):
         if said.lower() in _WORDS:
-            return _WORDS[said.lower()], "licence field" if said == field else "classifier"
+            return _WORDS[said.lower()], "license field" if said == field else "classifier"
     if lines := spdx_lines(package):
         return " AND ".join(sorted(lines)), "SPDX lines in its files"
     text = field + texts_of(package)
-    return next((spdx for words, spdx in _CLAUSES if words in text), ""), "licence text"
+    return next((spdx for words, spdx in _CLAUSES if words in text), ""), "license text"
 
 
 def spdx_parts(expression: str) -> list[list[str]]:
-    """The alternatives of an expression, each the licences that hold together (no brackets are
+    """The alternatives of an expression, each the licenses that hold together (no brackets are
     needed by what is installed)."""
     return [[part.strip() for part in re.split(r"\bAND\b", one)]
             for one in re.split(r"\bOR\b", expression)]  # fmt: skip
@@ -117,7 +117,7 @@ def may_be_combined(expression: str) -> bool:
 
 
 def texts_of(package: Distribution) -> str:
-    """The licence texts that it brings."""
+    """The license texts that it brings."""
     names = [f for f in package.files or [] if re.search(r"LICEN[SC]E|COPYING", f.name, re.I)]
     texts = (Path(str(package.locate_file(name))) for name in names)
     return "\n".join(path.read_text("utf-8", "replace") for path in texts if path.is_file())
@@ -140,7 +140,7 @@ def notices_of_obd(package: Distribution) -> bool:
 
 
 def tables() -> str:
-    """The packages by what they are needed for, each with its licence and what says so."""
+    """The packages by what they are needed for, each with its license and what says so."""
     running, optional = needed(), needed(("can", "ble", "cluster"))
     testing = needed(("test",))
     parts = []
@@ -149,9 +149,9 @@ def tables() -> str:
         ("Extras `can`, `ble`, `cluster`", optional - running),
         ("Tests only", testing - optional),
     ):
-        lines = [f"### {title}", "", "| package | licence | said by |", "| --- | --- | --- |"]
+        lines = [f"### {title}", "", "| package | license | said by |", "| --- | --- | --- |"]
         for name in sorted(names):
-            spdx, said_by = licence(distribution(name))
+            spdx, said_by = license(distribution(name))
             lines.append(f"| {name} | {spdx} | {said_by} |")
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n"
