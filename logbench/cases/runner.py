@@ -157,10 +157,10 @@ class Runner:
         """See `Running.cancel`."""
         if running not in self._running:
             return False
-        cancelled = running.work.cancel()
+        canceled = running.work.cancel()
         if running.work.dropped:
             self._end(running)
-        return cancelled
+        return canceled
 
     def close(self) -> None:
         """Cancel what may be, see the rest through; afterwards no call is made any more. What a
