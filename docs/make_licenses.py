@@ -15,6 +15,8 @@ from packaging.utils import canonicalize_name
 
 PAGE = Path(__file__).parent / "licenses.md"
 PROJECT = tomllib.loads((PAGE.parents[1] / "pyproject.toml").read_text("utf-8"))["project"]
+EXTRAS = tuple(name for name in PROJECT["optional-dependencies"] if name != "test")
+"""Those that the program runs with."""
 BEGIN = "<!-- made by docs/make_licenses.py -->\n"
 
 COMPATIBLE = {
@@ -141,12 +143,12 @@ def notices_of_obd(package: Distribution) -> bool:
 
 def tables() -> str:
     """The packages by what they are needed for, each with its license and what says so."""
-    running, optional = needed(), needed(("can", "ble", "cluster"))
+    running, optional = needed(), needed(EXTRAS)
     testing = needed(("test",))
     parts = []
     for title, names in (
         ("Running", running),
-        ("Extras `can`, `ble`, `cluster`", optional - running),
+        (f"Extras {', '.join(f'`{name}`' for name in EXTRAS)}", optional - running),
         ("Tests only", testing - optional),
     ):
         lines = [f"### {title}", "", "| package | license | said by |", "| --- | --- | --- |"]

@@ -41,18 +41,32 @@ def test_nothing_but_the_project_is_kept_at_the_top():
     assert {path.split("/")[0] for path in listed.stdout.split("\0") if path} <= TOP
 
 
-def test_core_imports_without_qt():
-    code = (
-        "import sys, logbench, logbench.signals.table, logbench.vehicle.poller,"
-        " logbench.recording.reader, logbench.capture.process, logbench.analysis.run,"
-        " logbench.simulator.drive, logbench.report.plots, logbench.cli.demo, logbench.cli.main;"
-        "bad = [m for m in sys.modules if m.startswith(('PySide6', 'pyqtgraph'))];"
-        "sys.exit(str(bad) if bad else 0)"
-    )
+WITHOUT_EXTRAS = """
+import importlib, pkgutil, sys
+
+sys.modules.update(dict.fromkeys({optional}))
+import logbench
+for found in pkgutil.walk_packages(logbench.__path__, "logbench."):
+    if not found.name.startswith("logbench.app.") and found.name not in {without}:
+        importlib.import_module(found.name)
+from logbench.cli.main import main
+code = main(["check", "recordings/after.parquet"])
+print("window", main([]), main(["demo", "--help"]), "check", code)
+"""
+
+
+def test_a_plain_installation_does_all_but_what_its_extras_are_for():
+    """Without the packages of every extra: each module loads but the window and the cluster, a
+    recording is checked, and for the window a sentence says what to install."""
+    optional = {"PySide6", "pyqtgraph", "can", "msgpack", "bleak", "distributed", "dask", "fsspec"}
+    code = WITHOUT_EXTRAS.format(optional=optional, without={"logbench.archive.cluster"})
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT
     )
     assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1].startswith("window 3 0 check")
+    assert 'pip install "logbench[window]"' in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_license_is_named_where_it_counts():

@@ -68,7 +68,9 @@ def show_expressions(parent: QWidget) -> QDialog:
     dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
     page = Page()
     page.setAccessibleName(tr("What may be written in an expression"))
-    page.setMarkdown(resources.files("logbench.analysis.expression").joinpath(_PAGE).read_text())
+    page.setMarkdown(
+        resources.files("logbench.analysis.expression").joinpath(_PAGE).read_text("utf-8")
+    )
     QVBoxLayout(dialog).addWidget(page)
     dialog.resize(720, 640)
     dialog.show()

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import importlib.util
 import os
 import sys
 from collections.abc import Callable, Mapping
 
 from logbench.errors import WindowError
+from logbench.system.extras import lacks
 
 XCB_LIBRARIES: Mapping[str, str] = {
     "libxcb-cursor.so.0": "libxcb-cursor0",
@@ -53,13 +55,16 @@ def window_obstacle(
     platform: str = sys.platform,
     load: Loader = ctypes.CDLL,
     import_module: Loader = importlib.import_module,
+    find: Callable[[str], object | None] = importlib.util.find_spec,
 ) -> str | None:
     """Why no window can open here, as a sentence for the user; None when nothing is in the way.
 
-    `environ`, `platform`, `load` (raises OSError for a missing library) and `import_module`
-    stand in for the machine in tests.
+    `environ`, `platform`, `load` (raises OSError for a missing library), `import_module` and `find`
+    (None for a package that is not installed) stand in for the machine in tests.
     """
     environ = os.environ if environ is None else environ
+    if None in map(find, ("PySide6", "pyqtgraph")):
+        return f"{lacks('The window', 'Qt (PySide6, pyqtgraph)', 'window')} Or {HEADLESS}."
     if platform.startswith("linux"):
         obstacle = _linux_obstacle(environ, load)
         if obstacle:

@@ -50,12 +50,7 @@ def _connected(to: str | SpecCluster, **how: str) -> Client:
 
 
 def _own_cluster(processes: int) -> SpecCluster:
-    try:
-        security = Security.temporary()  # type: ignore[no-untyped-call]
-    except ImportError as error:  # the keys are made by a package that dask does not ask for
-        raise ArchiveError(
-            "Several processes need keys of their own: pip install 'logbench[cluster]'."
-        ) from error
+    security = Security.temporary()  # type: ignore[no-untyped-call]
     common = {"host": _HOST, "protocol": "tls://", "security": security}
     worker = {
         "cls": Nanny,

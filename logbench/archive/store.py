@@ -23,6 +23,7 @@ import pyarrow.fs as pafs
 from logbench.errors import ArchiveError
 from logbench.recording.notes import NOTES_SUFFIX
 from logbench.recording.storage import copy_new, numbered, storage_trouble
+from logbench.system.extras import lacks
 from logbench.system.folders import Room
 from logbench.system.limits import FOLDER_DEPTH, FOLDER_FILES
 from logbench.system.private import make_folder
@@ -345,7 +346,10 @@ def _filesystem(url: str) -> tuple[pafs.FileSystem, str]:
         made: tuple[pafs.FileSystem, str] = pafs.FileSystem.from_uri(url)
         return made
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-        import fsspec  # type: ignore[import-untyped]
-
+        try:
+            import fsspec  # type: ignore[import-untyped]
+        except ImportError as error:
+            address = f"An address like {url.partition('://')[0]}://"
+            raise ArchiveError(lacks(address, "fsspec", "cluster")) from error
         inner, prefix = fsspec.url_to_fs(url)
         return pafs.PyFileSystem(pafs.FSSpecHandler(inner)), prefix

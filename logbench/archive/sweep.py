@@ -35,6 +35,7 @@ from logbench.archive.store import STATE, Entry, RemoteStore, Store, entries_of,
 from logbench.errors import ArchiveError, LogbenchError, SignalUnknownError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalog import catalog
+from logbench.system.extras import lacks
 from logbench.system.private import make_folder
 
 Rows = list[dict[str, Any]]
@@ -311,7 +312,7 @@ def _results(
         from logbench.archive.cluster import client_of
     except ModuleNotFoundError as error:
         raise ArchiveError(
-            "Several processes need dask.distributed: pip install 'logbench[cluster]'."
+            lacks("A sweep on several processes", "dask.distributed", "cluster")
         ) from error
     with client_of(scheduler, processes) as client, client.as_current():
         futures = client.map(lambda batch: work(place, batch), batches, pure=False)

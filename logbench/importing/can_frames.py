@@ -16,6 +16,7 @@ from typing import IO, Any, BinaryIO, NamedTuple, TextIO, cast
 from logbench.errors import ImportFileError
 from logbench.importing.blf import check_blf
 from logbench.importing.model import Report
+from logbench.system.extras import lacks
 from logbench.system.limits import LINE_CHARS, TEXT_BYTES
 from logbench.system.reading import open_plain
 
@@ -43,12 +44,10 @@ def frames_of(path: Path, report: Report) -> Iterator[Frame]:
                 yield from _blf(blocks, report)
             return
         read = {".asc": _asc, ".trc": _trc}.get(suffix, _candump)
-        with path.open(errors="replace") as text:
+        with path.open(encoding="utf-8", errors="replace") as text:
             yield from read(text, report)
     except ModuleNotFoundError as error:
-        raise ImportFileError(
-            "CAN logs need python-can: install it with pip install 'logbench[can]'."
-        ) from error
+        raise ImportFileError(lacks("A CAN log", "python-can", "can")) from error
 
 
 def _check(path: Path, *, blf: bool) -> bool:

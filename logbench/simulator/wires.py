@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanFrame
 from logbench.simulator.server import Wire
+from logbench.system.extras import lacks
 
 
 class TcpWire(Wire[bytes]):
@@ -176,9 +177,7 @@ class PythonCanWire(Wire[CanFrame]):
         try:
             import can
         except ImportError as error:
-            raise LinkUnknownError(
-                "CAN links need python-can: install logbench with its extra 'can'."
-            ) from error
+            raise LinkUnknownError(lacks("A simulated CAN bus", "python-can", "can")) from error
         self._can = can
         self.url = f"can:{interface}/{channel}"
         try:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from urllib.parse import parse_qsl
 
 from logbench.errors import LinkUnknownError
+from logbench.system.extras import lacks
 from logbench.words import tr
 
 
@@ -133,10 +134,7 @@ class Scheme:
 
     def lacking(self) -> LinkUnknownError:
         """What to raise where its package is not installed."""
-        return LinkUnknownError(
-            f"A {self.name}: link needs {self.package}: install it with "
-            f"pip install 'logbench[{self.extra}]'."
-        )
+        return LinkUnknownError(lacks(f"A {self.name}: link", self.package, self.extra))
 
 
 def _serial_ports() -> list[LinkChoice]:
