@@ -14,6 +14,7 @@ import os
 import shutil
 import sys
 import tempfile
+import time
 import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -36,8 +37,17 @@ _LIBRARIES = (
     "pyarrow.parquet",
     "scipy.special",
     "pydantic",
+    "PySide6.QtTest",
     "PySide6.QtWidgets",
+    "hypothesis.strategies",
+    "pytest",
+    "pytestqt.plugin",
+    "_pytest.doctest",
+    "_pytest.logging",
+    "_pytest.python",
 )
+_QUICKLY = ("-q", "-x", "--assert=plain", "-p", "no:benchmark", "-p", "no:xdist")
+"""Up to the first that fails; what an assertion held is of no interest."""
 
 
 class StaleError(Exception):
@@ -154,7 +164,7 @@ def _run(tests: Sequence[str], tree: Path, output: Path) -> None:
     sys.path[:] = [str(tree), *(place for place in sys.path if place not in here)]
     import pytest
 
-    code = pytest.main(["-q", "-x", *tests])
+    code = pytest.main([*_QUICKLY, *tests])
     sys.stdout.flush()
     os._exit(int(code))
 
@@ -172,6 +182,7 @@ def main() -> int:
     parser.add_argument("only", nargs="?", default="", help="text of the file or the line")
     chosen = [m for m in mutations() if parser.parse_args().only in str(m)]
     wrong: list[str] = []
+    begun_s = time.monotonic()
     with copied() as tree:
         tests = sorted({test for mutation in chosen for test in mutation.tests})
         plain = run_tests(tests, tree)
@@ -179,13 +190,16 @@ def main() -> int:
             print("The tests fail without any change:", plain.stdout if plain else "no end")
             return 1
         for mutation in chosen:
+            since_s = time.monotonic()
             try:
                 found = survived(mutation, tree)
             except StaleError as error:
                 found = str(error)
-            print("SURVIVED" if found else "noticed ", mutation, flush=True)
+            took_s = time.monotonic() - since_s
+            print("SURVIVED" if found else "noticed ", f"{took_s:5.1f} s  {mutation}", flush=True)
             wrong += [found] if found else []
-    print(f"{len(chosen) - len(wrong)} of {len(chosen)} noticed")
+    whole_s = time.monotonic() - begun_s
+    print(f"{len(chosen) - len(wrong)} of {len(chosen)} noticed, {whole_s:.0f} s in all")
     print("\n".join(wrong))
     return 1 if wrong else 0
 

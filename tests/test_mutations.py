@@ -36,6 +36,11 @@ def test_a_test_notices(mutation: Mutation, tree: Path):
     assert survived(mutation, tree) == ""
 
 
+def test_each_package_has_lines_in_the_list():
+    packages = {file.parent.name for file in ROOT.glob("logbench/*/__init__.py")}
+    assert packages <= {Path(mutation.file).parts[1] for mutation in ALL}
+
+
 def test_in_ten_days_each_had_its_day():
     days = [datetime(2026, 1, 1 + n, tzinfo=UTC).date() for n in range(TENTH)]
     assert sorted(str(m) for day in days for m in of_day(ALL, day)) == sorted(map(str, ALL))

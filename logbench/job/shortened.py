@@ -133,7 +133,6 @@ def _copy_recordings(
     for old, new in zip(job.recordings, made.recordings, strict=True):
         recording = folder.recording(old)
         facts = short.model(recording.facts)
-        facts.exchanges = None
         new.file = _recording_name(names, old.file)
         path = write_recording(target / new.file, recording.traces(), facts)
         new.sha256 = file_sha256(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import shutil
 import subprocess
 import sys
@@ -80,6 +81,14 @@ def test_conditions(opened):
     assert found(archive, condition=condition("MAF above 1")) == []
 
 
+def test_what_is_no_number_is_above_nothing(opened):
+    """DuckDB takes NaN for more than any number."""
+    samples = "SELECT 'RPM' AS signal, 'nan'::DOUBLE AS value, 0 AS t_ns"
+    held = sql_of(condition("RPM above 500"))
+    answer = opened().query(f"SELECT count(*) AS n FROM ({samples}) WHERE {held}")
+    assert answer.table["n"].to_pylist() == [0]
+
+
 def test_a_limit_in_any_unit_finds_the_same(opened):
     archive, us = opened(), Units(us=True)
     cold = found(archive, condition=condition("ECT below 70 C after 9 min"))
@@ -127,6 +136,8 @@ def test_only_what_changed_is_read_again(opened, root):
         "hatch/a.parquet", "truck/a.parquet", "van/b.parquet", "van/c.parquet", "van/d.parquet",
     ]  # fmt: skip
     assert "van/a.parquet" not in set(index.signals["recording"].to_pylist())
+    os.utime(root / "van/b.parquet", ns=(0, 10**18))
+    assert opened().refresh().fresh == 1
 
 
 def test_a_spoilt_or_missing_cache_is_made_anew(opened, tmp_path):
@@ -168,6 +179,18 @@ def test_findings_are_kept_until_a_check_or_the_file_changes(opened, root, monke
     assert len(opened().pending()) == 5
 
 
+@pytest.mark.parametrize("name", ["a.py", "bands.toml", "deep/table.csv"])
+def test_another_check_band_or_table_makes_another_version(name, tmp_path, monkeypatch):
+    monkeypatch.setattr(findings_module.resources, "files", lambda _: tmp_path)
+    file = tmp_path / name
+    file.parent.mkdir(exist_ok=True)
+    versions = set()
+    for content in ("1", "2"):
+        file.write_text(content)
+        versions.add(findings_module.checks_version.__wrapped__())
+    assert len(versions) == 2
+
+
 def test_find_by_finding(opened):
     sweep_checks(opened())
     verdicts = {
@@ -196,6 +219,7 @@ def test_trend_over_a_cars_life_and_spread_over_others(opened):
     assert spread.cars == 1  # the van counts once, with its median; 5.0 l are another kind of car
     assert spread.quantiles["50 %"] == pytest.approx(8, abs=0.5)
     assert spread.share_below == 0.0
+    assert spread_of(opened(), "fuel_trim:bank 1, warm idle", 1.8, without_car="van").cars == 0
     assert spread_of(opened(), "fuel_trim", 3.0, value=1.0).cars == 0
     with pytest.raises(UsageError):
         trend_of(opened(), ":", "van")

@@ -162,6 +162,13 @@ def test_secrets_are_not_shown(bucket):
     assert "…" in open_store("s3://k:pw@b/p?endpoint_override=127.0.0.1:9&scheme=http").url
 
 
+def test_no_key_in_an_address_is_told_in_an_error():
+    with pytest.raises(ArchiveError) as refused:
+        open_store("s3://b/p?secret_key=hush&access_key=mine&scheme=http")
+    assert "hush" not in str(refused.value)
+    assert "mine" not in str(refused.value)
+
+
 def test_any_fsspec_address(root, tmp_path):
     fsspec = pytest.importorskip("fsspec")
     memory = fsspec.filesystem("memory")

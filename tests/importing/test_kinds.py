@@ -157,6 +157,13 @@ def test_time_formats(tmp_path, header, cells, times, started):
     assert drive.facts.started_utc == started
 
 
+def test_a_date_without_a_zone_is_kept_as_it_stands(tmp_path):
+    for first, second in (("46082.4166666667", "46082.4166782407"),  # `date -u -d 2026-03-01`
+                          ("01.03.26 10:00:00", "01.03.26 10:00:01")):  # fmt: skip
+        imported = read_text(tmp_path, f"time;rpm\n{first};700\n{second};710\n")
+        assert imported.drives[0].facts.started_local[:19] == "2026-03-01T10:00:00"
+
+
 def test_date_and_time_of_day_in_two_columns(tmp_path):
     imported = read_text(
         tmp_path,

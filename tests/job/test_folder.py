@@ -171,6 +171,16 @@ def test_a_job_beyond_its_limits_is_not_written(tmp_path):
     assert len(folder.load().notes) == 400
 
 
+def test_a_job_too_long_to_be_read_again_is_not_written(tmp_path, monkeypatch):
+    folder, job = create_job(tmp_path, "car")
+    before = folder.file.read_bytes()
+    monkeypatch.setattr("logbench.job.folder.JOB_BYTES", len(before) + 100)
+    job.notes.append(Note(text="x" * 200))
+    with pytest.raises(JobDamagedError, match="longer"):
+        folder.save(job)
+    assert folder.file.read_bytes() == before
+
+
 # --- two windows ---
 
 

@@ -12,6 +12,7 @@ import pytest
 from logbench.job.folder import JobFolder
 from logbench.job.ledger import LEDGER_FILE
 from logbench.job.model import Note
+from logbench.job.pieces import pieces_of
 from logbench.job.seal import seal_of
 from logbench.job.store import JobStore
 from tests.job.sealed import changed, lines, write
@@ -29,6 +30,10 @@ def test_names_and_numbers_cannot_be_found_by_trying(job: JobFolder):
     text = (job.path / LEDGER_FILE).read_text("utf-8")
     for word in ("Ada", "ZZ9TEST", "hose", "parquet", job.load().job_id):
         assert word not in text
+    same = job.load()
+    same.job_id = "another"
+    keys = [{piece.key for piece in pieces_of(one)} for one in (job.load(), same)]
+    assert not keys[0] & keys[1]
 
 
 LONG = {

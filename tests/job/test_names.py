@@ -32,6 +32,7 @@ def test_any_text_becomes_a_name_for_every_file_system(text):
         ("../../etc/passwd", "etc-passwd"),
         ("CON", "_CON"),
         ("com1.txt", "_com1.txt"),
+        ("con.tar.gz", "_con.tar.gz"),
         ("a" * 300 + ".jpg", "a" * 116 + ".jpg"),
         ("<img src=x onerror=alert(1)>.png", "img src=x onerror=alert(1)-.png"),
         ("rückseite.jpg", "rückseite.jpg"),

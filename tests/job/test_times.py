@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from logbench.foreign import in_label
+from logbench.job.account import account
 from logbench.job.times import parse_time, short_time, when_text
+from logbench.vehicle.records.model import CarChange
 
 WINTER, SUMMER = "2026-01-04T23:40:00+00:00", "2026-07-04T23:40:00Z"
 
@@ -26,6 +28,15 @@ def zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
     yield choose
     monkeypatch.undo()
     time.tzset()
+
+
+def test_the_account_of_a_change_has_local_times(zone):
+    zone("CET-1CEST,M3.5.0,M10.5.0/3")
+    change = CarChange(
+        request="04", consent="yes", saved="a.json", asked_utc=SUMMER, sent_utc=SUMMER, rpm=0.0
+    )
+    facts = dict(account(change))
+    assert "asked at 01:40:00.000, 0.0 s before" in facts["The car right before"]
 
 
 def test_local_time_with_its_zone(zone):

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from logbench.job.ledger import Entry, Ledger
 from logbench.recording import journal
 from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Event, Facts
@@ -58,6 +59,15 @@ def test_a_file_is_durable_before_it_has_its_name_and_the_name_is_then(tmp_path,
     calls.clear()
     copy_new(tmp_path / "a.json", tmp_path / "b.json")
     assert calls[-3:] == ["fsync", "name", "fsync folder"]
+
+
+def test_a_line_of_a_ledger_is_durable_when_it_is_entered(tmp_path, calls):
+    ledger = Ledger(tmp_path)
+    ledger.keys.own()
+    for expected in (["fsync", "fsync folder"], ["fsync"]):  # the file's name is new but once
+        calls.clear()
+        ledger.enter(Entry("report", "ab" * 32), "job")
+        assert calls == expected
 
 
 def test_a_write_that_stops_early_goes_on_where_it_stopped(tmp_path, monkeypatch):
