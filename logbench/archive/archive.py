@@ -160,7 +160,8 @@ class Archive:
         for."""
         index, words = self.index, words_of(sql)
         views = {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
-                 "notes": index.notes, "readings": index.readings}  # fmt: skip
+                 "notes": index.notes, "readings": index.readings, "work": index.work,
+                 "roles": index.roles}  # fmt: skip
         if "findings" in words:
             views["findings"] = self._shown(self.findings)
         if words & {"conditions", ALIGNED}:

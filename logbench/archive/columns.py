@@ -315,6 +315,10 @@ READINGS = pa.schema([(name, pa.string()) for name in ("job", "file", "role", "a
 ROLES = pa.schema([("recording", pa.string()), ("job", pa.string()), ("role", pa.string())])
 """One row a recording that a job has as `before` or `after` its work."""
 
+WORK = pa.schema([(name, pa.string()) for name in ("job", "at_utc", "kind", "text")])
+"""One row a thing done in a job: `work` that was noted, or what was done to the car through the
+program, by the kind of the job's event."""
+
 
 def table_of(rows: Sequence[dict[str, Any]], schema: pa.Schema) -> pa.Table:
     """Few rows of plain JSON types, without `pa.array` (it imports pandas: 0.3 s); a missing number

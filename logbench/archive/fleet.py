@@ -18,6 +18,15 @@ from logbench.archive.archive import Archive
 from logbench.archive.find import Filter, paths_of
 from logbench.archive.fleet_html import page_of
 from logbench.archive.over_time import looked_back, write_looked_back
+from logbench.archive.picture_rows import Numbers, numbers_of_picture
+from logbench.archive.pictures import (
+    AgainstKind,
+    BeforeAndAfter,
+    NumberByDate,
+    Picture,
+    TrimMap,
+    WarmUpCurves,
+)
 from logbench.archive.query import Sql, refusals, samples_of
 from logbench.archive.room import OwnFolder, Room
 from logbench.archive.sweep import Swept, sweep_checks, sweep_states
@@ -170,6 +179,41 @@ class Fleet:
         if chosen.needs_states:
             sweep_states(archive, processes=1, recordings=names)
         return Table(archive, chosen, names, self._swept() if findings else None)
+
+    # --- pictures of all drives, as the Archive page draws them ---
+
+    def warm_up_curves(self, car: str = "", drives: Sequence[str] | None = None) -> Numbers:
+        """Coolant every ten seconds of the first half hour of `drives` (None: all); `car`: the one
+        whose curves the page draws in front. Of each picture `df()` has the numbers. Raises
+        `UsageError`, `QueryError`, as the others do."""
+        return self._drawn(WarmUpCurves(car), drives)
+
+    def trim_map(self, bank: int = 1, drives: Sequence[str] | None = None) -> Numbers:
+        """Total fuel trim by engine speed and load, warm, steady, in closed loop: the median over
+        the drives, each by its own median in a cell, with their number and seconds."""
+        return self._drawn(TrimMap(bank=bank), drives)
+
+    def against_kind(self, number: str, car: str, drives: Sequence[str] | None = None) -> Numbers:
+        """A number (`CHECK:SUBJECT`) of each drive of a car, and the medians of the other cars of
+        its kind of engine and displacement; `car`: its whole name."""
+        return self._drawn(AgainstKind(car, number), drives)
+
+    def number_by_date(
+        self, number: str, car: str = "", drives: Sequence[str] | None = None
+    ) -> Numbers:
+        """A number of every drive in order of time; `bands()`: where the car's lies untouched."""
+        return self._drawn(NumberByDate(car, number), drives)
+
+    def before_and_after(
+        self, number: str, car: str, drives: Sequence[str] | None = None
+    ) -> Numbers:
+        """A number of a car's drives with what was done to the car: jobs, work, codes cleared."""
+        return self._drawn(BeforeAndAfter(car, number), drives)
+
+    def _drawn(self, picture: Picture, drives: Sequence[str] | None) -> Numbers:
+        archive = self._archive
+        names = None if drives is None else [archive.resolve(name) for name in drives]
+        return numbers_of_picture(archive, picture, names)
 
 
 class Table:

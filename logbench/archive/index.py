@@ -27,6 +27,7 @@ from logbench.archive.columns import (
     READINGS,
     ROLES,
     SIGNALS,
+    WORK,
     Known,
     kept_schema,
     notes_of,
@@ -67,6 +68,7 @@ class Index:
     """Recordings of jobs, before or after the work: see `ROLES`."""
     notes: pa.Table
     readings: pa.Table
+    work: pa.Table
     footers: Mapping[str, int]
     """By recording: bytes of its footer."""
     problems: tuple[Problem, ...]
@@ -106,13 +108,12 @@ def build_index(store: Store, cache: Path, progress: Progress | None = None) -> 
         _save(cache, recordings, signals, bad.filter(pa.compute.invert(passing)))
     problems = [*listing.problems, *(Problem(r["path"], r["kind"], r["sentence"])
                                      for r in bad.to_pylist())]  # fmt: skip
-    jobs, roles, readings = _jobs(store, listing, problems)
+    jobs, roles, readings, work = _jobs(store, listing, problems)
     _keep_roles(cache, roles)
     notes = notes_of(recordings)
     footers = dict(zip(*(recordings[n].to_pylist() for n in ("recording", FOOTER)), strict=True))
-    return Index(
-        shown(recordings), signals, jobs, roles, notes, readings, footers, tuple(problems), len(new)
-    )
+    return Index(shown(recordings), signals, jobs, roles, notes, readings, work, footers,
+                 tuple(problems), len(new))  # fmt: skip
 
 
 def kept_recordings(cache: Path) -> pa.Table | None:
@@ -242,9 +243,9 @@ def _read(store: Store, entries: list[Entry], progress: Progress | None) -> list
     return out
 
 
-def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> _Tables:
-    """All jobs, the roles of their recordings, and their readings."""
-    rows, roles, readings = [], [], []
+def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> tuple[pa.Table, ...]:
+    """All jobs, the roles of their recordings, their readings, and what was done in them."""
+    rows, roles, readings, work = [], [], [], []
     for entry in listing.jobs:
         try:
             if entry.size > JOB_BYTES:
@@ -255,13 +256,16 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> _Tables:
                 data = file.read(JOB_BYTES)
             job = toml_of(data)
             told, read = _role_rows(entry.path, job), _reading_rows(entry.path, job)
+            done = _work_rows(entry.path, job)
             rows.append(_job_row(entry.path, job))
             roles += told
             readings += read
+            work += done
         except (OSError, ValueError, TypeError, AttributeError):
             sentence = f"{entry.path} is no job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
-    return table_of(rows, JOBS), table_of(roles, ROLES), table_of(readings, READINGS)
+    made = ((rows, JOBS), (roles, ROLES), (readings, READINGS), (work, WORK))
+    return tuple(table_of(found, schema) for found, schema in made)
 
 
 def _role_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
@@ -279,6 +283,15 @@ def _reading_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
         {"job": path.rpartition("/")[0]} | {name: str(one.get(name, "")) for name in names}
         for one in job.get("readings", [])
     ]
+
+
+def _work_rows(path: str, job: dict[str, Any]) -> list[dict[str, Any]]:
+    folder = path.rpartition("/")[0]
+    return [
+        {"job": folder, "at_utc": str(one.get("at_utc", "")), "kind": str(one.get("kind", "work")),
+         "text": str(one.get("text", ""))}
+        for one in [*job.get("work", []), *job.get("events", [])]
+    ]  # fmt: skip
 
 
 def _job_row(path: str, job: dict[str, Any]) -> dict[str, Any]:
