@@ -162,6 +162,9 @@ def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
 
 
 def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["recover", str(tmp_path / "gone")]) == 3
+    assert main(["recover", str(tmp_path), "--second", str(tmp_path / "gone")]) == 3
+    assert capsys.readouterr().err.count("There is no folder") == 2
     assert main(["recover", str(tmp_path)]) == 0
     assert "No journal is waiting" in capsys.readouterr().out
     (tmp_path / "accounts.journal").write_bytes(b"sold two tires")
@@ -203,6 +206,18 @@ def test_verify_tells_intact_from_changed(tmp_path: Path, capsys: pytest.Capture
     assert "CHANGED" in capsys.readouterr().out
 
 
+def test_verify_shows_every_file_where_one_is_none(tmp_path: Path, capsys):
+    """The first that was no recording hid what was found of the others."""
+    bad = tmp_path / "bad.parquet"
+    bad.write_bytes(b"no")
+    good = [str(DEMO / f"{name}.parquet") for name in ("before", "after")]
+    assert main(["verify", good[0], str(bad), str(tmp_path), good[1]]) == 3
+    said = capsys.readouterr()
+    assert said.out.count("intact") == 2
+    assert "bad.parquet is no recording" in said.err
+    assert len(said.err.splitlines()) == 2
+
+
 def test_the_demo_recordings_tell_their_story():
     for name in ("before", "after"):
         recording = logbench.open(DEMO / f"{name}.parquet")
@@ -238,4 +253,4 @@ def test_the_archive_in_three_commands(
     capsys.readouterr()
     assert main(["archive", "find", str(place), "--finding", "fuel_trim:act"]) == 0
     assert "1 of 2 recordings" in capsys.readouterr().out
-    assert main(["archive", "check", str(place)]) == 0
+    assert main(["archive", "verify", str(place)]) == 0

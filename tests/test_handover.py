@@ -101,10 +101,43 @@ def test_what_was_altered_before_is_told_in_the_copy_too(tmp_path: Path):
     folder = sealed_job(tmp_path)
     text = folder.file.read_text("utf-8")
     folder.file.write_text(text.replace("Hose looks split", "Hose looks good"), "utf-8")
-    for short in ([], ["--shorten"]):
+    typed = ["--shop", "Example Garage|12 Main Street", "--letter", "--for", "owner"]
+    for short in (typed, ["--shorten"]):
         out = tmp_path / f"x{len(short)}.zip"
         assert main(["job", "export", str(folder.path), "--out", str(out), *short]) == CHANGED
         assert main(["job", "export", str(folder.path), "--out", str(out), *short]) == 3
+    unpacked({False: tmp_path / f"x{len(typed)}.zip"}, False, tmp_path / "out")
+    pages = PdfReader(tmp_path / "out" / "report.pdf").pages
+    assert (len(pages), round(float(pages[0].mediabox.width))) == (1, 612)
+    assert "12 Main Street" in pages[0].extract_text()
+
+
+def test_it_is_verified_as_it_is(packed, tmp_path: Path, capsys):
+    """`verify` took no zip."""
+    assert main(["verify", str(packed[False]), str(packed[True])]) == 0
+    assert capsys.readouterr().out.count("every sample is what the car sent") == 0  # none is kept
+    for name in ("file", "text", "added"):
+        spoil, _ = SPOILT[name]
+        place = unpacked(packed, False, tmp_path / name)
+        spoil(place)
+        out = tmp_path / f"{name}.zip"
+        with zipfile.ZipFile(out, "w") as file:
+            for path in filter(Path.is_file, place.rglob("*")):
+                file.write(path, path.relative_to(place))
+        assert main(["verify", str(out)]) == CHANGED, name
+
+
+@pytest.mark.parametrize(
+    "names", [["x.txt"], ["../job/job.toml", "report.pdf"], ["job/job.toml", "JOB/job.toml"]]
+)
+def test_another_zip_is_a_sentence(names: list[str], tmp_path: Path, capsys):
+    out = tmp_path / "other.zip"
+    with zipfile.ZipFile(out, "w") as file:
+        for name in names:
+            file.writestr(name, b"x")
+    assert main(["verify", str(out)]) == 3
+    assert "not a job packed for third parties" in capsys.readouterr().err
+    assert not (tmp_path / "job").exists()
 
 
 def test_a_recording_that_is_gone_is_a_sentence(tmp_path: Path, capsys):

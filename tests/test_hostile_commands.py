@@ -65,7 +65,7 @@ def on_archive(folder: Path, text: str) -> Commands:
         "show again": ["archive", "show", str(place), "b"],
         "trend": ["archive", "trend", str(place), "fuel_trim:bank 1, warm idle", HARMLESS],
         "like": ["archive", "like", str(place), "a"],
-        "verify": ["archive", "check", str(place)],
+        "verify": ["archive", "verify", str(place)],
         "not there": ["archive", "show", str(place), _typed(text)],
     }
 

@@ -202,7 +202,7 @@ def refusals() -> Iterator[None]:
 def _refused(error: Exception) -> QueryError:
     hint = ""
     if re.search(r"parquet|thrift|TProtocol|snappy|zstd|page", str(error), re.IGNORECASE):
-        hint = " A recording may be damaged: 'archive check' finds it."
+        hint = " A recording may be damaged: 'archive verify' finds it."
     first = re.sub(r"\s+", " ", str(error).split("\n\n")[0]).strip()[:300]
     return QueryError(f"The query cannot be answered: {first or type(error).__name__}{hint}")
 

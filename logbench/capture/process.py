@@ -43,6 +43,7 @@ from logbench.capture.unattended import UnattendedRun
 from logbench.errors import LogbenchError, error_named
 from logbench.recording.journal_reading import SUFFIX
 from logbench.recording.places import journal_folders
+from logbench.signals.table import table
 from logbench.system.log import start_logging
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.schemes import leads_to
@@ -66,9 +67,13 @@ SourceMaker = Callable[[CaptureRequest], Source]
 def make_source(request: CaptureRequest) -> Source:
     """The source for the request's link URL, not open yet.
 
-    Raises `LinkUnknownError` for a URL that is not understood, here or when it is opened.
+    Raises `LinkUnknownError` for a URL that is not understood, here or when it is opened, and
+    `SignalUnknownError` for a signal that no car has.
     """
     kind = leads_to(request.link_url)
+    if kind != "recording":  # a recording may hold others
+        for acronym in request.signals:
+            table().by_acronym(acronym)
     if kind == "simulated car":
         return SimulatedSource(request)
     if kind == "recording":

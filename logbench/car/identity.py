@@ -197,7 +197,7 @@ class Meeting:
         """What was found and on what it rests."""
         said = " ".join(one.sentence for one in self.differ)
         if self.match is Match.SAME and self.answered:
-            return tr("The same car, as you said before. {differences}", differences=said)
+            return tr("The same car, as you said earlier. {differences}", differences=said)
         if self.match is Match.SAME:
             return tr("The same car: both give the same VIN.")
         if self.match is Match.OTHER:

@@ -269,8 +269,8 @@ class RunChecks(Accounted):
         problems = {row["recording"]: row["problem"] for row in archive.findings.to_pylist()}
         lines = [Line(name, problems[name], bad=True) for name in recordings if problems.get(name)]
         sentence = tr_n(
-            "{n:,} recording checked, {known:,} known before",
-            "{n:,} recordings checked, {known:,} known before",
+            "{n:,} recording checked, {known:,} checked earlier",
+            "{n:,} recordings checked, {known:,} checked earlier",
             done if stopped else pending,
             known=len(recordings) - pending,
         )

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logbench.cases.recording import altered
 from logbench.cases.work import Work, only_looks
 from logbench.errors import LogbenchError, RecordingError, UsageError
 from logbench.foreign import Foreign
-from logbench.job.folder import JobFolder
+from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.keys import fingerprint
-from logbench.job.ledger import Entry
+from logbench.job.ledger import LEDGER_FILE, Entry
 from logbench.job.model import Job
-from logbench.job.pieces import sha256_of
+from logbench.job.pieces import pieces_data, sha256_of
 from logbench.job.seal import Seal, head_text, mark_in, seal_of
 from logbench.job.times import when_text
+from logbench.system.folders import files_below
 from logbench.system.limits import REPORT_BYTES
 from logbench.system.reading import read_plain
 from logbench.words import tr, tr_n
@@ -51,6 +52,45 @@ def verify_report(work: Work, report: Path, folder: JobFolder) -> ReportVerified
     for problem, text in _computed_anew(folder, work):
         (problems if problem else said).append(text)
     return ReportVerified(seal, tuple(problems), tuple(said))
+
+
+@only_looks
+def verify_handover(work: Work, path: Path) -> ReportVerified:
+    """The same of a job packed for third parties (`HandOver`): the job in it, its report and the
+    report's numbers. Raises as `unpacked` and `verify_report`."""
+    from logbench.cases.handover import (
+        NUMBERS_FILE,
+        PIECES_FILE,
+        REPORT_FILE,
+        files_of,
+        unpacked,
+    )
+
+    work.report(tr("Unpacking {name}", name=path.name))
+    with unpacked(path) as place:
+        folder = JobFolder(place / "job")
+        found = verify_report(place / REPORT_FILE, folder).run(work)
+        entered = {entry.sha256 for entry in found.seal.reports}
+        problems = list(found.problems)
+        numbers, texts = (_bytes_of(place / name) for name in (NUMBERS_FILE, PIECES_FILE))
+        if sha256_of(numbers) not in entered:
+            problems.append(tr("{file} is not what was written.", file=NUMBERS_FILE))
+        known = {JOB_FILE, LEDGER_FILE, *dict(files_of(folder))}
+        here = {path.relative_to(folder.path).as_posix() for path in files_below(folder.path)}
+        problems += [
+            tr("{file} never entered the ledger.", file=Foreign(name)) for name in here - known
+        ]
+        if texts != pieces_data(folder.load()):
+            problems.append(tr("{file} is not what was written.", file=PIECES_FILE))
+    return replace(found, problems=tuple(problems))
+
+
+def _bytes_of(path: Path) -> bytes:
+    """Of a file of a packed job; none where it is missing or too large."""
+    try:
+        return read_plain(path, REPORT_BYTES)
+    except (OSError, ValueError):
+        return b""
 
 
 def _marked(report: Path) -> tuple[bytes, Seal]:

@@ -4,9 +4,12 @@ verifies them in a browser."""
 from __future__ import annotations
 
 import json
+import shutil
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -18,15 +21,18 @@ from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.keys import fingerprint
 from logbench.job.ledger import LEDGER_FILE
-from logbench.job.pieces import NUMBERS, pieces_of
+from logbench.job.names import place_inside
+from logbench.job.pieces import NUMBERS, pieces_data, pieces_of
 from logbench.job.seal import Seal, seal_of
 from logbench.recording.notes import notes_path
 from logbench.recording.storage import replacing, storage_trouble, write_whole
 from logbench.report.options import ReportOptions
-from logbench.system.private import owner_only
+from logbench.system.limits import HANDOVER_BYTES, HANDOVER_FILES
+from logbench.system.private import make_folder, owner_only
 from logbench.words import tr
 
 PAGE = "verify.html"
+REPORT_FILE = "report.pdf"
 PIECES_FILE = "pieces.json"
 NUMBERS_FILE = "numbers.json"
 README = "handover.md"
@@ -59,7 +65,7 @@ class HandOver(JobCase[Seal], Deed[Seal]):
             folder = JobFolder(self.folder.path)
             if self.shortened:
                 folder = shortened_copy(folder, Path(place, "job"))
-            report = Path(place, "report.pdf")
+            report = Path(place, REPORT_FILE)
             work.report(tr("Writing the report"), 0.2)
             material = gather(folder, folder.load(), self.options, CarsFile().load())
             write_report(material, report)
@@ -87,6 +93,42 @@ class HandOver(JobCase[Seal], Deed[Seal]):
         return Outcome(" ".join((text, answer.sentence)), answer.state != "changed")
 
 
+@contextmanager
+def unpacked(path: Path) -> Iterator[Path]:
+    """What lies in such a zip, in a folder that is gone afterwards: `job`, report, numbers. Nothing
+    in it is believed. Raises `UsageError` for a zip that is none, or none of this kind;
+    `StorageError`."""
+    refused = UsageError(
+        tr("{name} is not a job packed for third parties: 'job export' makes one.", name=path.name)
+    )
+    with tempfile.TemporaryDirectory() as place:
+        try:
+            with storage_trouble(path), zipfile.ZipFile(path) as packed:
+                _unpack(packed, Path(place))
+        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError,
+                JobDamagedError, ValueError) as error:  # fmt: skip
+            raise refused from error
+        if not Path(place, "job", JOB_FILE).is_file() or not Path(place, REPORT_FILE).is_file():
+            raise refused
+        yield Path(place)
+
+
+def _unpack(packed: zipfile.ZipFile, place: Path) -> None:
+    """Raises `ValueError` for more than a job can hold and for names that stand there twice,
+    `JobDamagedError` for one that leads out of it."""
+    parts = [part for part in packed.infolist() if not part.is_dir()]
+    names = {part.filename.casefold() for part in parts}
+    if len(names) != len(parts) or len(parts) > HANDOVER_FILES:
+        raise ValueError(names)
+    if sum(part.file_size for part in parts) > HANDOVER_BYTES:
+        raise ValueError(sum(part.file_size for part in parts))
+    for part in parts:
+        target = place_inside(place, part.filename)
+        make_folder(target.parent)
+        with packed.open(part) as source, open(target, "xb", opener=owner_only) as file:
+            shutil.copyfileobj(source, file)  # no more than the size it states
+
+
 def _pack(packed: zipfile.ZipFile, folder: JobFolder, seal: Seal) -> Iterator[float]:
     """Put all else in; the share that is done."""
     job = folder.load()
@@ -94,18 +136,17 @@ def _pack(packed: zipfile.ZipFile, folder: JobFolder, seal: Seal) -> Iterator[fl
     packed.write(Path(__file__).parent / PAGE, PAGE)
     keys = "".join(f"{key}\n    fingerprint {fingerprint(key)}\n" for key in seal.keys)
     packed.writestr("key.txt", keys)
-    texts = [piece.text for piece in pieces_of(job)]
-    packed.writestr(PIECES_FILE, json.dumps({"texts": texts}, ensure_ascii=False))
+    packed.writestr(PIECES_FILE, pieces_data(job))
     lines = b"".join(line + b"\n" for line in folder.ledger.lines())
     packed.writestr(f"job/{LEDGER_FILE}", lines)
     packed.write(folder.file, f"job/{JOB_FILE}")
-    files = dict(_files(folder))
+    files = dict(files_of(folder))
     for number, (name, path) in enumerate(files.items()):
         packed.write(path, f"job/{name}")
         yield number / len(files)
 
 
-def _files(folder: JobFolder) -> Iterator[tuple[str, Path]]:
+def files_of(folder: JobFolder) -> Iterator[tuple[str, Path]]:
     """Files of the job that are there, by their place in it."""
     for piece in pieces_of(folder.load()):
         if not piece.file:

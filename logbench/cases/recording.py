@@ -109,18 +109,14 @@ class Verified(NamedTuple):
 
 
 @only_looks
-def verify_files(work: Work, paths: tuple[Path, ...]) -> dict[Path, Verified]:
-    """Whether recordings still are what was recorded. Raises the reader's errors."""
+def verify_file(work: Work, path: Path) -> Verified:
+    """Whether a recording still is what was recorded. Raises the reader's errors."""
     from logbench.job.seal import file_seal
     from logbench.recording.reader import open_recording
 
-    found = {}
-    for number, path in enumerate(paths):
-        work.report(tr("Verifying {name}", name=path.name), number / len(paths))
-        recording = open_recording(path)
-        intact = recording.intact(), _exchanges_intact(recording)
-        found[path] = Verified(*intact, file_seal(path))
-    return found
+    work.report(tr("Verifying {name}", name=path.name))
+    recording = open_recording(path)
+    return Verified(recording.intact(), _exchanges_intact(recording), file_seal(path))
 
 
 def changes_of(recording: Recording) -> FileSeal:

@@ -28,7 +28,7 @@ Place = Annotated[str, typer.Argument(help="The archive: a folder or an object-s
 Name = Annotated[str, typer.Argument(help="A recording's id or file in the archive.")]
 Car = Annotated[str, typer.Option(help="Part of the car's name or VIN.")]
 Since = Annotated[str, typer.Option(help="Recorded on or after this date: 2026-03-01.")]
-Until = Annotated[str, typer.Option(help="Recorded before this date.")]
+Until = Annotated[str, typer.Option(help="Recorded on or before this date, its day included.")]
 Memory = Annotated[
     str, typer.Option(help="Memory it may take: 4GB; left out: a quarter of the computer's.")
 ]
@@ -114,7 +114,7 @@ def _list(
     kinds = Counter(problem.kind for problem in archive.index.problems)
     if kinds:
         counts = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
-        say(f"Left out: {counts}; 'archive check' says why.", "yellow")
+        say(f"Left out: {counts}; 'archive verify' says why.", "yellow")
 
 
 def _explain(sentence: str) -> None:
@@ -238,8 +238,8 @@ def add_command(
     return LogbenchError.exit_code if any(row["problem"] for row in rows) else 0
 
 
-@archive_app.command("check")
-def check_command(
+@archive_app.command("verify")
+def verify_command(
     place: Place,
     quarantine: Annotated[
         bool, typer.Option("--quarantine", help="Set damaged files aside; never deleted.")
@@ -309,7 +309,7 @@ def sweep_command(
     if not _printed([asdict(done)], as_json, as_csv):
         say(
             f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
-            f"{done.known:,} known before, {done.problems:,} with a problem."
+            f"{done.known:,} checked earlier, {done.problems:,} with a problem."
         )
     return LogbenchError.exit_code if done.problems else 0
 

@@ -42,7 +42,7 @@ def correct(
     altitude_m: Altitude = None,
     humidity: Humidity = None,
     take_back: Annotated[
-        bool, typer.Option("--take-back", help="Take all corrections of before back.")
+        bool, typer.Option("--take-back", help="Take all earlier corrections back.")
     ] = False,
 ) -> None:
     """Put facts of a recording right, beside it: the file, and its samples, stay as they are.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +13,7 @@ from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
+    from logbench.cases.evidence import ReportVerified
     from logbench.job.seal import Seal
 
 key_app = make_group("key", "This installation's key, which signs what enters a job.")
@@ -22,7 +22,10 @@ _REPORTS = frozenset({".pdf", ".html", ".htm"})
 
 
 def verify(
-    files: Annotated[list[Path], typer.Argument(help="Recordings, a job's folder, or a report.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="Recordings, a job's folder, a report, or a job packed by job export."),
+    ],
     job: Annotated[
         Path | None, typer.Option("--job", help="The job that a report was made of.")
     ] = None,
@@ -33,19 +36,32 @@ def verify(
     """Show whether recordings, the exchanges with the car in them, jobs and reports still are what
     they were; exit code 0, also where another installation signed, which is named; 3 where that is
     not known, or another key than the one that --key names signed; 5 where one is changed."""
-    jobs = [file for file in files if file.is_dir() or file.name == "job.toml"]
-    reports = [file for file in files if file.suffix.lower() in _REPORTS]
-    if reports and job is None:
+    if job is None and any(_is_report(file) for file in files):
         raise UsageError("Name the job that the report was made of: --job FOLDER.")
-    codes = [_verify_job(path, key) for path in jobs]
-    codes += [_verify_report(path, job, key) for path in reports if job is not None]
-    rest = [file for file in files if file not in jobs and file not in reports]
-    codes += _verify_recordings(rest) if rest else []
-    return max(codes, default=0)
+    return max(_verified(file, job, key) for file in files)
 
 
-def _verify_recordings(files: Sequence[Path]) -> list[int]:
-    from logbench.cases.recording import verify_files
+def _is_report(file: Path) -> bool:
+    return file.suffix.lower() in _REPORTS and not file.is_dir()
+
+
+def _verified(file: Path, job: Path | None, key: str) -> int:
+    """The exit code of one; one that cannot be verified hides nothing of the others."""
+    try:
+        if file.is_dir() or file.name == "job.toml":
+            return _verify_job(file, key)
+        if file.suffix.lower() == ".zip":
+            return _verify_handover(file, key)
+        if job is not None and _is_report(file):
+            return _verify_report(file, job, key)
+        return _verify_recording(file)
+    except LogbenchError as error:
+        warn(str(error))
+        return error.exit_code
+
+
+def _verify_recording(file: Path) -> int:
+    from logbench.cases.recording import verify_file
 
     words = {
         True: ("intact: the samples are what was recorded", "green"),
@@ -57,19 +73,17 @@ def _verify_recordings(files: Sequence[Path]) -> list[int]:
         False: ("; the EXCHANGES with the car are changed or gone", "bold red"),
         None: ("", "green"),
     }
-    codes = []
-    for file, state in run_here(verify_files(tuple(files))).items():
-        meaning, style = words[state.samples]
-        more, worse = exchanges[state.exchanges]
-        say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
-        for problem in state.in_job.problems:
-            say(f"  {problem}", "bold red")
-        if state.in_job.remark:
-            say(f"  {state.in_job.remark}", "yellow")
-        changed = False in (state.samples, state.exchanges) or state.in_job.problems
-        unknown = LogbenchError.exit_code if state.samples is None else 0
-        codes.append(CHANGED if changed else unknown)
-    return codes
+    state = run_here(verify_file(file))
+    meaning, style = words[state.samples]
+    more, worse = exchanges[state.exchanges]
+    say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
+    for problem in state.in_job.problems:
+        say(f"  {problem}", "bold red")
+    if state.in_job.remark:
+        say(f"  {state.in_job.remark}", "yellow")
+    if False in (state.samples, state.exchanges) or state.in_job.problems:
+        return CHANGED
+    return LogbenchError.exit_code if state.samples is None else 0
 
 
 def _verify_job(path: Path, key: str) -> int:
@@ -90,7 +104,18 @@ def _verify_report(path: Path, job: Path, key: str) -> int:
     from logbench.cases.evidence import verify_report
     from logbench.job.folder import open_job
 
-    found = run_here(verify_report(path, open_job(job)[0]))
+    return _show_verified(run_here(verify_report(path, open_job(job)[0])), key)
+
+
+def _verify_handover(path: Path, key: str) -> int:
+    from logbench.cases.evidence import verify_handover
+
+    found = run_here(verify_handover(path))
+    say(f"{path}: {found.seal.sentence}")
+    return _show_verified(found, key)
+
+
+def _show_verified(found: ReportVerified, key: str) -> int:
     if found.problems:
         say("CHANGED: the report and the job are not what they were", "bold red")
     for problem in found.problems:
@@ -134,7 +159,7 @@ def show_command() -> None:
     say(f"The key itself (for nobody): {keys.file}")
     earlier = sorted(fingerprint(one) for one in keys.public() - {public})
     for one in earlier:
-        say(f"Of before: {one}")
+        say(f"Earlier: {one}")
 
 
 @key_app.command("backup")

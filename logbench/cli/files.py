@@ -297,6 +297,9 @@ def recover(
     """Turn the journals that a crash left behind into recordings; exit code 3 if one is left."""
     from logbench.cases.live import RecoverJournals
 
+    for place in filter(None, (folder, second)):
+        if not place.is_dir():
+            raise UsageError(f"There is no folder {place}: name the one that was recorded into.")
     found = run_here(RecoverJournals(folder, second), lambda said, _: say(said))
     for one in found:
         if not one.matters:

@@ -9,6 +9,17 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import CHANGED, ArchivePlace, SameCar, archive_of, make_group
+from logbench.cli.report import (
+    Audience,
+    For,
+    Language,
+    Letter,
+    Logo,
+    Sections,
+    Shop,
+    Us,
+    options_of,
+)
 from logbench.cli.show import say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
@@ -245,16 +256,21 @@ def export_command(
             help="Shorten names, plates and VINs; leave photos, files and raw exchanges out.",
         ),
     ] = False,
-    letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
+    letter: Letter = False,
+    language: Language = "",
+    us: Us = False,
+    sections: Sections = "",
+    audience: For = Audience.CLAIMS,
+    shop: Shop = "",
+    logo: Logo = None,
 ) -> int:
     """Pack job, ledger, public key, report and a page that verifies them into one file for third
     parties; exit code 5 where the job is not what entered its ledger."""
     from logbench.cases.handover import HandOver
     from logbench.cli.evidence import show_seal
     from logbench.job.folder import open_job
-    from logbench.report.options import ReportOptions
 
-    options = ReportOptions(paper="letter" if letter else "A4")
+    options = options_of(letter, language, us, sections, audience, shop, logo)
     seal = run_here(HandOver(open_job(folder)[0], out, options, shorten), _progress)
     show_seal(seal)
     say(f"Written to {out}")

@@ -210,6 +210,6 @@ def _lasting(message: Message) -> str | None:
         case BrokeOff(sentence=sentence):
             return sentence
         case CarChanged(sentence=sentence, path=path):
-            return sentence + (f" The recording before: {path}" if path else "")
+            return sentence + (f" The previous recording: {path}" if path else "")
         case _:  # NotStarted and NotChosen answer a window; Failed is raised
             return None

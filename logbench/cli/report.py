@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,6 +12,9 @@ from logbench.cases.work import run_here
 from logbench.cli.options import CHANGED, ArchivePlace, Private, archive_of
 from logbench.cli.show import say
 from logbench.errors import UsageError
+
+if TYPE_CHECKING:
+    from logbench.report.options import ReportOptions
 
 
 class Audience(StrEnum):
@@ -22,19 +25,28 @@ class Audience(StrEnum):
     CLAIMS = "claims"
 
 
+Letter = Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")]
+Language = Annotated[str, typer.Option(help="en, de, es; the user's own if left out.")]
+Us = Annotated[bool, typer.Option("--us", help="US units instead of metric.")]
+Sections = Annotated[str, typer.Option(help="Section names with commas; all if left out.")]
+For = Annotated[
+    Audience,
+    typer.Option("--for", help="owner: one page; technician: all; claims: evidence, too."),
+]
+Shop = Annotated[str, typer.Option(help="Shop's name and lines, with | between.")]
+Logo = Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")]
+
+
 def report(
     job: Annotated[Path, typer.Argument(help="The job's folder.")],
     out: Annotated[Path | None, typer.Option("--out", "-o", help="A .pdf or .html file.")] = None,
-    letter: Annotated[bool, typer.Option("--letter", help="US letter instead of A4.")] = False,
-    language: Annotated[str, typer.Option(help="en, de, es; the user's own if left out.")] = "",
-    us: Annotated[bool, typer.Option("--us", help="US units instead of metric.")] = False,
-    sections: Annotated[str, typer.Option(help="Section names with commas; all if left out.")] = "",
-    audience: Annotated[
-        Audience,
-        typer.Option("--for", help="owner: one page; technician: all; claims: evidence, too."),
-    ] = Audience.CLAIMS,
-    shop: Annotated[str, typer.Option(help="Shop's name and lines, with | between.")] = "",
-    logo: Annotated[Path | None, typer.Option(help="The shop's logo (PNG or JPEG).")] = None,
+    letter: Letter = False,
+    language: Language = "",
+    us: Us = False,
+    sections: Sections = "",
+    audience: For = Audience.CLAIMS,
+    shop: Shop = "",
+    logo: Logo = None,
     private: Private = False,
     archive: ArchivePlace = None,
 ) -> int:
@@ -43,23 +55,10 @@ def report(
     from logbench.cases.job import WriteReport
     from logbench.cli.evidence import show_seal
     from logbench.job.folder import open_job
-    from logbench.report.options import SECTIONS, ReportOptions, sections_from
 
-    name, *lines = (line.strip() for line in shop.split("|"))
-    if len(lines) > 6:
-        raise UsageError("Give the shop's name and at most six lines, with | between them.")
-    options = ReportOptions(
-        paper="letter" if letter else "A4",
-        units="us" if us else "metric",
-        language=language,
-        sections=sections_from(sections) if sections else SECTIONS,
-        audience=audience.value,
-        shop_name=name,
-        shop_lines=tuple(lines),
-        logo=logo,
-        private=private,
-        archive="" if private else archive_of(archive, job),
-    )
+    options = options_of(letter, language, us, sections, audience, shop, logo)
+    options.private = private
+    options.archive = "" if private else archive_of(archive, job)
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"
     written = run_here(WriteReport(folder, content, path, options))
@@ -70,3 +69,30 @@ def report(
         say(problem, "yellow")
     say(f"Report written: {written.path}")
     return CHANGED if changed else int(bool(written.problems))
+
+
+def options_of(
+    letter: bool,
+    language: str,
+    us: bool,
+    sections: str,
+    audience: Audience,
+    shop: str,
+    logo: Path | None,
+) -> ReportOptions:
+    """What a report shall hold, as typed. Raises `UsageError`."""
+    from logbench.report.options import SECTIONS, ReportOptions, sections_from
+
+    name, *lines = (line.strip() for line in shop.split("|"))
+    if len(lines) > 6:
+        raise UsageError("Give the shop's name and at most six lines, with | between them.")
+    return ReportOptions(
+        paper="letter" if letter else "A4",
+        units="us" if us else "metric",
+        language=language,
+        sections=sections_from(sections) if sections else SECTIONS,
+        audience=audience.value,
+        shop_name=name,
+        shop_lines=tuple(lines),
+        logo=logo,
+    )

@@ -126,6 +126,12 @@ def pieces_of(job: Job) -> list[Piece]:
     return found
 
 
+def pieces_data(job: Job) -> bytes:
+    """The texts of all of them, as they lie beside a packed job (JSON)."""
+    texts = [piece.text for piece in pieces_of(job)]
+    return json.dumps({"texts": texts}, ensure_ascii=False).encode()
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """What became of a piece: it came (`old` None), took the place of another, or was taken out

@@ -102,7 +102,7 @@ def _take(replay: Replay, entry: Entry) -> None:
         )
         return
     if entry.kind in (REPORT, NUMBERS):
-        replay.reports += [entry] if entry.kind == REPORT else []
+        replay.reports.append(entry)
         return
     standing = replay.standing[place_of(entry.kind, entry.of)]
     if entry.was:

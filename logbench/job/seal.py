@@ -62,7 +62,7 @@ class Seal:
     foreign: tuple[str, ...] = ()
     """Those of them that this installation never had."""
     reports: tuple[Entry, ...] = ()
-    """Reports that were entered."""
+    """Reports that were entered, and files of their numbers."""
 
     @property
     def notable(self) -> bool:

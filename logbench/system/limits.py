@@ -40,6 +40,10 @@ NOTES_SEARCHED_CHARS = 20_000
 """Of a recording's notes, kept for searching in an archive."""
 JOB_ENTRIES = 500
 """Of one list in a job."""
+HANDOVER_BYTES = 20_000_000_000
+"""Of all that a packed job holds, unpacked: 200 files of `COPIED_FILE_BYTES`."""
+HANDOVER_FILES = 5000
+"""In a packed job: four lists of `JOB_ENTRIES`, notes beside them, and reports."""
 LEDGER_BYTES = 50_000_000
 """Of a job's ledger: 60,000 entries, one for each second of sixteen hours of typing."""
 LEDGER_LINES = 200_000

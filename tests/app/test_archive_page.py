@@ -190,7 +190,7 @@ def test_a_sweep_can_be_stopped_and_goes_on(opened: ArchivePage, root, qtbot):
     assert 0 < done < 16
     opened.sweep()
     until(qtbot, lambda: settled(opened) and not opened.archive.pending())
-    assert f"{done} known before" in opened.notice.text
+    assert f"{done} checked earlier" in opened.notice.text
 
 
 def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):

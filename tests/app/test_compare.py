@@ -222,7 +222,7 @@ def test_another_car_must_be_confirmed(page: ComparePage, tmp_path: Path, qtbot)
     page.choose_sides()
     page.compare()  # asked once
     qtbot.waitUntil(lambda: page.compared is not None and page.results.isVisible(), timeout=30_000)
-    assert "as you said before" in page.results.notes.text()
+    assert "as you said earlier" in page.results.notes.text()
 
 
 def test_one_recording_on_both_sides_is_refused(page: ComparePage, qtbot, tmp_path: Path):

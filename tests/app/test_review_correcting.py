@@ -67,7 +67,7 @@ def test_taken_back_it_is_as_recorded(window: MainWindow, dialog: CorrectDialog,
     qtbot.waitUntil(lambda: open_recording(trip).facts.corrected == "label", timeout=20_000)
     qtbot.waitUntil(lambda: not window.services.runner.busy, timeout=20_000)
     again = asked(window, trip, qtbot)
-    assert "Corrected before: label." in again.said.text()
+    assert "Corrected earlier: label." in again.said.text()
     again.back.setChecked(True)
     again.accept()
     qtbot.waitUntil(lambda: open_recording(trip).facts.corrected == "", timeout=20_000)

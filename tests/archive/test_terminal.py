@@ -55,8 +55,8 @@ def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     code, text = said("sweep", "--car", "van")
     assert code == 0
     assert "3 recordings in" in text
-    assert "0 known before" in text
-    assert "3 known before" in said("sweep")[1]
+    assert "0 checked earlier" in text
+    assert "3 checked earlier" in said("sweep")[1]
     text = said("trend", "fuel_trim:bank 1, warm idle", "van")[1]
     assert text.count("van/") == 3
     assert "1 other cars of 1.8 l" in text
@@ -70,11 +70,11 @@ def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     code, text = said("add", str(new), str(tmp_path / "bad.parquet"))
     assert code == 3
     assert "-> van/2026-03-01-new.parquet" in text.replace("\n", "")
-    code, text = said("check")
+    code, text = said("verify")
     assert code == 0
     assert "7 sound" in text
     (root / "van/cut.parquet").write_bytes(new.read_bytes()[:3000])
-    assert said("check", "--quarantine")[0] == 3
+    assert said("verify", "--quarantine")[0] == 3
     assert (root / "quarantine/van/cut.parquet").exists()
     assert main(["archive", "sweep", str(root), "--function", "math:sqrt"]) == 3
     assert "--out" in capsys.readouterr().err
@@ -101,7 +101,7 @@ def test_a_value_that_cannot_be_shown_is_a_sentence(root, capsys):
 
 COMMANDS = [
     ("list",), ("find", "--car", "van"), ("show", "van/a"), ("query", "SELECT car FROM recordings"),
-    ("check",), ("sweep",), ("trend", "fuel_trim:bank 1, warm idle", "van"),
+    ("verify",), ("sweep",), ("trend", "fuel_trim:bank 1, warm idle", "van"),
     ("repeatability", "van"), ("like", "van/a"), ("export", "--out", "{out}"), ("add", "{new}"),
 ]  # fmt: skip
 

@@ -10,10 +10,16 @@ from contextlib import closing
 import pytest
 
 from logbench.capture.messages import CaptureRequest, Failed, Finished, Step, Stop, Unattended
+from logbench.capture.process import make_source
 from logbench.capture.session import Session
 from logbench.capture.sources.car import PolledSource
 from logbench.capture.unattended import UnattendedRun
-from logbench.errors import ConnectingStoppedError, LinkLostError, PortMissingError
+from logbench.errors import (
+    ConnectingStoppedError,
+    LinkLostError,
+    PortMissingError,
+    SignalUnknownError,
+)
 from logbench.recording.finish import NothingRecordedError
 from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
@@ -216,3 +222,9 @@ def test_nothing_to_go_on_with(tmp_path, mute):
 def test_stop_while_waiting_for_the_engine(tmp_path, mute):
     request = CaptureRequest(mute, out=tmp_path / "a.parquet", unattended=Unattended())
     assert stopped_while_connecting(request, mute) == Finished(None, 0, 0.0)
+
+
+def test_a_signal_that_no_car_has_is_told_before_connecting():
+    """It was found only once the car had answered."""
+    with pytest.raises(SignalUnknownError, match="did you mean RPM"):
+        make_source(CaptureRequest("tcp://127.0.0.1:9", signals=("ECT", "RPMM")))

@@ -190,7 +190,7 @@ def test_answers_are_remembered_both_ways(tmp_path):
     run_here(AnswerCars(cars, ((first, second),), same=True))
     meeting = cars.load().judge(second, first)
     assert (meeting.match, meeting.answered) == (Match.SAME, True)
-    assert "as you said before" in meeting.sentence
+    assert "as you said earlier" in meeting.sentence
 
 
 def test_two_known_cars_said_to_be_one_become_one(tmp_path):

@@ -102,7 +102,7 @@ class ComparePage(QWidget):
             (tr("Add recordings made before"), "Ctrl+B", lambda: sides.ask_for_files(BEFORE)),
             (tr("Add recordings made after"), "Ctrl+Shift+B", lambda: sides.ask_for_files(AFTER)),
             (tr("Take the recordings of the job"), "Ctrl+J", sides.job_wanted.emit),
-            (tr("Look in an archive folder"), "Ctrl+Shift+A", sides.recent.ask_for_folder),
+            (tr("Search an archive folder"), "Ctrl+Shift+A", sides.recent.ask_for_folder),
             (tr("Find a recent recording"), "Ctrl+F", sides.recent.finder.setFocus),
             (tr("Swap before and after"), "Ctrl+Shift+S", self.swap),
             (tr("Choose recordings"), "F2", self.choose_sides),

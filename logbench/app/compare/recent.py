@@ -114,7 +114,7 @@ class Recentercordings(QWidget):
         folder = text_button(
             tr("Archive folder …"),
             self.ask_for_folder,
-            tr("Look in an archive folder and all below it"),
+            tr("Search an archive folder and all below it"),
             tr("A folder of recordings, with all folders below it"),
         )
         finder = QLineEdit(placeholderText=tr("Find by car, file or date"), clearButtonEnabled=True)

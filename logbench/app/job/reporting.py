@@ -107,8 +107,8 @@ class ReportDialog(Dialog):
 
     def _lay_out(self) -> None:
         form = Form()
-        look = self.audience, self.paper, self.units, self.language
-        form.add(tr("Look"), lay(QHBoxLayout(), *look, STRETCH, spacing=12))
+        how = self.audience, self.paper, self.units, self.language
+        form.add(tr("Format"), lay(QHBoxLayout(), *how, STRETCH, spacing=12))
         form.add(tr("Privacy"), self.private)
         form.add(tr("Shop"), self.shop)
         form.add(tr("Logo"), _with_button(self.logo, tr("Choose …"), self._choose_logo))

@@ -202,7 +202,7 @@ class Endings(QObject):
         self._wind_up()
 
     def _car_changed(self, changed: CarChanged) -> None:
-        saved = tr("The recording before is finished: {path}. Another begins.", path=changed.path)
+        saved = tr("The previous recording is finished: {path}. Another begins.", path=changed.path)
         self._notice.trouble(f"{changed.sentence} {saved}" if changed.path else changed.sentence)
         self._set_up.car.drive_over()
 

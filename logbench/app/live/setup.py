@@ -80,7 +80,7 @@ class UnattendedDialog(Dialog):
         form.add(tr("&Folder"), row, self.folder)
         form.add(tr("&Disk budget"), self.budget)
         form.add(tr("&End below"), self.stop_below)
-        form.add(tr("&Look at the voltage every"), self.volt_every)
+        form.add(tr("&Read the voltage every"), self.volt_every)
         layout = lay(
             QVBoxLayout(self),
             Label(_TEXT, wordWrap=True),

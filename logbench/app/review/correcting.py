@@ -45,7 +45,7 @@ class CorrectDialog(Dialog):
         }
         self.few = {fact: FewValues(name, values) for fact, name, values in FEW}
         self._fill()
-        self.back = QCheckBox(tr("Take back what was corrected before"))
+        self.back = QCheckBox(tr("Take back earlier corrections"))
         self.back.setEnabled(bool(facts.corrections))
         self.said = muted(self._told())
         answers = Answers(self, tr("Correct"), tr("Cancel"))
@@ -85,7 +85,7 @@ class CorrectDialog(Dialog):
         """That nothing is overwritten, and what was corrected before."""
         said = tr("The recording and its samples stay as they are; corrections are kept beside it.")
         if self._facts.corrected:
-            said += " " + tr("Corrected before: {facts}.", facts=self._facts.corrected)
+            said += " " + tr("Corrected earlier: {facts}.", facts=self._facts.corrected)
         return said
 
     def changes(self) -> dict[str, object]:

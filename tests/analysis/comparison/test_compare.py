@@ -246,7 +246,7 @@ def test_cars_said_to_be_one_are_compared_and_that_is_noted():
     known.answer(first.facts.identity, second.facts.identity, same=True)
     result = compare([first], [second], known=known)
     assert not result.needs_confirmation
-    assert any("as you said before" in c.text for c in result.concerns)
+    assert any("as you said earlier" in c.text for c in result.concerns)
 
 
 def test_other_ecus_and_engines_need_confirmation():
