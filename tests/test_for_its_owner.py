@@ -66,8 +66,8 @@ def test_what_is_made_takes_the_umask_and_never_more(umask: int, tmp_path: Path)
     if os.geteuid() == 0 or not umask & 0o700:
         with open(folder / "file", "xb", opener=owner_only):
             pass
-        assert stat.S_IMODE((folder / "file").stat().st_mode) == FILE_MODE & ~umask
-    assert stat.S_IMODE(folder.parent.stat().st_mode) == FOLDER_MODE & ~umask
+        assert stat.S_IMODE((folder / "file").stat().st_mode) == 0o600 & ~umask
+    assert stat.S_IMODE(folder.parent.stat().st_mode) == 0o700 & ~umask
 
 
 def test_a_folder_that_is_there_keeps_its_rights(tmp_path: Path):

@@ -92,6 +92,16 @@ def test_the_same_run_of_the_computer_tells_whatever_the_time_of_day_says(tmp_pa
     assert recording.facts.extra == {}
 
 
+def test_the_clock_since_the_start_counts_for_its_own_recording():
+    def at(second: int) -> Clocks:
+        return Clocks(boot=lambda: Boot("run 7", second * SECOND))
+
+    facts = Facts(recording_id="a", extra=at(100).kept("a", ago_s=5.0))
+    assert at(130).since_s(facts, 20.0) == 35.0
+    assert at(130).since_s(facts, 36.0) == 36.0  # never before the last sample
+    assert at(130).since_s(facts.model_copy(update={"recording_id": "b"}), 20.0) is None
+
+
 BACK = datetime.timedelta(seconds=90)
 
 
@@ -202,3 +212,4 @@ def test_the_clocks_of_this_computer():
     assert second.ns >= first.ns
     assert plausible(TODAY)
     assert not plausible(EMPTY_BATTERY)
+    assert not plausible(TODAY.replace(year=2099))

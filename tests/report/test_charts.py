@@ -223,6 +223,22 @@ def test_a_bar_on_the_common_axis_stands_where_its_size_says():
     assert twenty == pytest.approx(2 * two)
 
 
+def test_an_interval_reaches_as_far_to_either_side():
+    chart = bars_chart([Bar("a", ((5.0, 2.0), (None, None)))], "%", None)
+    ((_, low, _, high),) = (
+        m.runs[0] for m in chart.marks if isinstance(m, Line) and m.color == "#333333"
+    )
+    bar = max((m for m in chart.marks if isinstance(m, Box)), key=lambda box: box.height)
+    assert (low + high) / 2 == pytest.approx(bar.y + bar.height)
+    assert (high - low) / 2 == pytest.approx(bar.height * 2.0 / 5.0)
+    for of in (changes_chart, lambda rows: detectable_chart(rows, "x")):
+        marks = of([Change("a", "b", 0.3, 0.1, changed=True)]).marks
+        ((left, _, right, _),) = (m.runs[0] for m in marks if isinstance(m, Line) and m.width > 2)
+        (mark,) = (m for m in marks if isinstance(m, Box) and m.width == 5)
+        assert (left + right) / 2 == pytest.approx(mark.x + 2.5)
+        assert left < mark.x
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8), st.none() | finite), max_size=9))
 def test_cells_stay_inside(rows):

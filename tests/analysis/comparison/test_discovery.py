@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbench.analysis.comparison.control import FALSE_SHARE, adjusted_p
+from logbench.analysis.comparison.control import FALSE_SHARE, adjusted_p, shown
 
 # Benjamini and Hochberg 1995, section 3.2 (myocardial infarction trial): fifteen ordered p values,
 # of which the procedure at 5 % rejects the four smallest (values from memory).
@@ -47,3 +47,17 @@ def test_a_list_without_true_changes_is_empty_in_19_of_20_cases():
     rng = np.random.default_rng(9)
     wrong = sum((adjusted_p(rng.uniform(size=20)) <= FALSE_SHARE).any() for _ in range(2000))
     assert wrong / 2000 <= 0.06
+
+
+def test_within_a_family_the_level_is_its_share_of_families_found():
+    """Benjamini and Bogomolov, 2014: one of three families is found, so 5/3 % hold in it."""
+    p, families = [0.001, 0.04, 0.9, 0.9], ["A", "A", "B", "C"]
+    assert shown(p, families) == [True, False, False, False]
+
+
+def test_a_family_with_more_of_the_attention_needs_less():
+    """By hand: 0.03 / 1.6 is 0.038 of two families; 0.03 / 0.4 and 0.03 alone are above 5 %."""
+    fuel = {"fuel": 0.8}
+    assert shown([0.03, 0.9], ["fuel", "other"], fuel) == [True, False]
+    assert shown([0.9, 0.03], ["fuel", "other"], fuel) == [False, False]
+    assert shown([0.03, 0.9], ["fuel", "other"]) == [False, False]
