@@ -191,7 +191,7 @@ class ArchiveError(LogbenchError):
 
 
 class QueryError(LogbenchError):
-    """The archive refuses the SQL (it is no single reading statement) or cannot run it."""
+    """The archive refuses the SQL (it is not a single reading statement) or cannot run it."""
 
 
 # --- jobs ---------------------------------------------------------------------------------------

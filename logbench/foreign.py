@@ -26,7 +26,7 @@ strict = False
 """Whether an accident with foreign text raises TypeError."""
 
 MOST_LINE = 300
-"""Characters of one line; more is no name any more, and fills a window."""
+"""Characters of one line; more is not a name any more, and fills a window."""
 MOST_TEXT = 20_000
 """Characters of a text of several lines: some ten pages."""
 _MOST_MARKS = 4
@@ -159,7 +159,7 @@ def _as_value(value: object) -> object:
 def clean_text(text: str) -> str:
     """Without control characters but line ends and tabs, without invisible characters and such as
     turn the direction of writing (they make a text look like another), and with few marks on a
-    letter. A lone surrogate, as of a file name that is no text, becomes U+FFFD."""
+    letter. A lone surrogate, as of a file name that is not text, becomes U+FFFD."""
     text = raw(text)
     if text.isascii() and text.isprintable():
         return text

@@ -16,7 +16,7 @@ import pytest
 from logbench import foreign
 
 foreign.strict = True
-hypothesis.settings.register_profile("suite", deadline=None)  # a busy machine is no counterexample
+hypothesis.settings.register_profile("suite", deadline=None)  # a busy machine proves nothing
 hypothesis.settings.load_profile("suite")
 
 _REAL_TIME = (
@@ -32,7 +32,7 @@ _REAL_TIME = (
     "zoo/",
 )
 """Below `tests`: modules that measure the wall clock, rates and pauses of links and disks. A busy
-machine is no fault of the program, so `.ci/run` runs them by themselves."""
+machine is not a fault of the program, so `.ci/run` runs them by themselves."""
 
 _SHARED = Path(__file__).resolve().parents[1].parent / "shared"
 

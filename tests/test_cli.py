@@ -176,7 +176,7 @@ def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.Capture
         writer.close()
     with (tmp_path / "b.parquet.journal").open("r+b") as file:
         file.seek(file.read().rindex(MAGIC, 0, writer.size_bytes - 100) + 60)
-        file.write(b"spoilt")
+        file.write(b"spoiled")
     assert main(["recover", str(tmp_path)]) == 3
     out = "".join(capsys.readouterr().out.split())  # lines are broken anywhere in a path
     assert f"recovered:{tmp_path}/a.parquet" in out

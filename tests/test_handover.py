@@ -210,10 +210,10 @@ def replaced(name: str, old: bytes, new: bytes) -> Callable[[Path], object]:
     )
 
 
-SPOILT: dict[str, tuple[Callable[[Path], object], str]] = {
+SPOILED: dict[str, tuple[Callable[[Path], object], str]] = {
     "signature": (replaced(f"job/{LEDGER_FILE}", b'"kind":"note"', b'"kind":"work"'),
                   "its signature does not fit"),
-    "line": (replaced(f"job/{LEDGER_FILE}", b"{", b"{ "), "is no entry"),
+    "line": (replaced(f"job/{LEDGER_FILE}", b"{", b"{ "), "is not an entry"),
     "chain": (replaced(f"job/{LEDGER_FILE}", b'{"entry"', b'{}\n{"entry"'), "does not follow"),
     "file": (replaced("job/files/invoice.txt", b"80", b"90"), "(file, "),
     "text": (replaced("pieces.json", b"Hose looks split", b"Hose looks good"), "(note, "),
@@ -224,11 +224,11 @@ SPOILT: dict[str, tuple[Callable[[Path], object], str]] = {
 
 
 @needs_node
-@pytest.mark.parametrize("what", SPOILT)
+@pytest.mark.parametrize("what", SPOILED)
 def test_the_page_names_what_was_altered(packed, what: str, tmp_path: Path):
     place = unpacked(packed, False, tmp_path)
     head = seal_of(JobFolder(place / "job")).head
-    spoil, named = SPOILT[what]
+    spoil, named = SPOILED[what]
     spoil(place)
     problems = page_says(place, head)["problems"]
     assert any(named in text for text in problems), problems

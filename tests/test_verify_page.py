@@ -111,7 +111,7 @@ def other_recording(place: Path) -> None:
     path.write_bytes(data)
 
 
-SPOILT: dict[str, tuple[Callable[[Path], object], str]] = {
+SPOILED: dict[str, tuple[Callable[[Path], object], str]] = {
     "a recording": (other_recording, "(recording, "),
     "a note": (other("pieces.json", "looks split", "looks good"), "(note, "),
     "an entry": (other("job/ledger.jsonl", '"kind":"note"', '"kind":"work"'), "does not fit"),
@@ -122,15 +122,15 @@ SPOILT: dict[str, tuple[Callable[[Path], object], str]] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("what", SPOILT)
+@pytest.mark.parametrize("what", SPOILED)
 def test_it_says_in_words_what_is_not_what_entered(
     browser: Browser, packed: Path, what: str, tmp_path: Path
 ):
     place = unpacked(packed, tmp_path / "export")
-    spoil, named = SPOILT[what]
+    spoil, named = SPOILED[what]
     spoil(place)
-    spoilt = shutil.make_archive(str(tmp_path / "spoilt"), "zip", place)
-    found = told(browser, "zip", Path(spoilt))
+    spoiled = shutil.make_archive(str(tmp_path / "spoiled"), "zip", place)
+    found = told(browser, "zip", Path(spoiled))
     assert found["said"].startswith("CHANGED")
     assert any(named in text for text in found["problems"]), found["problems"]
 
@@ -150,8 +150,8 @@ def bomb(path: Path) -> None:
 
 
 HOSTILE: dict[str, tuple[Callable[[Path], object], str]] = {
-    "no zip": (lambda path: path.write_bytes(b"x" * 100), "it is no zip file"),
-    "empty": (lambda path: path.write_bytes(b""), "it is no zip file"),
+    "no zip": (lambda path: path.write_bytes(b"x" * 100), "it is not a zip file"),
+    "empty": (lambda path: path.write_bytes(b""), "it is not a zip file"),
     "leads out": (lambda path: zip_of(path, {"job/../../x": b""}), "leads out of its folder"),
     "absolute": (lambda path: zip_of(path, {"/etc/x": b""}), "leads out of its folder"),
     "bomb": (bomb, "larger than it says"),

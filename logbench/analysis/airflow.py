@@ -122,7 +122,7 @@ def _cell(view: View, maf: Trace, name: str, spans: Sequence[Span], least_rpm: f
             for kpa in (around, manifold)
         )
         per_liter = flow / liters
-    if least_rpm:  # a pull sweeps the engine speed: its trend is no uncertainty
+    if least_rpm:  # a pull sweeps the engine speed: its trend is not uncertainty
         flow_seen, ve_air, ve_map = (detrended(x, rpm) for x in (flow, ve_air, ve_map))
     else:
         flow_seen = flow

@@ -128,7 +128,7 @@ def load_bands(user_file: Path | None = None) -> Bands:
     """The program's bands, with the fields that `user_file` names replaced.
 
     Raises BandsError, naming file, key, field and what is legal, when the file is missing, is not
-    TOML, names an unknown band or field, or has a range that is no range. Tables `[check.name]` are
+    TOML, names an unknown band or field, or has no range there. Tables `[check.name]` are
     the user's own checks.
     """
     rows = dict(_built_in())

@@ -155,7 +155,7 @@ def _inputs(grid: Grid, compression: bool | None) -> _Inputs:
         rpm = np.where(alignment.inside(grid.t_ns, standing.contradicted), np.nan, rpm)
         notes.append("Engine speed reads 0 where other signals say that the engine runs.")
     if speed is None:
-        notes.append("Vehicle speed was not recorded; the car is taken as standing still.")
+        notes.append("Road speed was not recorded; the car is taken as standing still.")
     running, throttle = schmitt(rpm, RUNS_RPM, 250.0), grid.linear("TP", "TAC_PCT", "TP_R")
     if throttle is not None and (compression or _stands_open(throttle[running])):
         throttle = None

@@ -76,7 +76,7 @@ WORDS: Mapping[Trait, tuple[str, str]] = {
     Trait.TWO_BANKS: ("an engine of two banks", "an engine of one bank"),
     Trait.STOP_START: ("a car with stop-start", "a car without stop-start"),
     Trait.HYBRID: ("a hybrid car", "a car that its engine alone drives"),
-    Trait.FIXED_GEARS: ("a gearbox with fixed gears", "a continuously variable gearbox"),
+    Trait.FIXED_GEARS: ("a transmission with fixed gears", "a continuously variable transmission"),
 }
 """What it is where a trait holds, and where it does not."""
 

@@ -217,7 +217,7 @@ def _after_treatment(seen: Seen) -> _Found:
 
 def _throttling(seen: Seen) -> _Found:
     """Whether the air is throttled at idle: spark ignition needs that, compression does not. A
-    spark engine whose valves throttle it looks alike, so it is no strong clue by itself."""
+    spark engine whose valves throttle it looks alike, so it is not a strong clue by itself."""
     ratio = idle_ratio(seen)
     if ratio < DEEP:
         yield "a flap throttles its idle", -3.5

@@ -258,7 +258,7 @@ def _read(kept: Any) -> Quantity | str:
         values = {k: _read(v) for k, v in kept["values"].items()}
         for _, name, spec, conversion in Formatter().parse(kept["template"]):
             if name is not None and (name not in values or spec or conversion):
-                raise ValueError("a place that is no name of a value")
+                raise ValueError("a place that is not a name of a value")
         return Text(kept["template"], values, _forms(kept.get("forms")))
     return Quantity(**kept | {"others": tuple(kept["others"])})
 

@@ -32,10 +32,10 @@ DWELL_S = 7.0
 """An accessory holds its load for longer; idle hunting changes sides within 5 s (periods of 2 to
 10 s). [CP] The compressor of the open road data is off for 8 to 12 s [measured]."""
 DWELLING_SHARE = 0.5
-"""Of the time, what must lie in stretches of that length; else it is no accessory."""
+"""Of the time, what must lie in stretches of that length; else it is not an accessory."""
 LEVELS_APART, LEAST_STEP = 5.0, 0.1
 """Two levels are two where they lie so many scatters of the readings and this share of the lower
-one apart: less is no burden that idle control has to answer. [CP]"""
+one apart: less is not a burden that idle control has to answer. [CP]"""
 STARTED_S = 30.0
 """After a start: flare, the catalyst's heating, the battery's first charge. [CP: 20 to 40 s]"""
 LEAST_READINGS = 8

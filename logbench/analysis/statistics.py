@@ -303,7 +303,7 @@ def spread_of_pieces(t: Values, values: Values, group: Groups) -> Spread:
 def detrended(values: Values, against: Values) -> Values:
     """`values` without their straight-line trend over `against`, with their mean kept; as they are
     where there are fewer than `MIN_SAMPLES` finite pairs. For a mean over a known sweep, whose
-    trend is no uncertainty."""
+    trend is not uncertainty."""
     good = np.isfinite(values) & np.isfinite(against)
     if good.sum() < MIN_SAMPLES:
         return values

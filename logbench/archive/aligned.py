@@ -82,7 +82,7 @@ class Aligned:
 def sql_of_aligned(wanted: Aligned, signals: pa.Table) -> str:
     """A SELECT over the views `samples`, `signals`, `recordings`, and where asked for `states` and
     `findings`. `signals`: the view, for what is recorded. Raises `UsageError` for what no recording
-    holds, or what is no value of one instant."""
+    holds, or what is not a value of one instant."""
     return _Maker(wanted, signals).sql()
 
 

@@ -184,7 +184,7 @@ class Answers:
 def main() -> None:
     """Answer until nobody asks any more."""
     sink = io.BufferedWriter(io.FileIO(os.dup(1), "w"))
-    os.dup2(2, 1)  # what a library prints is no part of an answer
+    os.dup2(2, 1)  # what a library prints is not a part of an answer
     asker = Asker(sys.stdin.buffer, sink)
     setup = asker.setup()
     os.chdir(setup["folder"])

@@ -1,6 +1,6 @@
 """What footers say of their column chunks.
 
-WORKAROUND: pyarrow ends the whole process when some spoilt descriptions of a chunk are looked at
+WORKAROUND: pyarrow ends the whole process when some spoiled descriptions of a chunk are looked at
 from Python (a histogram of another length than its column allows, statistics of another type than
 the schema's). DuckDB reads the same descriptions and raises, so they are read by DuckDB.
 """

@@ -45,7 +45,7 @@ DAYS = pa.schema(
 
 
 def day_of(view: View, findings: Sequence[Finding]) -> dict[str, Any]:
-    """A row without the state of the file; what is no finite number is left out."""
+    """A row without the state of the file; what is not a finite number is left out."""
     from logbench.analysis.comparison.daily import numbers_of
 
     numbers, units = numbers_of(view, findings), {f.heading: f.unit for f in findings}

@@ -161,7 +161,7 @@ def _finding(text: str) -> tuple[str, list[object]]:
         elif not subject:
             subject = part
         else:
-            raise UsageError(f"'{text}' is no finding: write CHECK, VERDICT or CHECK:VERDICT.")
+            raise UsageError(f"'{text}' is not a finding: write CHECK, VERDICT or CHECK:VERDICT.")
     if check:
         from logbench.analysis.run import require_checks  # brings scipy
 
@@ -179,7 +179,7 @@ def _finding(text: str) -> tuple[str, list[object]]:
 
 def _date(text: str) -> str:
     if not re.fullmatch(r"\d{4}(-\d{2}(-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?)?)?", text.strip()):
-        raise UsageError(f"'{text}' is no date: write it like 2026-03-01.")
+        raise UsageError(f"'{text}' is not a date: write it like 2026-03-01.")
     return text.strip().replace(" ", "T")
 
 

@@ -162,7 +162,7 @@ class Fleet:
         drive when the table is made. Raises `UsageError`, `QueryError`.
         """
         if units not in _UNITS:
-            raise UsageError(f"'{units}' are no units: choose us or metric.")
+            raise UsageError(f"'{units}' are not units: choose us or metric.")
         texts = signals if isinstance(signals, Mapping) else {s: s for s in _listed(signals)}
         chosen = Aligned(
             {name: number(text, _UNITS[units]) for name, text in texts.items()},

@@ -262,7 +262,7 @@ def _jobs(store: Store, listing: Listing, problems: list[Problem]) -> tuple[pa.T
             readings += read
             work += done
         except (OSError, ValueError, TypeError, AttributeError):
-            sentence = f"{entry.path} is no job that can be read: correct or remove it."
+            sentence = f"{entry.path} is not a job that can be read: correct or remove it."
             problems.append(Problem(entry.path, "damaged", sentence))
     made = ((rows, JOBS), (roles, ROLES), (readings, READINGS), (work, WORK))
     return tuple(table_of(found, schema) for found, schema in made)

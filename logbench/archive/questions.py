@@ -319,7 +319,7 @@ def _checked(got: bytearray) -> pa.Table:
         table = pa.ipc.open_stream(pa.py_buffer(got)).read_all()
         table.validate(full=True)
     except (pa.ArrowException, OSError, ValueError) as error:
-        raise QueryError("The query's answer is no table: it is refused.") from error
+        raise QueryError("The query's answer is not a table: it is refused.") from error
     return table
 
 

@@ -62,7 +62,7 @@ class Footer:
 
 
 def read_footer(store: Store, entry: Entry, footer_bytes: int = 0) -> Footer | Problem:
-    """One file's footer; a `Problem` for every file that is no sound recording. `footer_bytes`: how
+    """One file's footer; a `Problem` for what is not a sound recording. `footer_bytes`: how
     long it is, where that is known: of an object no more is fetched."""
     return read_footers(store, [entry], footer_bytes)[0]
 

@@ -139,7 +139,7 @@ def check_name(path: str) -> str:
     if not parts or path.startswith(("/", "\\", "~")) or ".." in parts or "\\" in path:
         raise ArchiveError(f"{path!r} lies outside the archive: name a path below its root.")
     if re.match(r"[A-Za-z]:", path) or odd_name(path):
-        raise ArchiveError(f"{path!r} is no name that an archive can have: rename the file.")
+        raise ArchiveError(f"{path!r} is not a name that an archive can have: rename the file.")
     return str(PurePosixPath(path))
 
 
@@ -162,7 +162,7 @@ class LocalStore(Store):
         except OSError as error:
             raise ArchiveError(f"There is no archive at {root}: name a folder.") from error
         if not found.is_dir():
-            raise ArchiveError(f"{root} is no folder: an archive is a folder or a URL.")
+            raise ArchiveError(f"{root} is not a folder: an archive is a folder or a URL.")
         super().__init__(str(found), found)
 
     def listing(self) -> Listing:
@@ -232,7 +232,7 @@ def _walk(
             if stat.S_ISREG(info.st_mode):
                 yield Entry(path, info.st_size, info.st_mtime_ns)
             else:
-                problems.append(Problem(path, "foreign", f"{path} is no ordinary file: left out."))
+                problems.append(Problem(path, "foreign", f"{path} is not a plain file: left out."))
 
 
 def _leads_to_folder(link: os.DirEntry[str]) -> bool:

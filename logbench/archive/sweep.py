@@ -167,11 +167,11 @@ def load_function(name: str) -> UserFunction:
         try:
             catalog().by_acronym(name)
         except SignalUnknownError as error:
-            raise UsageError(f"'{name}' is no MODULE:FUNCTION either: {error}") from error
+            raise UsageError(f"'{name}' is not a MODULE:FUNCTION either: {error}") from error
     try:
         found = getattr(importlib.import_module(module), attribute)
     except (ImportError, AttributeError, ValueError) as error:
-        raise UsageError(f"'{name}' is no function: give MODULE:FUNCTION ({error}).") from error
+        raise UsageError(f"'{name}' is not a function: give MODULE:FUNCTION ({error}).") from error
     if not callable(found):
         raise UsageError(f"'{name}' cannot be called: give MODULE:FUNCTION.")
     made: UserFunction = found

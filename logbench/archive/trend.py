@@ -234,5 +234,5 @@ def parse_number(text: str) -> tuple[str, str, str]:
     """`CHECK`, `CHECK:SUBJECT` or `CHECK:SUBJECT:NUMBER` as (check, part of subject, number)."""
     parts = [part.strip() for part in text.split(":")]
     if not parts[0] or len(parts) > 3:
-        raise UsageError(f"'{text}' is no number: write CHECK:SUBJECT or CHECK:SUBJECT:NUMBER.")
+        raise UsageError(f"'{text}' is not a number: write CHECK:SUBJECT or CHECK:SUBJECT:NUMBER.")
     return (*parts, "", "")[0], (*parts, "", "")[1], (*parts, "", "")[2]

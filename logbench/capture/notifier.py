@@ -221,7 +221,7 @@ class Notifier:
 class RuleWatch:
     """Follows the samples; each rule marks once when it comes true, and again after it was not.
 
-    NaN ('not used') is no value. Of several ECUs that report a signal, the last to speak counts.
+    NaN ('not used') is not a value. Of several ECUs that report a signal, the last to speak counts.
     """
 
     def __init__(self, rules: Iterable[MarkRule]) -> None:

@@ -82,7 +82,7 @@ def stated_vin(text: str) -> str:
     if checked.vin and checked.problem:
         raise UsageError(
             tr(
-                "'{text}' cannot be the VIN. {why} Look again; a frame number that is none goes "
+                "'{text}' cannot be the VIN. {why} Read it again; another frame number goes "
                 "into the car's name.",
                 text=checked.vin,
                 why=checked.problem,

@@ -43,7 +43,7 @@ class ReportVerified:
 @only_looks
 def verify_report(work: Work, report: Path, folder: JobFolder) -> ReportVerified:
     """Whether a report is the one that was written, of this job as it is; and its numbers computed
-    anew. Raises UsageError for a file that is no report with the mark of a ledger, JobError,
+    anew. Raises UsageError for a file that is not a report with the mark of a ledger, JobError,
     StorageError."""
     data, marked = _marked(report)
     seal = verify_job(folder).run(work)
@@ -105,7 +105,7 @@ def _marked(report: Path) -> tuple[bytes, Seal]:
     if marked is None:
         raise UsageError(
             tr(
-                "{name} says nothing of a ledger: it is no report of a sealed job, or it was "
+                "{name} says nothing of a ledger: it is not a report of a sealed job, or it was "
                 "written anew by another program.",
                 name=report.name,
             )
@@ -175,7 +175,7 @@ def _computed_anew(folder: JobFolder, work: Work) -> Iterator[tuple[bool, str]]:
 
 def _compared_anew(folder: JobFolder, job: Job, work: Work) -> Iterator[tuple[bool, str]]:
     """Comparisons that are kept: with other limits, other drives in the archive or another version
-    of the program they may say something else, which is no problem by itself."""
+    of the program they may say something else, which is not a problem by itself."""
     from logbench.cases.compare import compare_files
 
     for kept in job.comparisons:

@@ -215,13 +215,13 @@ def perform(job: Job, explained: Explained, test: str) -> Done:
     JobError."""
     play = play_in(job)
     if play is None:
-        raise UsageError(tr("This job is no exercise: begin one."))
+        raise UsageError(tr("This job is not an exercise: start one."))
     if play.committed:
         raise UsageError(tr("A cause was committed to already: begin another exercise."))
     keys = [one.key for one in offered(explained, done_in(job))]
     if test not in keys:
         raise UsageError(
-            tr("{test} is no test that is left to do on this car: choose one of {keys}.",
+            tr("{test} is not a test that is left to do on this car: choose one of {keys}.",
                test=test, keys=", ".join(keys))
         )  # fmt: skip
     done = play.perform(test)
@@ -273,7 +273,7 @@ class Step:
         if self.advised is None:
             return tr("Nothing needed testing any more.")
         mine, test = share_text(self.share), self.test
-        own = tr("It told {p} of the doubt in {n:g} min.", p=mine, n=test.minutes)
+        own = tr("It removed {p} of the doubt in {n:g} min.", p=mine, n=test.minutes)
         if self.advised is test:
             return own + " " + tr("The best choice.")
         if self.well_chosen:
@@ -373,7 +373,7 @@ class Debrief:
 def debrief(play: Play, explained: Explained, done: Sequence[Done]) -> Debrief:
     """What is told once somebody has committed. UsageError before."""
     if not play.committed:
-        raise UsageError(tr("The truth is told once you have committed to a cause."))
+        raise UsageError(tr("The truth is shown once you have committed to a cause."))
     truth, recorded = truth_of(play.exercise), explained.causes
     known = [one for one in done if one.test in HAND_TESTS]
     steps = [_step(recorded, explained.engine, known[:n], one) for n, one in enumerate(known)]

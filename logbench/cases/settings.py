@@ -216,7 +216,7 @@ def _newest(kept: dict[str, Any], key: str, value: Any, most: int) -> dict[str, 
 
 
 def _read(path: Path) -> dict[str, Any]:
-    """What stands in the file; one that is no JSON object is set aside."""
+    """What stands in the file; one that is not a JSON object is set aside."""
     return read_own(path, SETTINGS_BYTES, lambda data: _OBJECT.validate_python(json_of(data))) or {}
 
 

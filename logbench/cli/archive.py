@@ -89,7 +89,7 @@ def _displacements(liters: str) -> tuple[float, float]:
     try:
         return float(low) - 0.01, float(high or low) + 0.01
     except ValueError:
-        raise UsageError(f"'{liters}' is no displacement: write 1.8 or 1.6-2.0.") from None
+        raise UsageError(f"'{liters}' is not a displacement: write 1.8 or 1.6-2.0.") from None
 
 
 def _list(

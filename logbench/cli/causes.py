@@ -63,7 +63,7 @@ def _done(text: str) -> Done:
 
     name, found, outcome = text.partition("=")
     if not found:
-        raise UsageError(f"{text!r} is no test with its outcome: NAME=OUTCOME.")
+        raise UsageError(f"{text!r} is not a test with its outcome: NAME=OUTCOME.")
     return entered(name.strip(), outcome.strip())
 
 

@@ -77,7 +77,7 @@ def _fact_of(text: str) -> tuple[str, object]:
 
     fact, _, value = (part.strip() for part in text.partition("="))
     if fact not in FACTS:
-        raise UsageError(f"'{fact}' is no fact of a car: choose one of {', '.join(FACTS)}.")
+        raise UsageError(f"'{fact}' is not a fact of a car: choose one of {', '.join(FACTS)}.")
     if value.lower() == _UNKNOWN:
         return fact, None
     with refused(Car, "The vehicle's {name} is not taken: {problem}."):

@@ -58,7 +58,7 @@ def exercise(
         raise UsageError("An exercise that is under way has its seed: leave out --seed, --kind.")
     home, job = open_job(folder if folder is not None else _begin(seed, kind, into, not own_drive))
     if play_in(job) is None:
-        raise UsageError(f"{home.path} is no exercise: begin one with `logbench exercise`.")
+        raise UsageError(f"{home.path} is not an exercise: begin one with `logbench exercise`.")
     explained = run_shown(explain_job(home, job), "Weighing the causes")
     jobs = JobStore()
     for test in do or ():

@@ -63,7 +63,7 @@ def new_command(
         raise UsageError(f"{folder} exists already: name a folder that does not.")
     if safe_name(folder.name) != folder.name:
         raise UsageError(
-            f"{folder.name!r} is no name for every file system: try {safe_name(folder.name)!r}."
+            f"{folder.name!r} is not a name for every file system: try {safe_name(folder.name)!r}."
         )
     job = Job()
     given = {

@@ -32,7 +32,7 @@ SoakHours = Annotated[
 ]
 Altitude = Annotated[
     float | None,
-    typer.Option("--altitude-m", help="Height above sea level, meters: for the barometer."),
+    typer.Option("--altitude-m", help="Altitude, meters: for the barometer."),
 ]
 Humidity = Annotated[
     float | None, typer.Option(help="Relative humidity outside, %: for the air's density.")
@@ -94,7 +94,7 @@ def duration_s(text: str) -> float:
         factor = {"min": 60, "m": 60, "h": 3600}.get(match[2] or "s", 1)
         seconds = float(match[1]) * factor
     if seconds <= 0:
-        raise UsageError(f"'{text}' is no duration; write it like 90s, 10min or 1.5h.")
+        raise UsageError(f"'{text}' is not a duration; write it like 90s, 10min or 1.5h.")
     return seconds
 
 
@@ -106,7 +106,7 @@ def moment_of(text: str) -> datetime | None:
         return datetime.fromisoformat(text.strip()) if text.strip() else None
     except ValueError:
         raise UsageError(
-            f"'{text}' is no date and time; write it like 2026-03-01T10:00 or 2026-03-01T10:00Z."
+            f"'{text}' is not a date and time; write it like 2026-03-01T10:00 or 2026-03-01T10:00Z."
         ) from None
 
 

@@ -47,7 +47,7 @@ def load_book(path: Path, mapping: Mapping | None, _delimiter: str | None) -> tu
 
 
 def _check(file: IO[bytes]) -> None:
-    """Raises `ValueError` for what is no workbook, unpacks to too much, or declares entities."""
+    """Raises `ValueError` for what is not a workbook, unpacks to too much, or declares entities."""
     try:
         with zipfile.ZipFile(file) as book:
             if sum(part.file_size for part in book.infolist()) > limits.BOOK_BYTES:
@@ -69,7 +69,7 @@ def _check_part(book: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
     with book.open(part) as unpacked:
         while piece := unpacked.read(_PIECE):
             if b"<!DOCTYPE" in end + piece or b"\0" in piece:
-                raise ValueError("a part of it is no plain XML")
+                raise ValueError("a part of it is not a plain XML")
             end = piece[-16:]
 
 

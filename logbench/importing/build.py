@@ -181,7 +181,7 @@ def _report_time(sheet: Sheet, mapping: Mapping, times: RowTimes, report: Report
     name = sheet.columns[mapping.time.places[-1]].name if mapping.time.places else "time"
     for row in np.flatnonzero(~times.known):
         text = cell_text(sheet.columns[mapping.time.places[-1]], int(row))
-        report.leave_out(int(sheet.lines[row]), name, text, "is no time: the row is left out")
+        report.leave_out(int(sheet.lines[row]), name, text, "is not a time: the row is left out")
     if mapping.time.format == "none":
         if mapping.time.standing:
             raise ImportFileError(

@@ -20,7 +20,7 @@ from logbench.system.extras import lacks
 from logbench.system.limits import LINE_CHARS, TEXT_BYTES
 from logbench.system.reading import open_plain
 
-_NO_LINE = "is no frame of a log"
+_NO_LINE = "is not a frame of a log"
 
 
 class Frame(NamedTuple):
@@ -101,7 +101,7 @@ def _candump(stream: IO[str], report: Report) -> Iterator[Frame]:
 
 
 def _of_candump(number: int, found: re.Match[str]) -> Frame | None:
-    """None of what is no data frame. Raises `ValueError`."""
+    """None of what is not a data frame. Raises `ValueError`."""
     identifier = int(found["id"], 16)
     if identifier & _ERROR_FLAG or found["data"][:1].upper() == "R":
         return None

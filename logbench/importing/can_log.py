@@ -78,7 +78,7 @@ def _messages(path: Path, frames: Iterable[Frame], report: Report) -> Iterator[H
             report.remark("The log has no times: its requests are taken as 1 s apart.")
             untimed_ns += _UNTIMED_NS if _asked_of(frame) is not None else 0
         elif not abs(frame.t_s) < _LATEST_S:
-            reason = "is no time: the frame is left out"
+            reason = "is not a time: the frame is left out"
             report.leave_out(frame.line, "", f"{frame.t_s:g}", reason)
             continue
         if frame.channel not in buses and len(buses) >= CAN_CHANNELS:

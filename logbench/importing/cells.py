@@ -70,7 +70,7 @@ class Parsed:
 
 
 def parse_number(text: str, decimal: str = ".", thousands: str = "") -> tuple[float, str] | None:
-    """A number and the unit behind it (`` where none); None when it is no number.
+    """A number and the unit behind it (`` where none); None when it is not a number.
 
     `2124RPM`, `24,77g/s`, `1.234,5`, `-3 %`, `00:03:02` (as 182 s). Thousands marks must stand
     before groups of three digits.
@@ -160,10 +160,10 @@ def parse_column(
 
 
 def _why_not(text: str, decimal: str, thousands: str) -> str:
-    """Why a cell is no reading."""
+    """Why a cell is not a reading."""
     match = _NUMBER.fullmatch(text.strip()) if len(text) <= CELL_CHARS else None
     is_number = match is not None and _plain(match[1].strip(), decimal, thousands) is not None
-    return "is in a unit that is not known" if is_number and match and match[2] else "is no number"
+    return "is in an unknown unit" if is_number and match and match[2] else "is not a number"
 
 
 def _meaning(

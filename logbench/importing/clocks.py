@@ -99,7 +99,7 @@ def _looked_at(groups: Groups) -> Groups:
 
 
 def is_other(name: str) -> bool:
-    """Whether a header names what is no time and no signal: an ECU, a unit, a car, …"""
+    """Whether a header names what is not a time and no signal: an ECU, a unit, a car, …"""
     return any(is_kind(name, kind) for kind in _OTHERS)
 
 

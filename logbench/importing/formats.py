@@ -1,4 +1,4 @@
-"""The formats that can be imported, and Parquet files that are no recordings, by way of pandas.
+"""The formats that can be imported, and Parquet files that are not recordings, by way of pandas.
 
 To add one: its module, and a row in `FORMATS`.
 """
@@ -87,7 +87,7 @@ def read_table(path: Path) -> pd.DataFrame:
         known = type(error) is ValueError or getattr(error, "strerror", None)
         why = f" ({getattr(error, 'strerror', None) or error})" if known else ""
         raise ImportFileError(
-            f"{path} is no table that can be read{why}: it is damaged or no Parquet file."
+            f"{path} is not a table that can be read{why}: it is damaged or no Parquet file."
         ) from error
 
 

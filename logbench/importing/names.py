@@ -3,7 +3,7 @@
 Headers are cut into words, spelled out by `synonyms.toml`, and compared as sets with the phrases
 there, with those of `abroad.toml` and with the acronyms and names of the signal table. Only a
 whole name is sure; one that is alike is a question (`ALIKE`), for likeness of words feeds no check:
-'fuel economizer' is no fuel system status. Numbers and single letters must agree: bank 2 is never
+'fuel economizer' is not a fuel system status. Numbers and letters must agree: bank 2 is never
 bank 1.
 """
 
@@ -50,7 +50,7 @@ class Header:
     bare: str = ""
     """The text outside of brackets."""
     notes: tuple[str, ...] = ()
-    """What stands in brackets and is no unit, as the file has it."""
+    """What stands in brackets and is not a unit, as the file has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +213,7 @@ def _names_of(words: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def is_kind(header: str, kind: str) -> bool:
-    """Whether a header names a column that is no signal: `time`, `date`, `name`, `value`, …"""
+    """Whether a header names a column that is not a signal: `time`, `date`, `name`, `value`, …"""
     words = _kind_words(" ".join(take_apart(header).words)) or _kind_words(header)
     return words in _kinds()[kind]
 
@@ -293,7 +293,7 @@ def _noted(match: Match, parts: Header) -> Match:
         if pid and int(pid[1], 16) == table().by_acronym(match.signal).pid:
             same = True
         if not same and note.upper() != match.signal and words_of(note):
-            return _doubted(match, f"but '{note}' behind it is no unit that is known")
+            return _doubted(match, f"but '{note}' behind it is not a unit that is known")
     return match
 
 

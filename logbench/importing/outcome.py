@@ -1,5 +1,5 @@
 """What would come out of an import: drives, lengths, true rates, ranges, and what is implausible;
-and what is no drive at all, which is refused.
+and what is not a drive at all, which is refused.
 
 Limits that hold for any car stand in `_USUAL`, each with where it is from.
 """
@@ -92,7 +92,7 @@ class DriveOutcome:
 
 
 def without_nonsense(imported: Imported, source: str) -> Imported:
-    """Without what is no drive, which the report then tells. Raises `ImportFileError`, with the
+    """Without what is not a drive, which the report then tells. Raises `ImportFileError`, with the
     reason, where nothing else is left of the file named `source`."""
     kept, reasons = [], []
     for number, drive in enumerate(imported.drives, start=1):
@@ -112,7 +112,7 @@ def without_nonsense(imported: Imported, source: str) -> Imported:
 
 
 def _nonsense(drive: Drive) -> str:
-    """Why it is no drive; `` where it is one."""
+    """Why it is not a drive; `` where it is one."""
     known = [trace for trace in drive.traces if trace.signal in table() and len(trace)]
     if not known:
         return "none of its columns is a known signal"

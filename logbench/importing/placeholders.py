@@ -1,4 +1,4 @@
-"""Numbers in a table that are no readings: what a logger writes until, or where, it has none; and
+"""Numbers in a table that are not readings: what a logger writes until, or where, it has none; and
 tables that no car has filled.
 
 A real reading must survive, to the bit: so a number is only left out where it cannot be one, for
@@ -236,7 +236,7 @@ def why_no_car(traces: Sequence[Trace]) -> str:
         f"{t.signal} from {np.nanmin(t.value):g} to {np.nanmax(t.value):g} {t.unit}"
         for t in swept[:3]
     )
-    return f"This is no car: its signals sweep through their ranges, as a demonstration's ({told})."
+    return f"This is not a car: its signals sweep through their ranges, as if shown ({told})."
 
 
 def _share_swept(trace: Trace) -> float:

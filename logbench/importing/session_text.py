@@ -41,7 +41,7 @@ _STATUS = re.compile(r"^(?:SEARCHING|BUS INIT:?)[ .]*(?:OK)?", re.IGNORECASE)
 _INDEXED = re.compile(r"([0-9A-F]):([0-9A-F]*)")
 _HEX = re.compile(r"[0-9A-F]{2,}")
 _ELEVEN = re.compile(r"7E[89A-F](?:..)+")
-_NOT_WHOLE = "is no whole reply"
+_NOT_WHOLE = "is not a whole reply"
 _DAY_NS = 86_400 * 10**9
 
 

@@ -143,7 +143,7 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     except ValueError as error:
         raise ImportFileError(f"{path} is not read, {error}: cut it into smaller files.") from error
     except IsADirectoryError as error:
-        raise ImportFileError(f"{path} is no file: name the files in it.") from error
+        raise ImportFileError(f"{path} is not a file: name the files in it.") from error
     except OSError as error:
         raise ImportFileError(f"{path} cannot be read ({error.strerror}): check it.") from error
     if not raw.strip():
@@ -154,13 +154,13 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     elif raw.startswith(b"\xef\xbb\xbf"):
         names = ["utf-8-sig", *names]
     elif b"\0" in raw[:100_000]:
-        raise ImportFileError(f"{path} is no text file: give a CSV, a Parquet file or a CAN log.")
+        raise ImportFileError(f"{path} is not text file: give a CSV, a Parquet file or a CAN log.")
     for name in names:
         try:
             return raw.decode(name or "utf-8"), name or "utf-8"
         except (UnicodeDecodeError, LookupError):
             continue
-    raise ImportFileError(f"{path} is no text that can be read: save it as UTF-8.")
+    raise ImportFileError(f"{path} is not text that can be read: save it as UTF-8.")
 
 
 def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[int, list[str]]]:

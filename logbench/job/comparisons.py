@@ -79,7 +79,7 @@ def chosen_sides(
     folder: JobFolder, job: Job, before: Sequence[Path], after: Sequence[Path]
 ) -> tuple[list[Path], list[Path]]:
     """Files to compare: those named, the other side by its role. Raises UsageError for a file that
-    is no recording of the job, and for a side without any; JobDamagedError."""
+    is not a recording of the job, and for a side without any; JobDamagedError."""
     roles = sides_by_role(job)
     wanted = [
         list(named) or [Path(file) for file in files]

@@ -218,7 +218,7 @@ class JobFolder:
     def add_photo(self, job: Job, source: Path, caption: str = "") -> Photo:
         """Copy a picture or another file into the job and enter it under photos or files.
 
-        Raises StorageError for one that cannot be read, is no plain file or is too large,
+        Raises StorageError for one that cannot be read, is not a plain file or is too large,
         JobDamagedError for a picture that cannot be shown.
         """
         from logbench.job.pictures import is_photo  # the decoder takes time to load
@@ -320,7 +320,7 @@ def parse_job(data: bytes, where: str) -> Job:
         content = toml_of(data)
     except ValueError as error:
         line = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise JobDamagedError(f"{where} is no readable job file: {line[:200]}.") from error
+        raise JobDamagedError(f"{where} is not a readable job file: {line[:200]}.") from error
     version = str(content.get("schema_version", SCHEMA_VERSION))
     if version.split(".", maxsplit=1)[0] != SCHEMA_VERSION.split(".")[0]:
         raise JobTooNewError(

@@ -232,7 +232,7 @@ class Ledger:
         aside = self.folder / NEXT_FILE
         if not aside.exists():
             return
-        with contextlib.suppress(JobDamagedError):  # what is no ledger stays as it is
+        with contextlib.suppress(JobDamagedError):  # what is not a ledger stays as it is
             self._append(self._parts()[2])
         with storage_trouble(aside):
             aside.unlink(missing_ok=True)
@@ -266,7 +266,7 @@ class Ledger:
             except OSError:
                 if self.file.is_file():
                     raise
-                why = tr("it is no plain file")
+                why = tr("it is not a plain file")
         raise JobDamagedError(tr("The ledger cannot be read: {why}.", why=why))
 
     def _waiting(self) -> tuple[bytes, ...]:

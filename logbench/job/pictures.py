@@ -50,7 +50,7 @@ class Pixels:
 
 
 def is_photo(path: Path) -> bool:
-    """Whether a file is taken in as a photo; what is no picture is taken in as a file.
+    """Whether a file is taken in as a photo; what is not a picture is taken in as a file.
 
     Raises JobDamagedError for a picture that could never be shown: damaged, too large, or of a kind
     that is not decoded.

@@ -54,7 +54,10 @@ def replayed(lines: Sequence[bytes]) -> Replay:
         replay.head, replay.count = line, number + 1
         if found is None:
             replay.problems.append(
-                tr("Line {n} of the ledger is no entry: it was altered or damaged.", n=number + 1)
+                tr(
+                    "Line {n} of the ledger is not an entry: it was altered or damaged.",
+                    n=number + 1,
+                )
             )
             continue
         entry, signed = found

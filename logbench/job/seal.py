@@ -263,7 +263,7 @@ def _strangers(folder: JobFolder, job: Job) -> Iterator[str]:
             for path in files_below(place_inside(folder.path, name)):
                 if path.resolve() not in known and not path.name.startswith("."):
                     shown = Foreign(f"{name}/{path.name}")
-                    yield tr("{file} lies in the folder and is no part of the job.", file=shown)
+                    yield tr("{file} lies in the folder and is not part of the job.", file=shown)
 
 
 # --- what it comes to ---

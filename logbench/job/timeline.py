@@ -80,7 +80,7 @@ def _said_of(recording: Recording, file: str) -> Iterator[Moment]:
         try:
             after = timedelta(seconds=remark.start_ns / 1e9 / facts.link.time_scale)
             when = began and began + after
-        except (ArithmeticError, ValueError):  # what the file says is no time
+        except (ArithmeticError, ValueError):  # what the file says is not a time
             when = None
         yield Moment(when, remark.kind, remark.text, file)
 

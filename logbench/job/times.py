@@ -8,7 +8,7 @@ from logbench.foreign import in_label
 
 
 def parse_time(text: str) -> datetime | None:
-    """The moment of an ISO 8601 text, in UTC where it names no zone; None when it is no time."""
+    """The moment of an ISO 8601 text, in UTC where it names no zone; None when it is not a time."""
     when = _moment(text)
     return when if when is None or when.tzinfo is not None else when.replace(tzinfo=UTC)
 

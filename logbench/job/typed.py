@@ -73,7 +73,7 @@ def correct(job: Job, kind: TypedKind, number: int, text: str) -> str:
     Raises `UsageError`."""
     entry, field = _entry_at(job, kind, number), _WORDS[kind][1]
     if not text.strip():
-        raise UsageError(tr("Nothing is no correction: withdraw the entry instead."))
+        raise UsageError(tr("An empty correction changes nothing: withdraw the entry instead."))
     old = raw(getattr(entry, field))
     set_value(entry, field, text)
     return old

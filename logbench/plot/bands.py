@@ -22,7 +22,7 @@ _WARM_DEGC = 70.0
 _CLOSED_LOOP = 2.0
 """Fuel system status of SAE J1979: closed loop, with oxygen sensors."""
 _OUT_NS = 3_000_000_000
-"""A value out of its band for less is no warning yet (common practice, no source)."""
+"""A value out of its band for less is not a warning yet (common practice, no source)."""
 _MOST_INPUTS = 4
 """Of a check, whose traces are seen with its finding."""
 

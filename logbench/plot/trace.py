@@ -71,7 +71,7 @@ class StripTrace:
         return judged(*pyramid.around(t_ns), at, (pyramid.interval_ns, pyramid.gap_ns(1)))
 
     def shown_text(self, at: int | Clock, units: Units = METRIC, *, aged: bool = True) -> str:
-        """That value, and what it is where it is no valid one."""
+        """That value, and what it is where it is not a valid one."""
         return self.shown(at).text(lambda value: self.text(value, units), aged=aged)
 
     def text(self, value: float, units: Units = METRIC) -> str:

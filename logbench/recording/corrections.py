@@ -112,7 +112,7 @@ def _checked(facts: Facts, one: Correction) -> Correction:
         ) from error
     except ValueError as error:
         raise UsageError(
-            tr("'{text}' is no {fact}.", text=one.value, fact=one.fact.replace("_", " "))
+            tr("'{text}' is not a {fact}.", text=one.value, fact=one.fact.replace("_", " "))
         ) from error
     return one
 
@@ -130,4 +130,4 @@ def _put(facts: Facts, fact: str, value: Any) -> None:
         facts.extra.pop(fact, None)
         facts.extra.update(legal.extra())
     else:
-        raise ValueError(f"{fact} is no fact that is corrected")
+        raise ValueError(f"{fact} is not a fact that is corrected")

@@ -103,7 +103,7 @@ def export_csv(
 
     Long: `t_s,signal,ecu,value,unit`, one row a sample. Wide: `t_s` and one column a trace, named
     `RPM (rpm)`, or `RPM@7E9 (rpm)` for an ECU other than 7E8. Times have nine decimals, values as
-    many as they need; a blank cell is no sample, `NaN` a sample that the ECU marked as not used.
+    many as they need; a blank cell is not a sample, `NaN` a sample that the ECU marked as not used.
     Several samples of one trace at the very same instant get a row each. With `step_s`, the wide
     layout has an even clock: each cell is the trace's last value so far, at most `MAX_AGE_S` old;
     where the whole clock had more rows than `even.most_cells`, those without a value are left out.

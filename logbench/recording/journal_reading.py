@@ -190,7 +190,7 @@ class Samples:
 def scan_journal(path: Path) -> JournalIndex:
     """What a journal holds; all samples are checked and counted, none is kept.
 
-    Raises `RecordingMissingError` without a file, `NotARecordingError` where it is no journal of
+    Raises `RecordingMissingError` without a file, `NotARecordingError` where it is not a journal of
     this program, `RecordingTooNewError`, and `RecordingDamagedError` when the disk cannot read it.
     """
     index = JournalIndex(Facts())
@@ -232,7 +232,7 @@ def samples_by_frame(path: Path) -> dict[int, int]:
 
 def scan_start(path: Path) -> bytes:
     """Which recording a journal belongs to, empty where its first frame is not sound. Raises as
-    `scan_journal` where it is no journal of ours, by its first megabyte."""
+    `scan_journal` where it is not a journal of ours, by its first megabyte."""
     with _opened(path) as fd:
         return recording_at_start(fd)
 
@@ -259,7 +259,7 @@ def _opened(path: Path) -> Iterator[int]:
 
 
 def _refuse_foreign(fd: int, path: Path) -> None:
-    """Raise `NotARecordingError` where an open file is no journal."""
+    """Raise `NotARecordingError` where an open file is not a journal."""
     os.lseek(fd, 0, os.SEEK_SET)
     start = os.read(fd, len(MAGIC))
     if start == MAGIC:

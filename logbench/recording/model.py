@@ -166,7 +166,7 @@ def iso_utc(moment: datetime) -> str:
 
 
 def start_of(moment: datetime | None) -> tuple[str, str]:
-    """The facts `started_utc` and `started_local` of a moment: without a zone it is no instant."""
+    """The facts `started_utc` and `started_local` of a moment: none without a zone."""
     if moment is None:
         return "", ""
     if moment.tzinfo is None:

@@ -32,7 +32,7 @@ class Preview:
 
 
 def shrunk(trace: Trace, duration_ns: int) -> Preview:
-    """A trace in columns from 0 to `duration_ns`; values that are no numbers are left out."""
+    """A trace in columns from 0 to `duration_ns`; values that are not numbers are left out."""
     finite = np.isfinite(trace.value)
     t_ns, value = trace.t_ns[finite], trace.value[finite].astype(np.float32)
     low, high = np.full((2, COLUMNS), np.nan, np.float32)

@@ -24,7 +24,7 @@ _NUMBERS = (
     *("year", "displacement_l", "cylinders", "turbo", "banks", "valve_throttled", "stop_start"),
     *("hybrid", "regulating_temp_degc"),
 )
-"""Facts of a car that tell its kind, and are no text."""
+"""Facts of a car that tell its kind, and are not text."""
 _ADDRESS = re.compile(r"[0-9A-F]{2,8}")
 _ODOMETER = "ODO"
 

@@ -300,7 +300,7 @@ def _refuse_others(path: Path) -> None:
         raise RecordingDamagedError(f"{path} cannot be read ({error.strerror}).") from error
     if head != MAGIC:
         raise NotARecordingError(
-            f"{path} is no recording (it is not a Parquet file): choose a recording or import it."
+            f"{path} is not a recording (not a Parquet file): choose a recording or import it."
         )
 
 

@@ -32,7 +32,7 @@ def recover(*folders: Path) -> Iterator[JournalOutcome]:
     recording.
 
     Nothing that is wrong with one of them raises or keeps the others from being finished. Files
-    that are no journal of ours, and journals that another program is writing, are left alone.
+    that are not journals of ours, and journals that another program is writing, are left alone.
     Several journals of one recording, a mirror or what a disk held that went away, become one.
     Unfinished files of ours that a crash left behind more than an hour ago are removed.
     """

@@ -93,7 +93,7 @@ def make_document(material: Material) -> Document:
     """The first page, and all wanted sections."""
     job, options = material.job, material.options
     vehicle = job.vehicle.label or job.vehicle.name
-    title = "Vehicle diagnosis report"
+    title = "Diagnosis report"
     shop = (options.shop_name, *options.shop_lines)
     when = short_time(job.created_utc)[:10]
     subtitle = joined(" · ", job.title, vehicle if vehicle != job.title else "", when)

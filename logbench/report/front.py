@@ -32,7 +32,7 @@ from logbench.report.sentences import (
 )
 from logbench.words import shown, tr, tr_n, word
 
-SIMULATED = "This report is about a simulated car: no such vehicle exists."
+SIMULATED = "This report is about a simulated car: no such car exists."
 NOT_EXAMINED = (
     "Brakes, steering, tires, body, airbags, and all that the car's own computers do not report, "
     "were not examined by these recordings."
@@ -178,7 +178,7 @@ def _facts(material: Material) -> Iterator[Block]:
     pairs = [
         (tr("Report"), material.number),
         (tr("Technician"), job.technician),
-        (tr("Vehicle"), joined(" ", car.name, car.label)),
+        (tr("Car"), joined(" ", car.name, car.label)),
         (tr("Owner"), job.customer.name),
         (tr("Registration"), car.registration),
         (tr("Odometer"), odometer(material)),

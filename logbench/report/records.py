@@ -102,7 +102,7 @@ def _codes_blocks(reading: CarReading) -> Iterator[Block]:
 def _frozen_blocks(reading: CarReading, units: Units) -> Iterator[Block]:
     if not reading.freeze_frames:
         known = bool(reading.answered.get("freeze frames"))
-        text = "No freeze frame is stored." if known else "Freeze frames were not told."
+        text = "No freeze frame is stored." if known else "Freeze frames were not reported."
         yield Paragraph(text, "small")
     for frame in reading.freeze_frames:
         yield _frame_table(frame, units)

@@ -89,7 +89,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
     vin = car.vin or (reading.identity.vin if reading else "")
     pairs = [
         ("Customer", joined(" · ", job.customer.name, job.customer.contact)),
-        ("Vehicle", joined(" ", car.name, car.label)),
+        ("Car", joined(" ", car.name, car.label)),
         ("Registration", car.registration),
         ("VIN", vin),
         ("Engine", in_label(car.engine)),
@@ -98,7 +98,7 @@ def _vehicle(material: Material) -> Iterator[Block]:
     ]
     shown = tuple((name, value) for name, value in pairs if value)
     if shown:
-        yield Heading("The vehicle")
+        yield Heading("The car")
         yield Facts(shown)
     if reading is not None and reading.identity.vin_problem:
         yield Paragraph(joined(" ", "VIN:", reading.identity.vin_problem), "small")

@@ -65,7 +65,7 @@ class Door:
 
     @property
     def _policy(self) -> str:
-        """Nothing but our own page, styles and values; 'self' is no web socket everywhere."""
+        """Nothing but our own page, styles and values; 'self' is not a web socket everywhere."""
         return (
             "default-src 'none'; script-src 'self'; style-src 'self'; "
             f"connect-src ws://{self._host}; base-uri 'none'; form-action 'none'; "

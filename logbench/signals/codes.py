@@ -38,7 +38,7 @@ def is_manufacturer_code(code: str) -> bool:
     """Whether the code's meaning is the maker's own.
 
     SAE J2012 / ISO 15031-6, from memory: P1, P30 to P33, B1, B2, C1, C2, U1, U2; all others are
-    the standard's or reserved by it. Raises `UsageError` when `code` is no trouble code.
+    the standard's or reserved by it. Raises `UsageError` when `code` is not a trouble code.
     """
     code = _checked(code)
     if code[0] == "P":
@@ -51,7 +51,7 @@ def text_of(code: str) -> str:
 
     The texts of the standard's codes are those that python-OBD carries, with bank and sensor put
     back for mixture, sensor, catalyst and cam timing codes. Raises `UsageError` when
-    `code` is no trouble code.
+    `code` is not a trouble code.
     """
     code = _checked(code)
     if is_manufacturer_code(code):
@@ -70,7 +70,7 @@ def _checked(code: str) -> str:
     code = code.strip().upper()
     if not _CODE.fullmatch(code):
         raise UsageError(
-            f"{code!r} is no trouble code; give a letter P, C, B or U, a digit 0 to 3 "
+            f"{code!r} is not a trouble code; give a letter P, C, B or U, a digit 0 to 3 "
             "and three hex digits, as P0171."
         )
     return code

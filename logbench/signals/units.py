@@ -104,7 +104,7 @@ _RATE = re.compile(r"(?P<of>\D+)/(?P<each>(?![A-Z]{2})[^\s\d/()*]+)")
 
 @functools.cache
 def known(text: str) -> str | None:
-    """What pint calls a unit as people write it; None when it is no unit.
+    """What pint calls a unit as people write it; None when it is not a unit.
 
     `` is a pure number.
     """
@@ -171,7 +171,7 @@ def joined(left: str, sign: str, right: str) -> str:
 
 
 def unit_text(unit: str) -> str:
-    """A unit as it is printed; `Δ°F`: of a difference, which is no temperature."""
+    """A unit as it is printed; `Δ°F`: of a difference, which is not a temperature."""
     printed = re.sub(r"\bl\b", "L", {"deg": "°", "Nm": "N·m"}.get(unit, unit))
     return printed.replace("delta_", "Δ").replace("degC", "°C").replace("degF", "°F")
 

@@ -49,7 +49,7 @@ class Shown:
         return self.validity in (Validity.LIVE, Validity.CURSOR)
 
     def text(self, write: Callable[[float], str], *, aged: bool = True) -> str:
-        """The value as `write` has it. What is no valid one says so in its text, not by its color
+        """The value as `write` has it. An invalid one says so in its text, not by its color
         alone: `○ 812 rpm, 5 s ago`, `gap`, `–`; not `aged`: where its age stands beside it."""
         if self.validity is Validity.HELD:
             value, age = write(self.value), age_text(self.age_s)

@@ -81,7 +81,7 @@ def exercise_of(text: str) -> Exercise:
     if found is None or kind not in KINDS:
         kinds = ", ".join(KINDS)
         raise UsageError(
-            f"{text!r} is no exercise: it is a number up to {MOST}, or a kind of car and a number, "
+            f"{text!r} is not an exercise: give a number up to {MOST}, or a kind of car and it, "
             f"like diesel-4711; kinds are {kinds}."
         )
     return Exercise(int(found[2]), kind)

@@ -167,11 +167,11 @@ def parse_sim_url(url: str) -> SimOptions:
     """
     head, _, query = url.partition("?") if "?" in url or url.startswith("sim:") else ("", "", url)
     if head not in ("", "sim:", "sim://"):
-        raise LinkUnknownError(f"{url!r} is no simulated car: write it like {EXAMPLE}.")
+        raise LinkUnknownError(f"{url!r} is not a simulated car: write {EXAMPLE}.")
     try:
         pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=bool(query))
     except ValueError:
-        raise LinkUnknownError(f"{url!r} is no simulated car: write it like {EXAMPLE}.") from None
+        raise LinkUnknownError(f"{url!r} is not a simulated car: write {EXAMPLE}.") from None
     options = SimOptions()
     for key, text in pairs:
         if key == "fault":

@@ -52,7 +52,7 @@ def parse_trouble(text: str) -> Trouble:
         at_s = duration_s = -1.0
     if not (0 <= at_s < FOREVER and duration_s >= 0):
         raise LinkUnknownError(
-            f"{text!r} is no trouble: write NAME@SECONDS or NAME@SECONDS:DURATION, "
+            f"{text!r} is not a trouble: write NAME@SECONDS or NAME@SECONDS:DURATION, "
             f"for example {name}@60:5."
         )
     return Trouble(name, at_s, duration_s)

@@ -295,5 +295,5 @@ def open_wire(text: str, bit_rate: int) -> Wire[CanFrame]:
     kind, _, rest = text.partition(":")
     interface, slash, channel = rest.partition("/")
     if kind != "can" or not interface or not slash or not channel:
-        raise LinkUnknownError(f"{text!r} is no CAN bus: write can:INTERFACE/CHANNEL or slcan.")
+        raise LinkUnknownError(f"{text!r} is not a CAN bus: write can:INTERFACE/CHANNEL or slcan.")
     return PythonCanWire(interface, channel, bit_rate)

@@ -48,6 +48,6 @@ class History(Generic[StateT]):
         return tr("{done}: {change}.", done=done, change=inside(title)), state
 
     def amend(self, change: Callable[[StateT], StateT]) -> None:
-        """Something came to all states that is no step of its own."""
+        """Something came to all states that is not a step of its own."""
         for steps in (self.past, self.future):
             steps[:] = [(title, change(state)) for title, state in steps]

@@ -57,5 +57,5 @@ def bytes_of(text: str) -> int:
     found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([MG]i?B)", text.strip(), re.IGNORECASE)
     size = int(float(found[1]) * _UNITS[found[2].upper()]) if found else 0
     if text.strip() and size < LEAST_ASKED_BYTES:
-        raise UsageError(f"'{text}' is no amount of memory: write it like 4GB, at least 300MB.")
+        raise UsageError(f"'{text}' is not an amount of memory: write it like 4GB, at least 300MB.")
     return size

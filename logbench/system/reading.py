@@ -43,7 +43,7 @@ def _opened(path: Path, flags: int) -> int:
 
 
 def _no_file(path: Path) -> OSError:
-    return OSError(errno.EINVAL, "it is no ordinary file", str(path))
+    return OSError(errno.EINVAL, "it is not an ordinary file", str(path))
 
 
 def check_plain(path: Path) -> int:

@@ -1,4 +1,4 @@
-"""Filler that an adapter or a gateway counts as part of a message: what is no data is cut off.
+"""Filler that an adapter or a gateway counts as part of a message: what is not data is cut off.
 
 Only where the reply to the first request has shown that it does (`Link.fills`), only behind data
 whose length SAE J1979 fixes, and only one byte repeated: anything else stays as it came.

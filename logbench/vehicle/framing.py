@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, fields
 N_CR_S = 1.0
 """ISO 15765-2: the longest wait for the next consecutive frame."""
 
-NO_FRAME = "is no frame of a message"
+NO_FRAME = "is not a frame of a message"
 OUT_OF_SEQUENCE = "is out of sequence"
 TOO_SHORT = "is shorter than its message says"
 TOO_LATE = "comes too late after the frame before"
@@ -145,7 +145,7 @@ class Raw:
     damaged: int = 0
     """Lines or frames that were dropped because they could not be understood."""
     other: list[str] = field(default_factory=list)
-    """Lines that are no frames: status texts of the adapter, garbage."""
+    """Lines that are not frames: status texts of the adapter, garbage."""
 
     def add(self, more: Raw) -> None:
         """What came back of a further exchange for the same request."""
@@ -237,20 +237,20 @@ class _Numbered:
     total: int = 0
     """Bytes of the message whose lines come; 0 where none is begun."""
     lines: list[str] = field(default_factory=list)
-    spoilt: bool = False
+    spoiled: bool = False
     """Lines of several messages were mixed, or one is missing: nothing is believed from then on."""
 
     def begin(self, total: int) -> None:
-        self.spoilt = self.spoilt or self.total > 0
+        self.spoiled = self.spoiled or self.total > 0
         self.total, self.lines = total, []
 
     def go_on(self, number: str, digits: str) -> bytes | None:
         """The message that this line completes, else None."""
         expected = f"{len(self.lines) % 16:X}"
-        self.spoilt = self.spoilt or not self.total or number != expected or len(digits) % 2 > 0
+        self.spoiled = self.spoiled or not self.total or number != expected or len(digits) % 2 > 0
         self.lines.append(digits)
         whole = "".join(self.lines)[: 2 * self.total]
-        if self.spoilt or len(whole) < 2 * self.total:
+        if self.spoiled or len(whole) < 2 * self.total:
             return None
         self.total = 0
         return bytes.fromhex(whole)
@@ -267,7 +267,7 @@ def assemble_bare_can_lines(lines: Iterable[bytes]) -> Raw:
         if colon:
             out.frames += 1
             message = numbered.go_on(number, digits)
-            out.damaged += numbered.spoilt
+            out.damaged += numbered.spoiled
             if message is not None:
                 out.messages.append((NAMELESS, message))
         elif len(text) == _LENGTH_DIGITS:

@@ -162,7 +162,7 @@ class Link(ABC):
         `payload`: service byte first. `frames`: reply frames to expect, if known, so that nobody
         waits for more. `to`: response address of one ECU to ask it alone (CAN); None asks all.
         No replies means that no ECU answered. Raises LinkLostError, ReplyError; ValueError for what
-        is no reading: see `change`.
+        is not a reading: see `change`.
         """
         if not self.connected:
             raise LinkLostError("The link is not connected: connect it again.")

@@ -76,7 +76,7 @@ def assemble_older_lines(lines: Iterable[bytes], form: Form) -> Raw:
 
     The ECU is its source address in hex (`10`), `NAMELESS` where headers are not printed. Line
     numbers of service 09 are left out, lines of trouble codes joined, negative responses are three
-    bytes long as on CAN. A line that is no whole frame, and all lines of a reply of which one is
+    bytes long as on CAN. A line that is not a whole frame, and all lines of a reply of which one is
     missing, count as damaged.
     """
     out = Raw()

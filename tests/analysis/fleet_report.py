@@ -145,7 +145,7 @@ def report(outcomes: Sequence[Outcome], command: str) -> str:
         f"{cars} simulated cars of all kinds, drawn from seeds as roads have them, each healthy and"
         f" with some of the faults it can have, drawn, too, at {len(severities)} severities:"
         f" {len(outcomes)} drives of about 12 min in drawn weather and heights. The checks saw the"
-        " recorded signals only. The simulated car is no real car: this shows what the checks make"
+        " recorded signals only. The simulated car is none: this shows what the checks make"
         " of its physics, not how often they are right in a workshop.",
         "",
         "![share of drives that are found against the fault's severity](fleet.png)",

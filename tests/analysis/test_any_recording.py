@@ -101,14 +101,14 @@ SPOIL = {
     "noise": lambda v, rng: v + rng.normal(0.0, 50.0, len(v)),
     "shuffled": lambda v, rng: rng.permutation(v),
 }
-spoilt = st.dictionaries(
+spoiled = st.dictionaries(
     st.sampled_from(whole().signals), st.sampled_from(sorted(SPOIL)), max_size=6
 )
 
 
-@given(spoilt, st.integers(0, 100))
+@given(spoiled, st.integers(0, 100))
 @settings(max_examples=25, deadline=None)
-def test_spoilt_signals(spoils, seed):
+def test_spoiled_signals(spoils, seed):
     recording, rng, made = whole(), np.random.default_rng(seed), []
     for signal, ecu in recording.keys:
         t = recording.trace(signal, ecu)

@@ -40,7 +40,7 @@ def fan(scene: Scene):
 def test_turns_are_those_of_the_curve_made():
     degc = [90, 92, 95, 95, 94, 93, 92, 90, 91, 93, 96, 94]
     assert turning_points(degc) == [(0, -1), (3, 1), (7, -1), (10, 1)]
-    assert turning_points([90, 91, 90, 91, 90]) == []  # one step of the signal is no turn
+    assert turning_points([90, 91, 90, 91, 90]) == []  # one step of the signal is not a turn
     assert turning_points([]) == []
 
 

@@ -47,7 +47,7 @@ def test_a_good_idle():
     assert finding.verdict is Verdict.WITHIN
     # of white noise the second difference has six times the variance
     assert finding.value == pytest.approx(3.0, abs=0.3)
-    # an idle that hunts within seconds is no misfire
+    # an idle that hunts within seconds is not a misfire
     hunts = idling()
     hunts.set(RPM=hunts.signals["RPM"] + 40.0 * np.sin(2.0 * np.pi * hunts.t_s / 5.0))
     assert unrest(hunts).verdict is Verdict.WITHIN

@@ -109,7 +109,7 @@ def test_no_night_is_made_up():
     scene = Scene([KEY_ON, IDLE]).set(ECT=20.0, IAT=21.0, AAT=20.0)
     (finding,) = run_checks(scene.recording(), only=["cold_soak"])
     assert finding.verdict is Verdict.WITHIN
-    assert "how long it stood is not stated" in finding.reason
+    assert "the soak time is not stated" in finding.reason
 
 
 def test_what_changed_is_not_called_unchanged():

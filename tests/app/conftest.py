@@ -1,4 +1,4 @@
-"""A window without a display, its settings in a temporary folder, and a capture that is no process.
+"""A window without a display, its settings in a temporary folder, and no process that captures.
 
 Any Qt message (a wrong parent, an unknown style property, a timer on the wrong thread) fails the
 test in which it appears.

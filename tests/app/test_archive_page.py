@@ -29,7 +29,7 @@ from tests.archive.test_columns import MADE_UP
 from tests.importing.reading import column_of
 
 CSV = "time (s),engine rpm,coolant (F),odd thing\n" + "".join(
-    f"{k},{800 + k},{180 if k != 3 else 'spoilt'},{k * 2}\n" for k in range(40)
+    f"{k},{800 + k},{180 if k != 3 else 'spoiled'},{k * 2}\n" for k in range(40)
 )
 
 
@@ -40,7 +40,7 @@ def root(tmp_path: Path) -> Path:
     make(folder / "van/b.parquet", started="2026-02-10T10:00:00+00:00", trim=4.0, note="Stalls")
     make(folder / "van/c.parquet", started="2026-03-10T10:00:00+00:00", trim=14.0)
     make(folder / "hatch/a.parquet", car="hatch", liters=1.82, event="hesitates")
-    (folder / "spoilt.parquet").write_bytes(b"PAR1 no recording PAR1")
+    (folder / "spoiled.parquet").write_bytes(b"PAR1 no recording PAR1")
     return folder
 
 
@@ -122,7 +122,7 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
     wait_for_list(opened, qtbot, "van/c.parquet")
     assert not facets.trouble.isVisible()
     facets.since.setText("yesterday")
-    until(qtbot, lambda: "is no date" in facets.trouble.text())
+    until(qtbot, lambda: "is not a date" in facets.trouble.text())
     facets.clear()
     facets.cars.item(0).setCheckState(Qt.CheckState.Checked)
     wait_for_list(opened, qtbot, "hatch/a.parquet")
@@ -350,7 +350,7 @@ def test_import_with_a_correction_that_is_remembered(opened: ArchivePage, tmp_pa
     assert "2 recordings from 2 files; 1 not imported" in opened.notice.text
     shown = opened.body.account.tree
     texts = [shown.topLevelItem(k).child(0).text(1) for k in (1, 2)]
-    assert all("coolant" in text for text in texts)  # the spoilt cell is counted and listed
+    assert all("coolant" in text for text in texts)  # the spoiled cell is counted and listed
     assert opened.archive is not None
     speed = opened.archive.open("estate/one.parquet").trace("VSS")
     assert speed.value[10] == pytest.approx(20 * 1.609344)
@@ -391,10 +391,10 @@ def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
     until(qtbot, lambda: settled(opened) and "Verified" in opened.notice.text)
     assert opened.tools[0].isEnabled()
     assert "1 damaged, 4 sound" in opened.notice.text
-    assert (root / "spoilt.parquet").exists()
+    assert (root / "spoiled.parquet").exists()
     opened.verify(quarantine=True)
-    until(qtbot, lambda: settled(opened) and not (root / "spoilt.parquet").exists())
-    assert (root / "quarantine/spoilt.parquet").exists()
+    until(qtbot, lambda: settled(opened) and not (root / "spoiled.parquet").exists())
+    assert (root / "quarantine/spoiled.parquet").exists()
 
 
 def test_a_column_that_needs_room_is_in_the_list_where_there_is_room(

@@ -142,7 +142,7 @@ def test_a_number_decides_where_a_limit_holds_and_one_that_is_none_is_refused(pa
     panel.tests.number.setText("flat")
     panel.tests.enter.click()
     assert done == [Done("battery_load", "weak", 8.9)]
-    assert "'flat' is no number in V" in panel.state.text()
+    assert "'flat' is not a number in V" in panel.state.text()
 
 
 def test_without_a_job_nothing_is_entered_but_a_what_if_is_shown(panel: CausesPanel):

@@ -177,7 +177,7 @@ def test_steps_of_connecting_and_where_it_failed(window: MainWindow, garage, qtb
 
 
 def test_wiggle_counts_over_the_beginning_of_the_recording(watching, garage, qtbot):
-    """The clock jumps back when the recording is begun; that is no dropout."""
+    """The clock jumps back when the recording is begun; that is not a dropout."""
     live = watching.live
     rng = np.random.default_rng(4)
     live.show_shape("wiggle")

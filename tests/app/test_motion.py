@@ -1,4 +1,4 @@
-"""Whether somebody drives now: a speed that is not known is no standstill."""
+"""Whether somebody drives now: a speed that is not known is not standstill."""
 
 from __future__ import annotations
 

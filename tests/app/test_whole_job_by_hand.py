@@ -240,7 +240,7 @@ def test_a_whole_job_by_keys_only(shop: MainWindow, garage, qtbot):
     press(Key.Key_1, Alt)
     tab_to(page.tabs.story.widgets["concern"])
     write("Shakes at idle")
-    # a drive, marked; stopped by two presses that are no slip of the hand
+    # a drive, marked; stopped by two presses that are not a slip of the hand
     press(Key.Key_1, Ctrl)
     press(Key.Key_R, Ctrl | Shift)
     drive(shop, garage, qtbot)

@@ -117,7 +117,7 @@ def test_bad_questions_get_a_sentence(opened):
         condition("ECT above 3 km/h")
     with pytest.raises(UsageError, match="no signal 'NOSUCH'"):
         condition("NOSUCH below 3")
-    with pytest.raises(UsageError, match="is no date"):
+    with pytest.raises(UsageError, match="is not a date"):
         opened().find(Filter(since="yesterday"))
     with pytest.raises(ArchiveError, match="no one recording 'a'"):
         opened().resolve("a")
@@ -140,7 +140,7 @@ def test_only_what_changed_is_read_again(opened, root):
     assert opened().refresh().fresh == 1
 
 
-def test_a_spoilt_or_missing_cache_is_made_anew(opened, tmp_path):
+def test_a_spoiled_or_missing_cache_is_made_anew(opened, tmp_path):
     archive = opened()
     archive.refresh()
     folder = cache_folder(archive.store, tmp_path / "cache")
@@ -320,9 +320,9 @@ def test_names_are_safe(text, expected):
 
 def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkeypatch):
     recording = open_recording(root / "van/b.parquet")
-    spoilt = bytearray((root / "van/b.parquet").read_bytes())
-    spoilt[900:960] = bytes(60)  # inside the data pages
-    (root / "van/b.parquet").write_bytes(spoilt)
+    spoiled = bytearray((root / "van/b.parquet").read_bytes())
+    spoiled[900:960] = bytes(60)  # inside the data pages
+    (root / "van/b.parquet").write_bytes(spoiled)
     (root / "van/cut.parquet").write_bytes((root / "van/a.parquet").read_bytes()[:5000])
     swapped = make(root / "van/swapped.parquet", trim=7.0)
     from logbench.recording import finish
@@ -344,7 +344,7 @@ def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkey
     assert (root / "van/b.parquet").exists()
     moved = {c.moved_to for c in opened().check(quarantine=True) if c.moved_to}
     assert moved == {f"quarantine/van/{n}.parquet" for n in ("b", "cut", "swapped")}
-    assert (root / "quarantine/van/b.parquet").read_bytes() == spoilt
+    assert (root / "quarantine/van/b.parquet").read_bytes() == spoiled
     assert {c.health for c in opened().check()} == {"sound"}
     assert len(opened().index.recordings) == 4
 

@@ -121,7 +121,7 @@ def test_unknown_names_are_refused(fleet):
         fleet.table("RPMM")
     with pytest.raises(UsageError, match="no filter 'cars_'"):
         fleet.find(cars_="x")
-    with pytest.raises(UsageError, match="are no units"):
+    with pytest.raises(UsageError, match="are not units"):
         fleet.table("RPM", units="imperial")
     with pytest.raises(ArchiveError, match="no one recording"):
         fleet.table("RPM", drives=["nothing"])

@@ -76,7 +76,7 @@ def test_a_link_put_in_after_listing_is_not_followed(opened, root, tmp_path):
 
 
 def foreign(folder: Path) -> dict[str, tuple[Path, str]]:
-    """Files that are no sound recordings, with the kind of problem each is."""
+    """Files that are not sound recordings, with the kind of problem each is."""
     good = pq.read_metadata(folder / "van/a.parquet").metadata[FACTS_KEY]
     made: dict[str, tuple[Path, str]] = {}
 
@@ -178,14 +178,14 @@ def test_no_byte_of_a_footer_ends_the_process(tmp_path):
         "start = len(whole) - 8 - int.from_bytes(whole[-8:-4], 'little')\n"
         "entries = []\n"
         "for where in range(start, start + 400):\n"
-        "    spoilt = bytearray(whole)\n"
-        "    spoilt[where] ^= 2\n"
-        "    (folder / f'{where}.parquet').write_bytes(spoilt)\n"
+        "    spoiled = bytearray(whole)\n"
+        "    spoiled[where] ^= 2\n"
+        "    (folder / f'{where}.parquet').write_bytes(spoiled)\n"
         "    entries.append(Entry(f'{where}.parquet', len(whole), 0))\n"
         "found = read_footers(LocalStore(folder), entries)\n"
         "print(len(found), sum(isinstance(f, Problem) for f in found))\n"
     )
-    folder = tmp_path / "spoilt"
+    folder = tmp_path / "spoiled"
     folder.mkdir()
     done = subprocess.run(
         [sys.executable, "-c", code, str(file), str(folder)],
@@ -204,12 +204,12 @@ def test_no_byte_of_a_footer_ends_the_process(tmp_path):
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(place=st.integers(0, 10**6), new=st.binary(min_size=1, max_size=8))
-def test_spoilt_bytes_never_raise_anything_but_our_errors(root, tmp_path, place, new):
+def test_spoiled_bytes_never_raise_anything_but_our_errors(root, tmp_path, place, new):
     """Any bytes of a recording changed: it is a problem, or opens; nothing else escapes."""
     whole = bytearray((root / "van/a.parquet").read_bytes())
     place %= len(whole)
     whole[place : place + len(new)] = new
-    folder = tmp_path / "spoilt"
+    folder = tmp_path / "spoiled"
     folder.mkdir(exist_ok=True)
     (folder / "x.parquet").write_bytes(whole)
     store = LocalStore(folder)
@@ -223,18 +223,18 @@ def test_spoilt_bytes_never_raise_anything_but_our_errors(root, tmp_path, place,
 
 
 def test_a_footer_that_only_sql_cannot_read_is_left_out(opened, root, monkeypatch):
-    """Found by fuzzing: pyarrow reads past some spoilt bytes, DuckDB refuses them."""
-    spoilt = root / "van/b.parquet"
-    content = spoilt.read_bytes()
+    """Found by fuzzing: pyarrow reads past some spoiled bytes, DuckDB refuses them."""
+    spoiled = root / "van/b.parquet"
+    content = spoiled.read_bytes()
     assert content.count(b"\x06schema") == 1
-    spoilt.write_bytes(content.replace(b"\x06schema", b"\x06\xf3chema"))
-    assert pq.read_metadata(spoilt).num_rows > 0
+    spoiled.write_bytes(content.replace(b"\x06schema", b"\x06\xf3chema"))
+    assert pq.read_metadata(spoiled).num_rows > 0
     archive = opened()
     assert archive.index.recordings.num_rows == 4
     assert [p.kind for p in archive.index.problems] == ["damaged"]
     cut = root / "van/cut.parquet"
     cut.write_bytes(b"PAR1" + b"\0" * 40 + b"PAR1")
-    names = [str(root / "van/a.parquet"), str(cut), str(spoilt)]
+    names = [str(root / "van/a.parquet"), str(cut), str(spoiled)]
     found = chunks_of(names)
     assert [chunks is None for chunks in found] == [False, True, True]
     assert chunks_of([]) == []

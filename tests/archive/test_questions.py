@@ -527,7 +527,7 @@ def test_a_process_that_crashes_is_a_sentence(taken_over):
 
 
 def test_what_comes_back_is_not_believed(taken_over):
-    """Bytes that are no table, more than was allowed, a frame that claims to be enormous."""
+    """Bytes that are not a table, more than was allowed, a frame that claims to be enormous."""
     for said, match in (
         ("os.write(sink, b'B' + (3).to_bytes(8, 'little') + b'abc' + b'E' + bytes(8))", "no table"),
         ("os.write(sink, b'B' + (1 << 62).to_bytes(8, 'little'))", "ended the process"),

@@ -30,7 +30,7 @@ def _no_pauses(monkeypatch):
 
 @pytest.fixture(autouse=True)
 def any_pace(monkeypatch):
-    """A busy disk is no trouble here."""
+    """A busy disk is not a trouble here."""
     for module in ("place", "places"):
         monkeypatch.setattr(f"logbench.recording.{module}.SLOW_S", 60.0)
 
@@ -178,7 +178,7 @@ def test_it_passes_while_finishing(tmp_path, monkeypatch, caplog):
     assert "could not be written" in caplog.text
 
 
-class Spoilt(FakeSource):
+class Spoiled(FakeSource):
     """Has a byte of the running journal changed on the disk, behind its head."""
 
     def __init__(self, journal) -> None:
@@ -200,7 +200,7 @@ def test_a_byte_changed_in_the_running_journal(tmp_path):
     """It ended with 'saved', none of the samples in the file, and without the journal."""
     out = tmp_path / "drive.parquet"
     listener = Listener()
-    source = Spoilt(tmp_path / "drive.parquet.journal")
+    source = Spoiled(tmp_path / "drive.parquet.journal")
     ending = Session(CaptureRequest("fake:", out=out), source, listener).run()
     assert isinstance(ending, Failed)
     assert ending.path == out

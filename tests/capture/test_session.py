@@ -296,7 +296,7 @@ def test_name_taken_meanwhile(tmp_path, listener):
 
 
 def test_signs_of_life_while_connecting(tmp_path, listener, monkeypatch):
-    """A slow connection is no dead process: states go on coming, twice a second."""
+    """A slow connection is not a dead process: states go on coming, twice a second."""
     monkeypatch.setattr("logbench.capture.notifier.STATUS_S", 0.05)
 
     class Slow(FakeSource):

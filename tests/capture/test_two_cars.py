@@ -246,7 +246,7 @@ def test_the_next_recording_has_no_facts_of_the_car_before(tmp_path):
 
 
 def test_a_car_of_which_nothing_was_stated_is_not_asked_for(tmp_path):
-    """What is left in the fields of the car met last is no statement about the next one."""
+    """What is left in the fields of the car met last is not a statement about the next one."""
     with on_the_port(SECOND) as url:
         last = Car.read(Facts(vehicle=Car(vin=FIRST)).identity)
         with drive(CaptureRequest(url, ("RPM",), vehicle=last)) as (_, listener, _):

@@ -45,7 +45,7 @@ def test_a_text_is_an_exercise_and_says_no_more():
         assert exercise_of(exercise_of(text).text) == exercise_of(text)
     assert exercise_of("any-7").text == "7"
     for text in ("", "steam-1", "1234567", "-3", "diesel", "4711; rm", "diesel-4711-maf_low"):
-        with pytest.raises(UsageError, match="is no exercise"):
+        with pytest.raises(UsageError, match="is not an exercise"):
             exercise_of(text)
 
 
@@ -69,7 +69,7 @@ def test_the_link_of_an_exercise_is_its_car_and_takes_nothing_else_of_the_car():
     for more in ("fault=maf_low:1", "seed=3", "kind=gasoline", "ambient=3"):
         with pytest.raises(LinkUnknownError, match="leave out"):
             parse_sim_url(f"{LEAKS.link}&{more}")
-    with pytest.raises(LinkUnknownError, match="is no exercise"):
+    with pytest.raises(LinkUnknownError, match="is not an exercise"):
         parse_sim_url("sim:?exercise=steam-1")
 
 

@@ -344,7 +344,7 @@ def test_a_session_with_times_without_headers(tmp_path):
     }
     (rpm,) = (t for t in imported.drives[0].traces if t.signal == "RPM")
     assert np.diff(rpm.t_ns).tolist() == [990_000_000]  # first frame of a longer message counts
-    assert {u.reason for u in imported.report.unread} == {"is no whole reply"}
+    assert {u.reason for u in imported.report.unread} == {"is not a whole reply"}
     assert imported.report.left_out == 3  # two ECUs that nothing tells apart, and a line cut short
 
 

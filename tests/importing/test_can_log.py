@@ -90,7 +90,7 @@ def test_damaged_frames_are_listed(tmp_path):
     ]
     report = read(write(tmp_path / "bus.asc", messages)).report
     assert sorted(u.reason for u in report.unread) == [
-        "is no frame of a message",
+        "is not a frame of a message",
         "is not made of PIDs whose lengths are known",
         "is out of sequence",
     ]

@@ -252,7 +252,7 @@ def test_units_that_nobody_knows_are_told_and_cost_no_reading(tmp_path: Path, ro
     column = column_of(mapping, "VPWR (zorks)")
     assert not column.used
     assert (column.signal, column.others) == ("VPWR", [])
-    assert "'zorks' behind it is no unit that is known" in column.why
+    assert "'zorks' behind it is not a unit that is known" in column.why
 
 
 def test_a_cell_in_an_unknown_unit_says_so(tmp_path: Path):
@@ -260,9 +260,7 @@ def test_a_cell_in_an_unknown_unit_says_so(tmp_path: Path):
     rows = [f"{k};{800 + k} rpm" for k in range(40)]
     path.write_text("\n".join(["time;rpm", *rows, "40;850 zorks"]))
     imported = read(path)
-    assert [unread.reason for unread in imported.report.unread] == [
-        "is in a unit that is not known"
-    ]
+    assert [unread.reason for unread in imported.report.unread] == ["is in an unknown unit"]
 
 
 @pytest.mark.parametrize("time", ["0,5", "0.5"])

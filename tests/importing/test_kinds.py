@@ -234,11 +234,11 @@ def test_nonsense_is_counted_and_listed(tmp_path):
     assert np.isnan(ect[-1])
     assert imported.report.empty == 12
     assert {(u.line, u.text, u.reason) for u in imported.report.unread} == {
-        (3, "oops", "is no number"),
-        (5, "broken", "is no time: the row is left out"),
+        (3, "oops", "is not a number"),
+        (5, "broken", "is not a time: the row is left out"),
         (6, "1e9", "is out of the range of RPM"),
         (7, "94", "lies beyond the last column"),
-        (8, "inf", "is no number"),
+        (8, "inf", "is not a number"),
     }
     assert imported.report.left_out == 5
 
@@ -302,7 +302,7 @@ def test_two_banks_and_sensors_are_never_mixed_up(tmp_path):
     [
         (b"", "is empty"),
         (b"  \n \n", "is empty"),
-        (b"\x00\x01\x02\x03" * 20, "is no text file"),
+        (b"\x00\x01\x02\x03" * 20, "is not text file"),
         (b"hello world\n", "could be imported"),
         (b"a,b,c\nx,y,z\n", "could be imported"),
     ],

@@ -1,4 +1,4 @@
-"""Numbers that are no readings are left out and told; real zeros and ends stay, to the bit."""
+"""Numbers that are not readings are left out and told; real zeros and ends stay, to the bit."""
 
 from __future__ import annotations
 
@@ -137,7 +137,7 @@ def test_a_demonstration_is_no_car(tmp_path: Path):
             for k in range(600)]  # fmt: skip
     path = written(tmp_path, rows, head)
     (drive,) = read(path).drives
-    assert drive.facts.no_car.startswith("This is no car: its signals sweep")
+    assert drive.facts.no_car.startswith("This is not a car: its signals sweep")
     assert drive.facts.link.simulated
     assert drive.facts.no_car in read(path).report.remarks
     outcome = import_file(path, tmp_path, memory=tmp_path)

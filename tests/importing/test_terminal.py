@@ -30,7 +30,7 @@ def test_import_says_what_it_made_and_left_out(tmp_path, capsys):
     assert main(["import", str(tmp_path / "in"), "--into", str(tmp_path / "out"), "--yes"]) == 3
     out = " ".join(capsys.readouterr().out.split())
     assert "1 recording from 1 file; 1 not imported." in out
-    assert "1 x rpm: is no number" in out
+    assert "1 x rpm: is not a number" in out
     assert "Column 'odd thing' is not imported" in out
     assert open_recording(tmp_path / "out/a.parquet").signals == ("RPM",)
 
@@ -169,7 +169,7 @@ def test_car_displacement_start_and_drive_are_stated(tmp_path, trips, capsys):
     [
         (["--start", "2026-05-04T10:00"], "2 drives"),
         (["--drive", "3"], "There is no drive 3: the file holds 2"),
-        (["--start", "yesterday"], "is no date and time"),
+        (["--start", "yesterday"], "is not a date and time"),
         (["--displacement", "-1"], "displacement"),
     ],
 )

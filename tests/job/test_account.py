@@ -72,7 +72,7 @@ def test_a_car_that_said_wait_a_thousand_times():
 
 
 def test_what_a_strangers_job_may_say():
-    """Times that are none, bytes that are no hex, control characters, markup, very long lines."""
+    """Times that are none, bytes that are not hex, control characters, markup, very long lines."""
     hostile = "\x1b[2J\u202e<b>&\n" + "x" * 5000
     change = CarChange(
         request=hostile, consent=hostile, saved=hostile, asked_utc=hostile, sent_utc="2026-13-45",

@@ -22,7 +22,7 @@ def test_hostile_ledgers_are_sentences(job: JobFolder):
     for data in (b"\0" * 1000, b"[" * 100_000, b"{}\n" * 3, b'{"entry":{},"signature":1}\n',
                  b"\xff\xfe\n", b'{"entry":null,"signature":null}'):  # fmt: skip
         (job.path / LEDGER_FILE).write_bytes(data)
-        changed(job, "is no entry")
+        changed(job, "is not an entry")
 
 
 def test_names_and_numbers_cannot_be_found_by_trying(job: JobFolder):
@@ -41,7 +41,7 @@ LONG = {
     "100,000 lines": (b"{}\n" * 100_000, "more lines of the ledger were not looked at"),
     "empty lines": (b"\n" * 3_000_000, "more than 200000 lines"),
     "one line of 100 MB": (b"x" * 100_000_000, "longer than 50 MB"),
-    "one line of 40 MB": (b"[" * 40_000_000, "is no entry"),
+    "one line of 40 MB": (b"[" * 40_000_000, "is not an entry"),
 }
 
 
@@ -62,7 +62,7 @@ def test_a_ledger_that_is_no_file_is_a_sentence_and_locks_nothing(job: JobFolder
     for make in (lambda: path.symlink_to("/dev/zero"), lambda: os.mkfifo(path), path.mkdir):
         path.unlink()
         make()
-        changed(job, "it is no plain file")
+        changed(job, "it is not a plain file")
         JobStore().commit(job.path, lambda held: held.notes.append(Note(text="goes on")))
         if path.is_dir():
             path.rmdir()
@@ -81,7 +81,7 @@ def test_names_that_stand_twice_and_numbers_that_are_none_make_no_entry(job: Job
         entry.replace(b"{", b"\xef\xbb\xbf{", 1),
     ):
         write(job, [*kept[:-1], bad])
-        changed(job, f"Line {len(kept)} of the ledger is no entry")
+        changed(job, f"Line {len(kept)} of the ledger is not an entry")
 
 
 def test_two_processes_write_at_the_same_time(job: JobFolder):

@@ -134,7 +134,7 @@ def test_nothing_but_pixels_goes_on(tmp_path: Path):
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "GIF", "WEBP", "BMP", "TIFF"])
-def test_no_spoilt_picture_raises_anything_else(tmp_path: Path, kind: str):
+def test_no_spoiled_picture_raises_anything_else(tmp_path: Path, kind: str):
     image = Image.open(io.BytesIO(jpeg()))
     exif = Image.Exif()
     exif[0x0112] = 6
@@ -142,12 +142,12 @@ def test_no_spoilt_picture_raises_anything_else(tmp_path: Path, kind: str):
     data = (tmp_path / "whole").read_bytes()
     rng = np.random.default_rng(5)
     for _ in range(200):
-        spoilt = bytearray(data)
+        spoiled = bytearray(data)
         for place in rng.integers(0, min(len(data), 400), 3):
-            spoilt[place] = int(rng.integers(256))
-        (tmp_path / "spoilt").write_bytes(spoilt[: int(rng.integers(20, len(data) + 1))])
+            spoiled[place] = int(rng.integers(256))
+        (tmp_path / "spoiled").write_bytes(spoiled[: int(rng.integers(20, len(data) + 1))])
         try:
-            made = read_picture(tmp_path / "spoilt", 50)
+            made = read_picture(tmp_path / "spoiled", 50)
         except JobDamagedError:
             continue
         assert len(made.rgb) == made.width_px * made.height_px * 3

@@ -59,7 +59,7 @@ class TestEveryEntry:
         kept, at = lines(job), place_of(job, kind)
         kept[at] = kept[at].replace(b'"', b"'", 1)
         write(job, kept)
-        changed(job, f"Line {at + 1} of the ledger is no entry")
+        changed(job, f"Line {at + 1} of the ledger is not an entry")
 
     def test_removed(self, job: JobFolder, kind: str):
         kept, at = lines(job), place_of(job, kind)
@@ -196,7 +196,7 @@ def test_a_file_that_belongs_to_nothing_is_a_remark(job: JobFolder):
     (job.path / "photos" / "other.png").write_bytes(b"x")
     seal = seal_of(job)
     assert seal.state == "sealed"
-    assert seal.remarks == ("photos/other.png lies in the folder and is no part of the job.",)
+    assert seal.remarks == ("photos/other.png lies in the folder and is not part of the job.",)
 
 
 def test_what_is_altered_on_purpose_is_a_new_entry_and_the_old_one_stays(job: JobFolder):

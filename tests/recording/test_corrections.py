@@ -79,7 +79,7 @@ def test_all_of_it_can_be_taken_back(trip: Path):
     [
         ({"displacement_l": -1.0}, "displacement is not taken"),
         ({"cylinders": "many"}, "cylinders"),
-        ({"started": "yesterday"}, "is no started"),
+        ({"started": "yesterday"}, "is not a started"),
         ({"soak_hours": -3.0}, "soak hours"),
         ({"samples_sha256": "00"}, "is no samples sha256"),
     ],

@@ -177,19 +177,19 @@ def test_a_last_time_that_is_not_there_is_found_out(tmp_path: Path):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_no_spoilt_footer_raises_anything_else(tmp_path: Path, seed: int):
+def test_no_spoiled_footer_raises_anything_else(tmp_path: Path, seed: int):
     path = written(tmp_path / "a.parquet", iter([rows(100)]))
     data = path.read_bytes()
     length = struct.unpack("<L", data[-8:-4])[0]
     rng = np.random.default_rng(seed)
-    spoilt = tmp_path / "spoilt.parquet"
+    spoiled = tmp_path / "spoiled.parquet"
     for _ in range(300):
         copy = bytearray(data)
         for _ in range(int(rng.integers(1, 4))):
             copy[len(data) - 8 - int(rng.integers(1, length))] = int(rng.integers(256))
-        spoilt.write_bytes(copy)
+        spoiled.write_bytes(copy)
         with contextlib.suppress(ValueError):
-            believed = believe(spoilt)
+            believed = believe(spoiled)
             believed.check_pages(range(len(believed.chunks)), [0] if believed.chunks else [])
 
 

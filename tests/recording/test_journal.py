@@ -140,14 +140,14 @@ def test_garbage_tail(written, tmp_path_factory, tail, cut):
 @settings(max_examples=300, deadline=None)
 @given(where=st.floats(0, 1), flip=st.integers(1, 255), length=st.integers(1, 64))
 def test_overwritten_middle(written, tmp_path_factory, where, flip, length):
-    """Bytes spoilt inside cost their frames, and what is missing is said to the sample."""
+    """Bytes spoiled inside cost their frames, and what is missing is said to the sample."""
     data, ends = written
-    spoilt = bytearray(data)
+    spoiled = bytearray(data)
     start = ends[0] + int(where * (ends[-1] - ends[0] - length))
     for k in range(start, start + length):
-        spoilt[k] ^= flip
-    path = tmp_path_factory.mktemp("spoilt") / "a.journal"
-    path.write_bytes(spoilt)
+        spoiled[k] ^= flip
+    path = tmp_path_factory.mktemp("spoiled") / "a.journal"
+    path.write_bytes(spoiled)
     content = read_journal(path)
     cuts = list(itertools.pairwise(ends))
     hit = [k for k, (a, b) in enumerate(cuts) if a < start + length and b > start]

@@ -143,7 +143,7 @@ def test_missing(tmp_path):
 )
 def test_no_parquet(tmp_path, name, content):
     (tmp_path / name).write_bytes(content)
-    with pytest.raises(NotARecordingError, match="is no recording"):
+    with pytest.raises(NotARecordingError, match="is not a recording"):
         open_recording(tmp_path / name)
 
 
@@ -236,9 +236,9 @@ def test_hostile_columns(tmp_path, columns):
 
 @settings(max_examples=300, deadline=None)
 @given(data=st.data())
-def test_spoilt_bytes(tmp_path_factory, data):
+def test_spoiled_bytes(tmp_path_factory, data):
     """Bytes changed anywhere: the file opens or the error is one of ours."""
-    folder = tmp_path_factory.mktemp("spoilt")
+    folder = tmp_path_factory.mktemp("spoiled")
     trace = Trace("RPM", "7E8", "rpm", np.arange(50, dtype=np.int64), np.arange(50.0))
     file = write_recording(folder / "a.parquet", [trace], Facts())
     content = bytearray(file.read_bytes())
@@ -269,7 +269,7 @@ def test_facts_document_is_json(file):
 
 
 def test_no_byte_of_the_footer_ends_the_process(tmp_path):
-    """pyarrow aborts at some spoilt descriptions of columns; 43 of these files did it before."""
+    """pyarrow aborts at some spoiled descriptions of columns; 43 of these files did it before."""
     trace = Trace("RPM", "7E8", "rpm", np.arange(50, dtype=np.int64), np.arange(50.0))
     file = write_recording(tmp_path / "a.parquet", [trace], Facts())
     code = (
@@ -281,9 +281,9 @@ def test_no_byte_of_the_footer_ends_the_process(tmp_path):
         "start = len(whole) - 8 - int.from_bytes(whole[-8:-4], 'little')\n"
         "for where in range(start, len(whole) - 8):\n"
         "    for change in (2, 4, 6, 8, 14):\n"
-        "        spoilt = bytearray(whole)\n"
-        "        spoilt[where] ^= change\n"
-        "        file.write_bytes(spoilt)\n"
+        "        spoiled = bytearray(whole)\n"
+        "        spoiled[where] ^= change\n"
+        "        file.write_bytes(spoiled)\n"
         "        try:\n"
         "            open_recording(file)\n"
         "        except RecordingError:\n"

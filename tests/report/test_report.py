@@ -345,7 +345,7 @@ def test_codes_that_could_not_be_read_are_not_none(material):
     text = text_of(make_document(replace(material, before=silent, diff=None)))
     assert "could not be read before the work" in text
     assert "No ECU answered when asked for stored codes: not known." in text
-    assert "Freeze frames were not told." in text
+    assert "Freeze frames were not reported." in text
     assert "The link was lost." in text
 
 

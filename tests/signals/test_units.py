@@ -156,7 +156,7 @@ def test_units_as_other_programs_write_them(text: str, unit: str):
 
 @pytest.mark.parametrize("text", ["cat", "mil", "bank", "Engine", "psig", "µC", "x" * 10_000, "(("])
 def test_what_is_no_unit(text: str):
-    """Two letters are a unit of pint's more often than not: a `cat` is no centi-atmosphere."""
+    """Two letters are a unit of pint's more often than not: a `cat` is not a centi-atmosphere."""
     assert read_unit(text) is None
 
 

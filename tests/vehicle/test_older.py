@@ -136,9 +136,9 @@ def test_a_flipped_bit_or_a_lost_byte_is_no_reply(bus):
     for data in SINGLE:
         frame = frame_of(bus, 0x10, data)
         for at in range(8 * len(frame)):
-            spoilt = bytearray(frame)
-            spoilt[at // 8] ^= 1 << at % 8
-            found = assemble_older_lines([spoilt.hex().encode()], form)
+            spoiled = bytearray(frame)
+            spoiled[at // 8] ^= 1 << at % 8
+            found = assemble_older_lines([spoiled.hex().encode()], form)
             assert (found.messages, found.damaged) == ([], 1)
         shorter = [frame[:n] + frame[n + 1 :] for n in range(len(frame))]
         for line in shorter:
@@ -249,14 +249,14 @@ def test_check_bytes_are_verified_though_the_first_reply_was_damaged(bus, number
     peer = OlderPeer(bus, number, forms(bus)[0], {"010D": ("410D20",)})
     whole, damaged = peer.printed, []
 
-    def spoilt(replies: tuple[str, ...]) -> str:
+    def spoiled(replies: tuple[str, ...]) -> str:
         text = whole(replies)
         if not damaged and text.startswith(("486B104100", "86F1104100")):
             damaged.append(text)
             return text[:-2] + f"{int(text[-2:], 16) ^ 0x10:02X}"
         return text.replace("410D20", "410D28") if len(damaged) > 1 else text
 
-    peer.printed = spoilt
+    peer.printed = spoiled
     with on_serial(peer) as url, closing(open_link(url)) as link:
         link.connect()
         poller = Poller(link, discover(link), ("VSS",))

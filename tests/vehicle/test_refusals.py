@@ -280,7 +280,7 @@ def test_an_adapter_that_knows_one_bus_and_no_search():
         assert recorded(link)[("RPM", "7E8")] == {1000.0}
 
 
-# --- one damaged byte is no refusal ---
+# --- one damaged byte is not a refusal ---
 
 
 @pytest.mark.parametrize("command", ["ATH1", "ATS0", "ATTPA6", "010C0D1"])

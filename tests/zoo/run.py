@@ -19,7 +19,7 @@ from tests.zoo.grammar import draw
 from tests.zoo.laws import LEAST_SHARE, MEASURED_S, Verdict, judge
 
 AGAIN = 2
-"""So often a peer that misses the rate is run again, alone: a machine that stood still is no fault
+"""So often a peer that misses the rate is run again, alone: a machine that paused is not a fault
 of the recorder's, one that keeps the rate once has shown that it can."""
 SWITCH_S = 0.0005
 """Peer and recorder are threads of one process: neither may keep the other waiting."""

@@ -1,4 +1,4 @@
-"""How often this process was kept from running: a busy machine is no fault of the recorder."""
+"""How often this process was kept from running: a busy machine is not a fault of the recorder."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from logbench.analysis.engine import Trait
 @dataclass(frozen=True, slots=True)
 class Cause:
     """One cause. `prior` is its weight before anything was seen, against 1 for a common one; 0:
-    findings name it, but it is no hypothesis. `effects`: what a plain one does to the number of
+    findings name it, but it is not a hypothesis. `effects`: what a plain one does to the number of
     `check|subject` (with * for anything), in standard deviations of healthy cars; empty where the
     simulated cars show it. `safety`: keys of `cautions.toml`; `symptoms`: of `SYMPTOMS`."""
 

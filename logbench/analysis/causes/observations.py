@@ -1,5 +1,5 @@
 """What was observed: numbers of findings, of the car's own monitors and of its freeze frame; what
-checks, codes and customers say. What was not judged, or not recorded, is no observation."""
+checks, codes and customers say. What was not judged, or not recorded, is not an observation."""
 
 from __future__ import annotations
 

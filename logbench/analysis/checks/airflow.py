@@ -43,7 +43,7 @@ LOAD_ABS_HALF = 0.02
 of load. [Calc]"""
 
 SENSOR_LOW_PCT = 74.0
-"""Efficiency to the manifold at full throttle below which low charge pressure is no excuse."""
+"""Efficiency to the manifold at full throttle below which low charge pressure is not an excuse."""
 HYBRIDS = (
     ("ve_full_throttle", "ve_full_throttle_hybrid"),
     ("ve_manifold_full", "ve_manifold_full_hybrid"),

@@ -3,7 +3,7 @@
 Inputs: `ECT`, `IAT`, `AAT`, `EOT`. Enabled: key on or the first seconds after a start with the
 coolant below 50 degC and the engine not run just before. Method: each sensor against the median of
 the others, medians of up to ten samples. Uncertainty: the resolution of 1 K. Evidence: up to 20 s
-after the start. Soak time is no PID: someone must state it (on the Live page, or `--soak-hours` of
+after the start. Soak time is not a PID: someone must state it (Live page, or `--soak-hours` of
 `logbench record` and `logbench check`; kept as `soak_hours` in the facts' `extra`). With six hours
 or more the coolant is held against the air whatever it reads; without, a warm coolant may be
 left-over heat and a difference is `watch` at most, but a coolant colder than all air is no
@@ -32,7 +32,7 @@ COLD_DEGC = 50.0
 LATEST_S = 20.0
 """Samples up to this long after the start still show the standing car."""
 SOAK_HOURS = 6.0
-NOT_STATED = "how long it stood is not stated"
+NOT_STATED = "the soak time is not stated"
 _NAMES = {"ECT": "coolant", "IAT": "intake air", "AAT": "ambient air", "EOT": "oil"}
 
 
@@ -59,19 +59,17 @@ def _agreement(view: View, bands: Bands, held: list[str]) -> Finding:
     hours = view.surroundings.soak_hours
     soaked = hours is not None and hours >= SOAK_HOURS
     if not soaked and (degc.get("ECT", 0.0) >= COLD_DEGC or _left_over_heat(degc)):
-        text = said(
-            "The engine was still warm ({t}); how long it stood is not known.", t=_listed(degc)
-        )
+        text = said("The engine was still warm ({t}); the soak time is not known.", t=_listed(degc))
         return subject.not_judged(text, "record")
     odd, value = _odd_one(degc)
-    stood = NOT_STATED if hours is None else said("it stood {h:.0f h}, as stated", h=hours)
+    stood = NOT_STATED if hours is None else said("soak time {h:.0f h}, as stated", h=hours)
     cold_coolant = odd == "ECT" and value < 0.0  # no left-over heat makes it colder than the air
     return subject.judged(
         said("{odd} against the others ({listed})", odd=odd, listed=_listed(degc)),
         Measured(value, 1.0, (span,), (stood,), {a.lower(): v for a, v in degc.items()}),
         bands["cold_soak"],
         "coolant" if odd == "ECT" else "air",
-        watch_at_most="" if soaked or cold_coolant else "it may not have stood for long enough",
+        watch_at_most="" if soaked or cold_coolant else "it may not have soaked for long enough",
     )
 
 

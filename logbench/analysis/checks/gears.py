@@ -3,8 +3,8 @@
 Inputs: `RPM`, `VSS`. Enabled: thirty readings over twenty seconds of driving above 20 km/h, both
 speeds steady, no gear change. Method: peaks of the logarithm of the ratio, and within which share
 of its gear's ratio nine of ten samples lie, less what the rounding of the road speed to 1 km/h
-explains; a car whose ratio has no peaks (a continuously variable gearbox or a converter) is not
-judged. Uncertainty: 0.3 %, a tire's, and that of a quantile of so many samples. Evidence: the
+explains; a car whose ratio has no peaks (a continuously variable transmission or a converter) is
+not judged. Uncertainty: 0.3 %, a tire's, and that of a quantile of so many samples. Evidence: the
 steady stretches.
 """
 
@@ -23,7 +23,7 @@ from logbench.analysis.view import View, evidence, speeds_steady
 
 KEY = "gears"
 TITLE = "Gear ratios and slip"
-PLAIN = "The gearbox ratios"
+PLAIN = "The gear ratios"
 STRIPS = (("RPM",), ("VSS",))
 ORDER = 10
 INPUTS = ("RPM", "VSS")

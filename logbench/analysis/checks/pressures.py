@@ -131,7 +131,7 @@ def _height(view: View, bands: Bands) -> Finding | None:
         if not math.isfinite(implied):
             return None
         text = said(
-            "{kpa:.0f kPa} would be {m:.0f m} in the standard atmosphere; the height is not"
+            "{kpa:.0f kPa} would be {m:.0f m} in the standard atmosphere; the altitude is not"
             " stated.",
             kpa=around,
             m=implied,

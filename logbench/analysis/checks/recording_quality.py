@@ -38,7 +38,7 @@ SLOWEST_S = {"RPM": 2.5, "MAF": 2.5, "MAP": 2.5, "TP": 2.5, "VSS": 2.5}
 
 def check(view: View, bands: Bands) -> list[Finding | None]:
     """Findings on slow signals, gaps and skew."""
-    del bands  # limits of sampling are no rules of thumb of the trade
+    del bands  # limits of sampling are not rules of thumb of the trade
     if not view.recorded.signals or len(view.grid) == 0:
         return [
             Subject(KEY, "samples").not_judged("The recording holds no samples.", "Record again.")

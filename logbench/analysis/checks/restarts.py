@@ -1,6 +1,6 @@
 """Restarts of a stop-start system: how far they pull the voltage down, and how long they take.
 
-Inputs: `RPM`; `VPWR`. Enabled: the engine had run, stood for two seconds to five minutes, and was
+Inputs: `RPM`; `VPWR`. Enabled: the engine had run, rested two seconds to five minutes, and was
 started again. Method: of each restart the lowest level of the voltage that lasts a fifth of a
 second and three readings, as in the check of a first start, and the time from the starter's first
 sign to 85 % of the idle speed; judged are the lowest level and the median time; the first start

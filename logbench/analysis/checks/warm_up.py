@@ -44,7 +44,7 @@ LEVEL_SLOPE_DEGC_MIN = 0.5
 ROAD_WINDOW_S = 60.0
 ROAD_LEAST_S = 30.0
 ROAD_SLOPE_DEGC_MIN = 1.2
-"""On the road a rise that is slower than this is no warm-up. [Pub: P0116 text, 6 degC in 5 min]"""
+"""On the road a slower rise is not a warm-up. [Pub: P0116 text, 6 degC in 5 min]"""
 ROAD_FALL_DEGC_MIN = 6.0
 """An engine that works and yet cools down has its radiator in use: that is a level, too."""
 ROAD_SPEED_KMH = 40.0

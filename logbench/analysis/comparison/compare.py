@@ -150,7 +150,7 @@ the trade (our choice): what looks for everything finds little."""
 
 
 def _shown(compared: Sequence[tuple[Quantity, Difference]]) -> list[bool]:
-    """Which quantities have changed. The parts of a total trim that is compared are no evidence of
+    """Which quantities have changed. The parts of a total trim that is compared are not evidence of
     their own: they have changed if it has and they differ."""
     whole = any(q.kind == "trim" for q, _ in compared)
     apart = [whole and q.kind == "part" for q, _ in compared]

@@ -44,7 +44,7 @@ class Overlay:
 
     `x`, `before`, `after`, `difference` (after less before): shape (n,), NaN where a side has
     nothing. `x` in `x_unit`, `s` or `km`. `shift_s` is what was added to the times of the second
-    recording; None where the axis is no time. `note` says what the alignment rests on. `places`:
+    recording; None where the axis is not a time. `note` says what the alignment rests on. `places`:
     for each side the seconds of its recording and where on `x` they are, in order.
     """
 

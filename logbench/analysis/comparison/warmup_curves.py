@@ -234,7 +234,7 @@ class CrankCurve:
 
 @dataclass(frozen=True, slots=True)
 class CrankComparison:
-    """All crankings of each side; numbers without a verdict, since few starts are no statistics."""
+    """All crankings of each side; numbers without a verdict, few starts are no statistics."""
 
     reason: str
     before: tuple[CrankCurve, ...] = field(default=())

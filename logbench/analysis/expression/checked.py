@@ -72,7 +72,7 @@ def condition(text: str, units: Units = METRIC) -> Expression:
     """An expression that holds or does not; bare numbers as in `number`. Raises `UsageError`."""
     made = _checked(text.strip(), units, catalog())
     if made.tree.unit != CONDITION:
-        raise UsageError(f"'{text}' is no comparison; write a condition such as {EXAMPLE}.")
+        raise UsageError(f"'{text}' is not a comparison; write a condition such as {EXAMPLE}.")
     return made
 
 
@@ -111,7 +111,7 @@ class _Checker:
         if kind in ("and", "or", "not"):
             for part in node.parts:
                 if part.unit != CONDITION:
-                    self._refuse(part, f"is no comparison; write one such as {EXAMPLE}")
+                    self._refuse(part, f"is not a comparison; write one such as {EXAMPLE}")
             return replace(node, unit=CONDITION)
         for part in node.parts[kind == "where" :]:
             if part.unit == CONDITION:
@@ -150,7 +150,7 @@ class _Checker:
         """A function over time with its duration in seconds."""
         value, duration = node.parts
         if duration.kind != "number":
-            self._refuse(duration, f"is no duration: write {node.kind}(RPM, 5 s)")
+            self._refuse(duration, f"is not a duration: write {node.kind}(RPM, 5 s)")
         duration = self.converted(duration, "s")
         if not 0 < duration.value <= MOST_SECONDS:
             self._refuse(duration, f"must be above 0 and at most {MOST_SECONDS:g} s")
@@ -219,14 +219,14 @@ class _Checker:
             return joined(size or "", "/", "s")
         if kind == "where":
             if unit != CONDITION:
-                self._refuse(node.parts[0], "is no condition: write where(RPM > 400, MAF)")
+                self._refuse(node.parts[0], "is not a condition: write where(RPM > 400, MAF)")
             return node.parts[1].unit
         return unit
 
     def _exponent(self, node: Node) -> float:
         inner = node.parts[0] if node.kind == "-x" else node
         if inner.kind != "number" or inner.unit is not None:
-            self._refuse(node, "is no exponent: write a plain number after **")
+            self._refuse(node, "is not an exponent: write a plain number after **")
         return -inner.value if node.kind == "-x" else inner.value
 
     def _refuse(self, node: Node, why: str) -> NoReturn:

@@ -18,7 +18,7 @@ HELD_S = 5.0
 
 PULLS_PCT, PULLS_RPM, PULL_S, PULLS = 60.0, 1000.0, 1.5, 3
 """An engine that nothing holds gathers speed within a second: calculated load above 60 % for longer
-is a car that pulls, or a brake test; three times within one standstill is no test. [CP]"""
+is a car that pulls, or a brake test; three times within one standstill is not a test. [CP]"""
 
 LEAST_S = 30.0
 """A standstill is that long before it can matter; readings that are only late are shorter."""

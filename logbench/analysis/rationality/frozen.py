@@ -186,7 +186,7 @@ def _others_move(trace: Trace, windows: Windows, window: Times) -> list[Values]:
 
 def _running(trace: Trace, windows: Windows, window: Times) -> Mask:
     """Where the engine turns and anything else moves at all: a link that has stopped, or a logger
-    that repeats every value, is no matter of one sensor."""
+    that repeats every value, is not a matter of one sensor."""
     turns = windows.seen("RPM").mean_in(window) > TURNS_RPM
     moves = _others_move(trace, windows, window)
     return np.asarray(turns & (np.max(moves, axis=0) > 0.0) if moves else np.zeros_like(turns))
@@ -215,7 +215,7 @@ def _with_clear_moves(trace: Trace, windows: Windows, window: Times) -> tuple[Cl
 
 
 def _while_moving(trace: Trace, windows: Windows, window: Times) -> tuple[Classes, Values]:
-    """Of the road speed: that it stands at 0 is no matter of chance (see `contradicted`)."""
+    """Of the road speed: that it stands at 0 is not a matter of chance (see `contradicted`)."""
     kind = _activity(trace, windows, window)
     weight = np.array(BY_ACTIVITY)[np.maximum(kind, 0)]
     return kind, weight * (windows.seen(trace.signal).mean_in(window) > 0.0)

@@ -49,13 +49,13 @@ BRAKES_MS2, PULLS_MS2 = 10.0, 6.0
 SLOW_KMH, SAME_RATIO = 15.0, 0.15
 LEAP_KMH = 30.0
 LONGEST_RUN, LONGEST_S = 3, 30.0
-"""Readings, and time between the good ones about them: what lasts longer is no leap and back."""
+"""Readings, and time between the good ones about them: what lasts longer is not a leap and back."""
 AROUND = 9
 """Readings of the running median: more than twice the longest run."""
 
 
 def find_impossible(trace: Trace, others: dict[str, Trace], imported: bool) -> Iterator[Oddity]:
-    """What of a trace is no reading. `others`: every trace by acronym; `imported`: whether another
+    """What of a trace is not a reading. `others`: all by acronym; `imported`: whether another
     program wrote it."""
     try:
         signal = table().by_acronym(trace.signal)
@@ -129,7 +129,7 @@ def _lost(trace: Trace, out: Mask) -> Iterator[Oddity]:
 
 def _verdict(signal: Signal, times: int) -> Verdict:
     """What it says that a signal was lost so many times. A mixture sensor is not ready whenever the
-    engine stands; of what is no thermistor, the answer may be lost."""
+    engine stands; of what is not a thermistor, the answer may be lost."""
     many = times >= MANY
     if signal.standard in THERMISTORS:
         few = Verdict.WATCH if times >= FEW else Verdict.WITHIN

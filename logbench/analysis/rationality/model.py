@@ -29,7 +29,7 @@ class Oddity:
     """One odd thing about the readings of one trace.
 
     `clause`: what it is, beginning with 'it'. `left_out`: bool, shape of the trace, the readings
-    that no check goes by. `verdict`: `within` for what is named, but is no fault of the car (a
+    that no check goes by. `verdict`: `within` for what is named, but is not a fault of the car (a
     signal that the logger never had).
     """
 

@@ -46,7 +46,7 @@ class FacetsPanel(QFrame):
         for box in (self.cars, self.signals):
             box.setMinimumHeight(70)
         self.engine = chooser(tr("Kind of engine"), 6)
-        self.verdict = chooser(tr("Verdict of a finding"), 6)
+        self.verdict = chooser(tr("Result of a finding"), 6)
         self.check = chooser(tr("Check of a finding"), 6)
         self.trouble = styled(Label(wordWrap=True), "trouble")
         self.trouble.hide()
@@ -91,7 +91,7 @@ class FacetsPanel(QFrame):
             for name, symbol in verdicts.items()
             if name in facets.verdicts
         ]
-        offer(self.verdict, [(tr("any verdict"), ""), *shown])
+        offer(self.verdict, [(tr("any result"), ""), *shown])
         checks = [(f"{name} ({n:,})", name) for name, n in facets.checks.items()]
         offer(self.check, [(tr("any check"), ""), *checks])
 

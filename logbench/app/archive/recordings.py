@@ -29,7 +29,7 @@ from logbench.cases.compare import BEFORE
 from logbench.words import tr, tr_n, word
 
 WORST, SIDE, PREVIEW = "worst", "side", "preview"
-"""Names of columns that are no facts of the recording."""
+"""Names of columns that are not facts of the recording."""
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
 _LEAST_FREE_PX = 118

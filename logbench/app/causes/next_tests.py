@@ -160,7 +160,7 @@ class NextTests(QWidget):
             return outcome
         number, good = QLocale.c().toDouble(typed.replace(",", "."))
         if not good:
-            self.refused.emit(tr("'{text}' is no number in {unit}.", text=typed, unit=test.unit))
+            self.refused.emit(tr("'{text}' is not a number in {unit}.", text=typed, unit=test.unit))
             return None
         try:
             return entered(test.key, str(number))

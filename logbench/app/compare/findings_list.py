@@ -84,7 +84,7 @@ class FindingsList(Tree):
     chosen = Signal(object)
 
     def __init__(self, look: Look) -> None:
-        titles = (tr("Verdict"), tr("Finding"), tr("Before → after"))
+        titles = (tr("Result"), tr("Finding"), tr("Before → after"))
         super().__init__(titles, tr("Outcome of each finding"), wide=(1,))
         self._look = look
         self.results: list[FindingResult] = []

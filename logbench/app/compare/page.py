@@ -41,7 +41,7 @@ class SameCar(Card):
         lines = "\n".join(f"■  {text}" for text in concerns)
         rule = tr(
             "A comparison of two cars says nothing about a repair, so nothing is shown unless you "
-            "say that it is one car, for example with an exchanged control unit."
+            "say that it is one car, for example with an exchanged ECU."
         )
         self.text.setText(f"{lines}\n\n{rule}")
         self.no.setFocus()

@@ -207,7 +207,7 @@ class Recentercordings(QWidget):
         if not self._found:
             text = self._empty
         elif not fit:
-            text = tr("None of {n} recordings fits: take a word away.", n=len(self._found))
+            text = tr("None of {n} recordings matches: remove a word.", n=len(self._found))
         elif len(fit) > MOST_SHOWN:
             text = tr(
                 "The newest {most} of {n} are shown: more words find fewer.",

@@ -18,7 +18,7 @@ from logbench.signals.numbers import number_text
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
 from logbench.words import tr, word
 
-_TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Verdict"))
+_TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Result"))
 _TIPS = (
     tr("Derived signals by name, recorded ones by acronym"),
     tr("Change (after − before) at equal operating points, with its 95 % interval"),

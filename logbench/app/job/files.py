@@ -64,7 +64,7 @@ class Adding:
             self.add(opened, [newest])
         else:
             opened.trouble(
-                tr("There is no recording in {folder} yet: record on the Live page.", folder=folder)
+                tr("{folder} has no recording yet: record on the Live page.", folder=folder)
             )
 
     def ask_for_recordings(self, opened: OpenJob) -> None:

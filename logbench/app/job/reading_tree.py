@@ -308,7 +308,7 @@ def _known(value: float | None, unit: str, units: Units) -> str:
 
 
 def _value_text(value: FrozenValue, units: Units) -> str:
-    """With the decimals of its signal; words where it is no number."""
+    """With the decimals of its signal; words where it is not a number."""
     if value.value is not None and value.signal in catalog():
         entry = catalog().by_acronym(value.signal)
         if entry.kind == "number":

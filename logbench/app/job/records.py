@@ -38,7 +38,7 @@ from logbench.words import tr, word
 _DIFF = tr("Before against after")
 _WHEN = {word(side): side for side in ("before", "after")}
 _NONE_YET = tr(
-    "The car has not been read yet: pick the link above, turn the ignition on and press Read the "
+    "The car has not been read yet: choose the link above, turn the ignition on and press Read the "
     "car. Codes, readiness, monitor results and freeze frames are kept in the job."
 )
 _EXAMPLE_CODE = "P0171"

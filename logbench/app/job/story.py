@@ -38,7 +38,7 @@ _CARS: tuple[tuple[str, str], ...] = (
     ("make", tr("Make")),
     ("model", tr("Model")),
 )
-_ENGINE: tuple[tuple[str, str], ...] = (("fuel", tr("Fuel")), ("gearbox", tr("Gearbox")))
+_ENGINE: tuple[tuple[str, str], ...] = (("fuel", tr("Fuel")), ("gearbox", tr("Transmission")))
 _NUMBERS: tuple[tuple[str, str, str, int], ...] = (
     ("year", tr("Year"), "", 0),
     ("displacement_l", tr("Displacement"), " l", 2),

@@ -53,7 +53,7 @@ class NumberField(QLineEdit):
         self._name_it()
 
     def set_scale(self, scale: Scale) -> None:
-        """Show the number in another unit; a text that is no number stays as it is."""
+        """Show the number in another unit; a text that is not a number stays as it is."""
         if scale == self._scale:
             return
         try:
@@ -140,7 +140,9 @@ class CarBox(QWidget):
             tr("Thermostat"), tr("thermostat's regulating temperature"), legal_degc, "°C"
         )
         legal_h = ends_of(Surroundings, "soak_hours")
-        self.soak = NumberField(tr("Soak time"), tr("hours the car stood"), legal_h, "h")
+        self.soak = NumberField(
+            tr("Soak time"), tr("soak time: hours since the engine last ran"), legal_h, "h"
+        )
         self.soak.setToolTip(tr("Hours since the engine last ran: after a night the sensors agree"))
         legal_m = ends_of(Surroundings, "altitude_m")
         self.altitude = NumberField(tr("Altitude"), tr("altitude above sea level"), legal_m, "m")

@@ -34,7 +34,7 @@ class LinkBox(Choice):
         self.setEditable(True)
         self.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
         self.setAccessibleName(tr("Link to the car"))
-        self.setToolTip(tr("Pick a port, or type a network address such as 192.168.0.10:35000"))
+        self.setToolTip(tr("Choose a port, or type a network address such as 192.168.0.10:35000"))
         self.setMinimumContentsLength(12)
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.activated.connect(self._picked)

@@ -54,8 +54,9 @@ class Middle(QStackedWidget):
         self.empty = EmptyState(
             tr("No recording yet"),
             tr(
-                "Pick the link to the car on the left and press Start recording (Ctrl+R), or only "
-                "watch (Ctrl+E). No adapter at hand? The simulated car behaves like a real one."
+                "Choose the link to the car on the left and press Start recording (Ctrl+R), or "
+                "only watch (Ctrl+E). No adapter at hand? The simulated car behaves like a "
+                "real one."
             ),
             tr("Record the simulated car"),
         )

@@ -36,7 +36,7 @@ from logbench.words import shown, tr, word
 if TYPE_CHECKING:
     from logbench.analysis.run import CheckEvidence
 
-_WAITING = tr("What the checks still need is told here while the car reports.")
+_WAITING = tr("What the checks still need is shown here while the car reports.")
 _MARKS = {StepState.DONE: "✔", StepState.TO_DO: "○", StepState.TOO_LATE: "–"}
 _FEWEST_ROWS, _FEWEST_COLUMNS = 6, 6
 _LARGE_PX, _STEP_PX = 30, 17

@@ -118,7 +118,7 @@ class StripHeader:
             self._value_boxes.append(inner.translated(GUTTER, 0))
 
     def draw_values(self, painter: QPainter) -> None:
-        """The values, what is no valid one muted, and before those at the cursor a piece of its
+        """The values, what is not a valid one muted, and before those at the cursor a piece of its
         line; the painter's origin is the strip's."""
         view, theme = self._canvas.view, self._canvas.look.theme
         metrics, at = QFontMetrics(self._strip.font()), reads_at(view)

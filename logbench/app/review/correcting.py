@@ -97,7 +97,7 @@ class CorrectDialog(Dialog):
             try:
                 typed[STARTED] = datetime.fromisoformat(began).isoformat()
             except ValueError:
-                said = tr("'{text}' is no date and time: write 2026-03-01T10:00.", text=began)
+                said = tr("'{text}' is not a date and time: write 2026-03-01T10:00.", text=began)
                 raise UsageError(said) from None
         typed |= {f: None if (v := box.value()) == "" else v for f, box in self.few.items()}
         typed |= {fact: field.number() for fact, field in self.numbers.items()}

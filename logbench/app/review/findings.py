@@ -140,7 +140,7 @@ class FindingsPanel(QWidget):
         self._look = look
         self.findings: list[Finding] = []
         """Those shown, in the order of the list."""
-        self.list = Tree((tr("Verdict"), tr("Finding")), tr("Findings"))
+        self.list = Tree((tr("Result"), tr("Finding")), tr("Findings"))
         self.list.currentItemChanged.connect(self._changed)
         self.bar = BandBar(look)
         self.detail = named(Page(), tr("The finding in full"))

@@ -252,7 +252,7 @@ class BleLink(AdapterLink):
                 log.info("serial line at %s, %s", pair.notify.uuid, pair.write.uuid)
                 return
         raise AdapterMuteError(
-            f"The Bluetooth device {self._place} is no adapter with the common command "
+            f"The Bluetooth device {self._place} is not an adapter with the common command "
             "language: check the address."
         )
 

@@ -175,7 +175,7 @@ class Talk:
             self._check()
 
     def _throw_away(self, command: str) -> None:
-        """What still comes is no answer to what follows; an adapter that talks is let finish, since
+        """What still comes answers nothing that follows; an adapter that talks is let finish, since
         it would swallow the first character."""
         stale = self.gate.read(0.0)
         if stale:

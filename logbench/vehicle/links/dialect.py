@@ -22,7 +22,7 @@ PROTOCOLS: dict[str, Protocol] = {
     "8": Protocol("ISO 15765-4 CAN, 11 bit, 250 kbit/s", True, 11, 250_000),
     "9": Protocol("ISO 15765-4 CAN, 29 bit, 250 kbit/s", True, 29, 250_000),
 }
-"""What the adapter's protocol numbers mean; `A` (SAE J1939) is no passenger-car diagnosis."""
+"""What the adapter's protocol numbers mean; `A` (SAE J1939) is not a passenger-car diagnosis."""
 
 SEARCH_ORDER = "68792345 1".replace(" ", "")
 """Which to try one by one when the adapter's own search gives nothing: CAN first, it is quick."""
@@ -70,7 +70,7 @@ _NOISE = re.compile(rb"(?:SEARCHING[:. ]*|BUS ?INIT[:. ]*OK[. ]*|[. ]+)+", re.IG
 
 
 def status_of(line: str) -> Status | None:
-    """Meaning of a line that is no frame; None when it is no known status text."""
+    """Meaning of a line that is not a frame; None when it is not a known status text."""
     plain = line.upper().replace(" ", "")
     known = _EXACT.get(plain)
     if known is not None:

@@ -313,7 +313,7 @@ def link_url_of(text: str) -> str:
     shown = f"'{text}'" if text else tr("An empty field")
     raise LinkUnknownError(
         tr(
-            "{shown} is not a link: pick one from the list, or type one ({examples}).",
+            "{shown} is not a link: choose one from the list, or type one ({examples}).",
             shown=shown,
             examples="; ".join(f"{s.title}: {s.example}" for s in SCHEMES.values()),
         )

@@ -34,7 +34,7 @@ SERVICES: dict[CodeState, int] = {"stored": 0x03, "pending": 0x07, "permanent": 
 
 
 def code_of(code: str, state: CodeState, ecu: str) -> Code:
-    """A code with its text. Raises UsageError when `code` is no trouble code.
+    """A code with its text. Raises UsageError when `code` is not a trouble code.
 
     Behind a dash stands the failure type of a car of SAE J1979-2 (`P0171-11`), as two hex digits:
     its meaning is in SAE J2012-DA.
@@ -81,7 +81,7 @@ def codes_of_reply(
         fit = [codes for codes in (counted, plain) if len(codes) == stored]
         return (fit[0], "") if len(fit) == 1 else ([], "can be read in two ways")
     if _surely_filled(rest):
-        return [], "ends in something that is no code"
+        return [], "ends in something that is not a code"
     return plain, ""
 
 

@@ -205,7 +205,7 @@ class CarAnswer(_Record):
 
     @property
     def message(self) -> bytes:
-        """Its bytes; b'' where what is kept is no hex."""
+        """Its bytes; b'' where what is kept is not hex."""
         try:
             return bytes.fromhex(self.data)
         except ValueError:

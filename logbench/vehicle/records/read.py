@@ -117,7 +117,7 @@ def _steps(
         ("Reading trouble codes", codes),
         ("Reading freeze frames", freeze),
         ("Reading monitor results", results),
-        ("Reading vehicle information", lambda: read_information(reading, asker)),
+        ("Reading what the car says of itself", lambda: read_information(reading, asker)),
     ]
 
 

@@ -194,7 +194,7 @@ def _walk(sd: float) -> Values:
 def _curve(x: Values, y: Values, sd: float, noise: float) -> Values:
     """The curve at the nodes, of scatter `noise` (a variance) and curves that end at about `sd`,
     times the probability that there is one at all: chance draws curves, too. What the wildest
-    drive alone says is no evidence of one."""
+    drive alone says is not evidence of one."""
     if len(y) < 2:
         return np.zeros(len(NODES))
     scaled, prior = y / math.sqrt(noise), np.linalg.inv(_walk(sd))

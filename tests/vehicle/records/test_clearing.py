@@ -132,7 +132,7 @@ def test_a_reading_that_cannot_be_saved(simulated, bad):
 @pytest.mark.parametrize("text", ["", "{}", '{"read_utc": "2026'])
 def test_a_reading_that_was_not_saved_whole(simulated, tmp_path, text):
     def spoil(reading: CarReading) -> Path:
-        path = tmp_path / "spoilt.json"
+        path = tmp_path / "spoiled.json"
         path.write_text(text)
         return path
 
