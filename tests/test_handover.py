@@ -117,7 +117,7 @@ def test_it_is_verified_as_it_is(packed, tmp_path: Path, capsys):
     assert main(["verify", str(packed[False]), str(packed[True])]) == 0
     assert capsys.readouterr().out.count("every sample is what the car sent") == 0  # none is kept
     for name in ("file", "text", "added"):
-        spoil, _ = SPOILT[name]
+        spoil, _ = SPOILED[name]
         place = unpacked(packed, False, tmp_path / name)
         spoil(place)
         out = tmp_path / f"{name}.zip"
