@@ -27,7 +27,6 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, Self, TypeVar
 
-from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from logbench.analysis.expression.checked import in_unit, number
@@ -36,6 +35,7 @@ from logbench.analysis.statement import marked
 from logbench.errors import BandsError, UsageError
 from logbench.signals.units import difference_unit
 from logbench.system.limits import TABLES_BYTES
+from logbench.system.platforms import config_home
 from logbench.system.reading import read_plain, toml_of
 
 
@@ -161,7 +161,7 @@ class Limits:
 
 def own_limits_path() -> Path:
     """Where the user's own limits and checks are looked for when no file is named."""
-    return user_config_path("logbench", appauthor=False) / "own_limits.toml"
+    return config_home() / "own_limits.toml"
 
 
 def load_limits(user_file: Path | None = None) -> Limits:

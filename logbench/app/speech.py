@@ -7,10 +7,8 @@ sign that a voice might read as an order. The pages show everything that is spok
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +17,7 @@ from PySide6.QtCore import QCoreApplication, QObject, QProcess, Signal
 from logbench.app.parts import delayed
 from logbench.cases.settings import Settings
 from logbench.foreign import in_label
+from logbench.system import platforms
 from logbench.words import tr
 
 _MOST = 240
@@ -56,9 +55,9 @@ class Speaker:
 
 def speakers() -> tuple[Speaker, ...]:
     """Those of this system that are there, the best first."""
-    if os.name == "nt":
+    if platforms.SYSTEM == "windows":
         known = [Speaker("powershell", ("-NoProfile", "-NonInteractive", "-Command", _READ_INPUT))]
-    elif sys.platform == "darwin":
+    elif platforms.SYSTEM == "macos":
         known = [Speaker("say", ("-f", "-"))]
     else:
         known = [

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import shutil
-import sys
 import time
 import wave
 from collections.abc import Callable
@@ -17,12 +16,13 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from platformdirs import user_cache_path
 from PySide6.QtCore import QProcess
 from PySide6.QtWidgets import QApplication
 
 from logbench.errors import StorageError
 from logbench.recording.storage import storage_trouble, write_whole
+from logbench.system import platforms
+from logbench.system.platforms import cache_home
 from logbench.system.private import make_folder
 
 Name = Literal["next", "hit", "lost"]
@@ -71,10 +71,8 @@ class Tones:
 
 
 def _play(name: Name) -> None:
-    if sys.platform == "win32":
-        import winsound
-
-        winsound.PlaySound(wav_of(name), winsound.SND_MEMORY | winsound.SND_NODEFAULT)
+    if platforms.SYSTEM == "windows":
+        platforms.play_wave(wav_of(name))
         return
     player = next((p for p in map(shutil.which, _PLAYERS) if p), None)
     try:
@@ -86,7 +84,7 @@ def _play(name: Name) -> None:
 
 
 def _file_of(name: Name) -> Path:
-    path = user_cache_path("logbench", appauthor=False) / f"tone-{name}.wav"
+    path = cache_home() / f"tone-{name}.wav"
     if not path.is_file():
         with storage_trouble(path):
             make_folder(path.parent)

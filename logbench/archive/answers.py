@@ -29,7 +29,8 @@ from logbench.archive.frames import Frame, Kind, read_frame, write_frame
 from logbench.archive.query import Samples, Sql, refusals, samples_below
 from logbench.archive.room import Room
 from logbench.errors import QueryError
-from logbench.system.confined import confine, limit_self
+from logbench.system.confined import confine
+from logbench.system.platforms import limit_self
 from logbench.system.threads import Supervised
 
 _ROWS = 10_000

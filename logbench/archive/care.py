@@ -24,8 +24,9 @@ from logbench.archive.store import (
 from logbench.errors import ArchiveError, LogbenchError, RecordingDamagedError
 from logbench.recording.notes import NOTES_SUFFIX, carry_notes, notes_data, notes_path
 from logbench.recording.reader import open_recording
-from logbench.recording.storage import claim, numbered, replacing, storage_trouble, write_whole
+from logbench.recording.storage import numbered, replacing, storage_trouble, write_whole
 from logbench.system.limits import NOTES_BYTES
+from logbench.system.platforms import claim, is_device
 from logbench.system.private import make_folder, owner_only
 
 Health = Literal["sound", "damaged", "unreadable", "without a checksum"]
@@ -158,5 +159,4 @@ def safe_name(text: str) -> str:
     """A name that every file system takes: letters, digits, space, point, dash; at most 60."""
     kept = re.sub(r"[^\w .-]+", "-", text, flags=re.UNICODE)
     kept = re.sub(r"\s+", " ", kept).strip(" .-")[:60].strip(" .-")
-    reserved = r"(?i)(con|prn|aux|nul|com\d|lpt\d)"
-    return f"{kept}_" if re.fullmatch(reserved, kept.split(".")[0]) or kept == QUARANTINE else kept
+    return f"{kept}_" if is_device(kept) or kept == QUARANTINE else kept

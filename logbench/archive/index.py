@@ -18,7 +18,6 @@ from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-from platformdirs import user_cache_path
 
 from logbench.archive.columns import (
     FOOTER,
@@ -42,6 +41,7 @@ from logbench.recording.corrections import corrected
 from logbench.recording.notes import Remark, beside_in
 from logbench.recording.storage import replacing
 from logbench.system.limits import JOB_BYTES, NOTES_BYTES, NOTES_SEARCHED_CHARS
+from logbench.system.platforms import cache_home
 from logbench.system.private import make_folder, owner_only
 from logbench.system.reading import toml_of
 
@@ -79,7 +79,7 @@ class Index:
 def cache_folder(store: Store, base: Path | None = None) -> Path:
     """Where what is known of this archive is kept; `base` None: the user's cache folder."""
     name = hashlib.sha256(store.url.encode("utf-8", "surrogatepass")).hexdigest()[:20]
-    return (base or user_cache_path("logbench", appauthor=False) / "archives") / name
+    return (base or cache_home() / "archives") / name
 
 
 def build_index(store: Store, cache: Path, progress: Progress | None = None) -> Index:

@@ -13,7 +13,6 @@ import json
 import logging
 import os
 import queue
-import signal
 import subprocess
 import sys
 import threading
@@ -31,11 +30,16 @@ from logbench.archive.frames import Frame, Kind, read_frame, write_frame
 from logbench.archive.room import OwnFolder
 from logbench.archive.store import Entry, Store, entries_of
 from logbench.errors import LogbenchError, QueryError
-from logbench.system.confined import keep_in_job, resident_bytes
 from logbench.system.limits import (
     QUERY_BYTES,
     QUERY_ROWS,
     QUERY_S,
+)
+from logbench.system.platforms import (
+    keep_in_job,
+    no_interrupt,
+    resident_bytes,
+    without_console,
 )
 from logbench.system.threads import Supervised
 
@@ -156,11 +160,11 @@ class _Process:
         self._writing = threading.Lock()
         self._said: queue.SimpleQueue[Frame | None] = queue.SimpleQueue()
         self._fetching = ThreadPoolExecutor(_AT_ONCE, "fetching") if store.root is None else None
-        with _no_interrupt():
+        with no_interrupt():
             self._process = subprocess.Popen(
                 [sys.executable, "-P", *_COMMAND],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                env=_environment(), creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+                env=_environment(), creationflags=without_console(),
             )  # fmt: skip
         keep_in_job(self._process, address_bytes)
         self._listener = Supervised(
@@ -329,16 +333,3 @@ def _environment() -> dict[str, str]:
     # no thread may have begun when the process is confined: neither numpy's nor pyarrow's
     alone = {"OPENBLAS_NUM_THREADS": "1", "JE_ARROW_MALLOC_CONF": "background_thread:false"}
     return kept | alone | {"PYTHONPATH": path, "PYTHONUTF8": "1"}
-
-
-@contextlib.contextmanager
-def _no_interrupt() -> Iterator[None]:
-    """A process that starts meanwhile never gets the terminal's Ctrl-C: whoever asked ends it."""
-    if sys.platform == "win32":
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)

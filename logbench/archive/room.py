@@ -11,8 +11,8 @@ from pathlib import Path
 
 from logbench.errors import QueryError, first_line
 from logbench.system.limits import QUERY_FOLDER_BYTES
-from logbench.system.locks import try_lock
 from logbench.system.memory import work_bytes
+from logbench.system.platforms import try_lock
 from logbench.system.private import FILE_MODE, FOLDER_MODE, make_folder
 
 _FOLDER = "query-"

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from logbench.recording.model import CLOCK_KEY, Facts, iso_utc
-from logbench.system.boot import Boot, boot_clock
+from logbench.system.platforms import Boot, boot_clock
 from logbench.system.version import RELEASED_UTC
 
 LONGEST_YEARS = 30

@@ -8,10 +8,7 @@ import glob
 import logging
 import multiprocessing
 import multiprocessing.connection
-import os
-import shlex
 import signal
-import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -45,6 +42,7 @@ from logbench.recording.journal_reading import SUFFIX
 from logbench.recording.places import journal_folders
 from logbench.signals.table import table
 from logbench.system.log import start_logging
+from logbench.system.platforms import as_typed, ending_signals
 from logbench.system.threads import Supervised
 from logbench.vehicle.links.schemes import leads_to
 
@@ -314,9 +312,8 @@ def _main(request: CaptureRequest, make: SourceMaker, pipe: Connection) -> None:
     def stop(_number: int, _frame: FrameType | None) -> None:
         session.command(Stop())
 
-    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), stop)
+    for number in ending_signals():
+        signal.signal(number, stop)
     Supervised(
         "commands",
         lambda: _listen(session, pipe),
@@ -391,8 +388,7 @@ def _go_on(request: CaptureRequest, path: Path | None) -> str:
     if path is None or not path.name.endswith(SUFFIX) or request.unattended is not None:
         return ""
     command = ["logbench", "record", "--go-on", str(path)]
-    line = subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command)
-    return f" Go on in the same recording with: {line}"
+    return f" Go on in the same recording with: {as_typed(command)}"
 
 
 def _under_way(message: Message) -> bool:

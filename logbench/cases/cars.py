@@ -8,8 +8,6 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from platformdirs import user_data_path
-
 from logbench.car.identity import Identity, Match, Meeting
 from logbench.car.known import KnownCars
 from logbench.car.model import Car
@@ -19,6 +17,7 @@ from logbench.errors import AnotherCarError, LogbenchError, StorageError
 from logbench.recording.model import PEER
 from logbench.recording.storage import read_own, storage_trouble, write_whole
 from logbench.system.limits import CARS_BYTES
+from logbench.system.platforms import data_home
 from logbench.system.private import FILE_MODE, make_folder
 from logbench.system.reading import json_of
 
@@ -37,7 +36,7 @@ class CarsFile:
     @property
     def path(self) -> Path:
         """Where it is."""
-        return self.file or user_data_path("logbench", appauthor=False) / CARS_FILE
+        return self.file or data_home() / CARS_FILE
 
     def load(self) -> KnownCars:
         """Those of the file; none where there is no file, or it cannot be read."""

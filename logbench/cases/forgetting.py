@@ -16,7 +16,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
-from platformdirs import user_cache_path, user_config_path, user_data_path
 from pyarrow import ArrowException
 
 from logbench.archive.archive import Archive
@@ -39,6 +38,7 @@ from logbench.recording.places import rescue_folder
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import storage_error
 from logbench.system.limits import FOLDER_DEPTH, FOLDER_FILES
+from logbench.system.platforms import cache_home, config_home, data_home
 from logbench.words import tr, tr_n
 
 T = TypeVar("T")
@@ -267,7 +267,7 @@ def _objects(
 
 def _caches() -> list[Path]:
     """The folders in which something is kept of an archive."""
-    base = user_cache_path("logbench", appauthor=False) / "archives"
+    base = cache_home() / "archives"
     return [path for path in base.glob("*") if path.is_dir()]
 
 
@@ -356,5 +356,5 @@ def _remove_objects(place: str, names: tuple[str, ...]) -> None:
 
 def _set_aside() -> Iterator[Path]:
     """Files of the program's own that could not be read, and were kept: nobody knows what of."""
-    for folder in (user_data_path, user_config_path):
-        yield from folder("logbench", appauthor=False).glob("*.unreadable-*")
+    for folder in (data_home(), config_home()):
+        yield from folder.glob("*.unreadable-*")

@@ -12,7 +12,6 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, Self
 
-from platformdirs import user_config_path, user_documents_path
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, TypeAdapter
 
 from logbench.capture.messages import Unattended
@@ -20,6 +19,7 @@ from logbench.recording.model import legal_part
 from logbench.recording.storage import read_own, replacing
 from logbench.signals.units import Units, units_from
 from logbench.system.limits import SETTINGS_BYTES
+from logbench.system.platforms import config_home, documents_home
 from logbench.system.private import make_folder, owner_only
 from logbench.system.reading import json_of
 
@@ -108,7 +108,7 @@ class Settings(BaseModel):
     @classmethod
     def load(cls, path: Path | None = None) -> Self:
         """Those of a file; None: the user's. What cannot be read counts as not set."""
-        file = path or user_config_path("logbench", appauthor=False) / SETTINGS_FILE
+        file = path or config_home() / SETTINGS_FILE
         made = legal_part(cls, _read(file))
         made._path = file
         return made
@@ -182,7 +182,7 @@ class Settings(BaseModel):
     @property
     def folder(self) -> Path:
         """Where recordings go: `logbench` in the user's documents unless chosen."""
-        return self.recordings_folder or user_documents_path() / "logbench"
+        return self.recordings_folder or documents_home() / "logbench"
 
     @folder.setter
     def folder(self, value: Path) -> None:

@@ -33,6 +33,7 @@ from logbench.cli.report import report
 from logbench.cli.show import console, say, warn
 from logbench.cli.show import table as make_table
 from logbench.errors import NO_MEMORY, AnotherCarError, LogbenchError, UsageError
+from logbench.system.platforms import print_plainly
 from logbench.system.version import SOFTWARE
 
 app = typer.Typer(
@@ -161,6 +162,7 @@ job_app.command("set")(job_entries.set_fields)
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of the world become one sentence."""
+    print_plainly(sys.stdout, sys.stderr)
     arguments = list(sys.argv[1:] if argv is None else argv)
     if arguments and arguments[0].endswith(".parquet"):
         arguments.insert(0, "open")  # `logbench FILE.parquet`

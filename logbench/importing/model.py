@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any, Literal
 
 import tomlkit
-from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from logbench.car.model import Car
@@ -23,6 +22,7 @@ from logbench.recording.storage import storage_trouble, write_whole
 from logbench.signals.table import table
 from logbench.signals.units import compatible
 from logbench.system.limits import MAPPING_BYTES, REASONS
+from logbench.system.platforms import config_home
 from logbench.system.private import make_folder
 from logbench.system.reading import read_plain, toml_of
 from logbench.system.version import SOFTWARE
@@ -391,5 +391,5 @@ def recall(fingerprint: str, folder: Path | None = None) -> Mapping | None:
 def _path(fingerprint: str, folder: Path | None) -> Path:
     if not re.fullmatch(r"[0-9a-f]{16}", fingerprint):
         raise ImportFileError("The mapping has no fingerprint of a header: detect it anew.")
-    folder = folder or user_config_path("logbench", appauthor=False) / "mappings"
+    folder = folder or config_home() / "mappings"
     return folder / f"{fingerprint}.toml"

@@ -20,6 +20,7 @@ from logbench.recording.model import Facts
 from logbench.recording.reader import open_recording
 from logbench.recording.storage import file_sha256
 from logbench.system.folders import FolderTooLargeError, files_below
+from logbench.system.platforms import is_device
 
 _PREVIEW_ROWS = 12
 
@@ -173,6 +174,7 @@ def import_file(
     before = known.of_file(digest)
     made, here = [], []
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
+    stem = f"{stem}_" if is_device(stem) else stem
     for number, drive in chosen:
         twin = known.of_samples(drive.traces)
         if twin is not None:

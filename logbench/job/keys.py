@@ -13,11 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from platformdirs import user_data_path
-
 from logbench.errors import StorageError, UsageError
 from logbench.recording.storage import (
-    claim,
     numbered,
     read_own,
     storage_trouble,
@@ -25,6 +22,7 @@ from logbench.recording.storage import (
     write_whole,
 )
 from logbench.system.limits import KEY_BYTES
+from logbench.system.platforms import claim, data_home
 from logbench.system.private import make_folder
 from logbench.system.reading import read_plain
 from logbench.words import tr
@@ -45,7 +43,7 @@ class Keys:
     @property
     def file(self) -> Path:
         """The file of the present key."""
-        return (self.folder or user_data_path("logbench", appauthor=False)) / KEY_FILE
+        return (self.folder or data_home()) / KEY_FILE
 
     def own(self) -> Ed25519PrivateKey:
         """The present key; one that cannot be read is set aside, and a new one made. Raises

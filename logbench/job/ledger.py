@@ -25,9 +25,9 @@ from logbench.errors import JobDamagedError, LogbenchError
 from logbench.job.keys import Keys, is_signed, public_of
 from logbench.job.names import place_inside
 from logbench.job.pieces import Change, canonical, sha256_of
-from logbench.recording.storage import storage_trouble, sync_folder, write_whole
-from logbench.system.boot import boot_clock
+from logbench.recording.storage import storage_trouble, write_whole
 from logbench.system.limits import LEDGER_BYTES, LEDGER_LINE_BYTES, LEDGER_LINES
+from logbench.system.platforms import boot_clock, sync_folder
 from logbench.system.private import owner_only
 from logbench.system.reading import json_of, read_plain
 from logbench.words import tr

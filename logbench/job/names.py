@@ -9,15 +9,11 @@ from pathlib import Path, PurePosixPath
 
 from logbench.errors import JobDamagedError
 from logbench.recording.storage import numbered
+from logbench.system.platforms import is_device
 
 MOST_BYTES = 120
 """Of a name in UTF-8; every file system in use takes 255, and folders above add to the path."""
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f-\x9f]')
-_RESERVED = frozenset(
-    {"con", "prn", "aux", "nul"}
-    | {f"{device}{number}" for device in ("com", "lpt") for number in "0123456789¹²³"}
-)
-"""Device names on Windows, with or without an extension."""
 
 
 def safe_name(text: str, fallback: str = "file") -> str:
@@ -32,7 +28,7 @@ def safe_name(text: str, fallback: str = "file") -> str:
         stem, dot, extension = name, "", ""
     room = MOST_BYTES - len((dot + extension).encode())
     stem = stem.strip(" .").encode()[:room].decode("utf-8", "ignore").rstrip(" .") or fallback
-    if stem.split(".")[0].strip().lower() in _RESERVED:
+    if is_device(stem):
         stem = f"_{stem}"
     return stem + dot + extension
 

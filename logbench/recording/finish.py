@@ -51,14 +51,13 @@ from logbench.recording.place import Place
 from logbench.recording.places import rescue_folder
 from logbench.recording.reader import Recording, open_recording
 from logbench.recording.storage import (
-    forget_cached,
     may_pass,
     numbered,
     storage_trouble,
-    sync_folder,
     unfinished,
     write_new,
 )
+from logbench.system.platforms import forget_cached, open_files_can_go, sync_folder
 from logbench.system.private import make_folder, owner_only
 
 log = logging.getLogger(__name__)
@@ -238,8 +237,8 @@ def remove_journal(lock: JournalLock | Place) -> None:
     """What is in it is elsewhere: where it cannot go, it is found out to be so once more when it is
     recovered."""
     try:
-        if os.name == "nt":
-            lock.close()  # an open file cannot be removed there
+        if not open_files_can_go():
+            lock.close()
         lock.path.unlink(missing_ok=True)
         sync_folder(lock.path.parent)
     except OSError as error:

@@ -33,6 +33,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logbench.errors import RecordingTooNewError
+from logbench.system.platforms import next_data
 
 MAGIC = b"\xd3\xf1LBJ\r\n\x1a"
 VERSION = 1
@@ -266,14 +267,7 @@ def recording_at_start(fd: int) -> bytes:
 def _hole(fd: int, at: int) -> int:
     """Bytes from `at` on that a file is long without taking room: room reserved ahead, or a length
     that was made up. No frame has so many zeros; a few may be a copy that leaves them out."""
-    if not hasattr(os, "SEEK_DATA"):
-        return 0
-    try:
-        data = os.lseek(fd, at, os.SEEK_DATA)
-    except OSError as error:
-        if error.errno != errno.ENXIO:  # a file system that does not know
-            return 0
-        data = os.fstat(fd).st_size
+    data = next_data(fd, at)
     return data - at if data - at > _MOST_ZEROS else 0
 
 

@@ -23,7 +23,7 @@ from logbench.recording.journal_reading import MAX_TRACES, JournalIndex, plain, 
 from logbench.recording.model import Event, Facts
 from logbench.recording.places import Places
 from logbench.recording.storage import storage_error, storage_trouble
-from logbench.system.locks import try_lock
+from logbench.system.platforms import BINARY, try_lock
 
 INTERVAL_S = 0.4
 """So long a sample waits for others to be written with."""
@@ -47,7 +47,7 @@ class JournalLock:
         """
         self.path = path
         try:
-            self.fd = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+            self.fd = os.open(path, os.O_RDWR | BINARY)
         except FileNotFoundError as error:
             raise RecordingMissingError(f"There is no journal {path}.") from error
         except OSError as error:

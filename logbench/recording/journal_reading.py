@@ -42,6 +42,7 @@ from logbench.recording.frames import (
     recording_at_start,
 )
 from logbench.recording.model import Event, Facts
+from logbench.system.platforms import BINARY
 
 SUFFIX = ".journal"
 """Appended to the name of the recording-to-be: `drive.parquet.journal`."""
@@ -240,7 +241,7 @@ def scan_start(path: Path) -> bytes:
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[int]:
     try:
-        fd = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        fd = os.open(path, os.O_RDONLY | BINARY)
     except FileNotFoundError as error:
         raise RecordingMissingError(f"There is no journal {path}.") from error
     except OSError as error:

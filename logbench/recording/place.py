@@ -21,16 +21,22 @@ from pathlib import Path
 from logbench.errors import StorageError
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.storage import (
-    claim,
     is_passing,
     numbered,
     storage_error,
     storage_trouble,
-    sync_folder,
     unfinished,
     write_all,
 )
-from logbench.system.locks import try_lock
+from logbench.system.platforms import (
+    BINARY,
+    claim,
+    open_files_can_go,
+    read_at,
+    reserve,
+    sync_folder,
+    try_lock,
+)
 from logbench.system.private import FILE_MODE, owner_only
 from logbench.system.threads import Supervised
 
@@ -164,8 +170,8 @@ class Place:
         for path in (self.path, self._moved_to()):
             with contextlib.suppress(OSError):
                 if os.path.samestat(os.stat(path), os.fstat(self.fd)):
-                    if os.name == "nt":
-                        self.close()  # an open file cannot be removed there
+                    if not open_files_can_go():
+                        self.close()
                     path.unlink()
                     sync_folder(path.parent)
                     return
@@ -293,7 +299,7 @@ class Place:
         self._reserved = needed
         for piece in _PIECES:
             with contextlib.suppress(OSError):
-                _allocate(self.fd, needed, piece)
+                reserve(self.fd, needed, piece)
                 self._reserved = needed + piece
                 return
 
@@ -343,23 +349,14 @@ class _UnreadableError(Exception):
 
 def _chunks(fd: int, size_bytes: int) -> Iterator[bytes]:
     """The beginning of an open file, whose folder may be gone."""
-    if not hasattr(os, "pread"):  # Windows, where the folder of an open file cannot go
-        raise _UnreadableError
     for at in range(0, size_bytes, _CHUNK):
         try:
-            part = os.pread(fd, min(_CHUNK, size_bytes - at), at)
+            part = read_at(fd, min(_CHUNK, size_bytes - at), at)
         except OSError as error:
             raise _UnreadableError from error
-        if len(part) < min(_CHUNK, size_bytes - at):
+        if part is None or len(part) < min(_CHUNK, size_bytes - at):
             raise _UnreadableError
         yield part
-
-
-def _allocate(fd: int, at: int, piece: int) -> None:
-    if hasattr(os, "posix_fallocate"):
-        os.posix_fallocate(fd, at, piece)
-    elif os.name == "nt":  # whose file systems give a longer file its room
-        os.ftruncate(fd, at + piece)
 
 
 def check_folder(folder: Path) -> None:
@@ -375,7 +372,7 @@ def check_folder(folder: Path) -> None:
             with open(probe, "xb", opener=owner_only) as file:
                 file.write(bytes(4096))
                 file.flush()
-                _allocate(file.fileno(), 0, DRIVE_BYTES)
+                reserve(file.fileno(), 0, DRIVE_BYTES)
         finally:
             probe.unlink(missing_ok=True)
         if shutil.disk_usage(folder).free < DRIVE_BYTES:  # where nothing can be reserved
@@ -408,9 +405,9 @@ def created(path: Path, head: bytes) -> int:
     an orphan. Raises `NameTakenError`, `OSError`.
     """
     taken = f"{path} exists already: another recording of that name was not finished."
-    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    first = path if os.name == "nt" else unfinished(path, _NEW)
-    # An open file cannot be renamed on Windows; nor can it be removed there by who takes it so.
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | BINARY
+    first = unfinished(path, _NEW) if open_files_can_go() else path
+    # One that cannot be renamed while it is open cannot be removed by who takes it so, either.
     try:
         fd = os.open(first, flags, FILE_MODE)
     except FileExistsError as error:

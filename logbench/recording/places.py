@@ -14,11 +14,10 @@ from enum import IntEnum
 from operator import attrgetter
 from pathlib import Path
 
-from platformdirs import user_data_path
-
 from logbench.errors import StorageError
 from logbench.recording.journal_reading import SUFFIX, journal_path
 from logbench.recording.place import PATIENCE_S, SLOW_S, Frames, Place
+from logbench.system.platforms import data_home
 from logbench.system.private import make_folder
 
 _GRACE_S = 1.0
@@ -33,7 +32,7 @@ _END_S = 5.0
 def rescue_folder() -> Path:
     """Where recordings go on when their disk is gone and no second place is set: in the user's own
     data folder. It may not exist."""
-    return user_data_path("logbench", appauthor=False) / "rescued"
+    return data_home() / "rescued"
 
 
 def journal_folders(folder: Path, second: Path | None = None) -> list[Path]:

@@ -1,4 +1,4 @@
-"""What every writer needs: durable folders, file locks, sentences for the disk's moods."""
+"""What every writer needs: whole files, free names, sentences for the disk's moods."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import logging
 import os
 import re
 import shutil
-import sys
 import time
 import uuid
 from collections.abc import Callable, Iterator
@@ -17,6 +16,7 @@ from pathlib import Path, PurePath
 from typing import TypeVar
 
 from logbench.errors import StorageError
+from logbench.system.platforms import claim, is_too_long, replace, sync_folder
 from logbench.system.private import owner_only
 from logbench.system.reading import read_plain
 
@@ -49,6 +49,11 @@ def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError
     if error.errno in _FULL:
         return StorageError(
             f"The disk is full: {path} could not be written. Free some space and try again{tail}."
+        )
+    if is_too_long(error, path):
+        return StorageError(
+            f"The name {path} is too long for this system ({len(str(path))} characters): choose a "
+            f"shorter one, or a folder with a shorter path{tail}."
         )
     if error.errno in _FORBIDDEN:
         return StorageError(
@@ -93,20 +98,6 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def sync_folder(folder: Path) -> None:
-    """Make the names in `folder` durable; nothing to do where folders cannot be opened."""
-    if sys.platform == "win32":
-        return
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    except OSError as error:
-        if error.errno not in {errno.EINVAL, errno.ENOTSUP, errno.EBADF}:
-            raise
-    finally:
-        os.close(fd)
-
-
 def unfinished(beside: Path, ending: str = PART, of: bytes | None = None) -> Path:
     """A name in the same folder for a file that is still being written: nobody else's, and known
     as ours whoever finds it.
@@ -127,17 +118,6 @@ def sweep(folder: Path) -> None:
                     os.unlink(entry.path)
 
 
-def forget_cached(path: Path) -> None:
-    """Have the disk asked, not the memory, when a file that is on it is read next; where the system
-    can do that. `OSError` goes to the caller."""
-    if sys.platform == "linux":
-        fd = os.open(path, os.O_RDONLY)
-        try:
-            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-        finally:
-            os.close(fd)
-
-
 @contextlib.contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A name beside `path` to write under; what is there takes its place when the block ends, and
@@ -145,7 +125,7 @@ def replacing(path: Path) -> Iterator[Path]:
     part = unfinished(path)
     try:
         yield part
-        part.replace(path)
+        replace(part, path)
     finally:
         part.unlink(missing_ok=True)
 
@@ -219,23 +199,3 @@ def copy_new(source: Path, wanted: Path) -> Path:
             os.fsync(new.fileno())
 
     return write_new(wanted, copy)
-
-
-def claim(temporary: Path, name: Path) -> bool:
-    """Rename without replacing; False when the name is taken. `OSError` otherwise."""
-    try:
-        if sys.platform == "win32":
-            os.rename(temporary, name)  # there, it refuses to replace
-            return True
-        os.link(temporary, name)
-    except FileExistsError:
-        return False
-    except OSError as error:
-        if error.errno not in {errno.EPERM, errno.ENOTSUP, errno.EMLINK, errno.ENOSYS}:
-            raise
-        if name.exists():  # a file system without hard links (FAT on a memory stick)
-            return False
-        os.rename(temporary, name)
-        return True
-    os.unlink(temporary)
-    return True

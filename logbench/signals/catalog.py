@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logbench.errors import SignalUnknownError
 from logbench.signals.table import Kind, table
 from logbench.system.limits import EXPRESSION_CHARS, TABLES_BYTES
+from logbench.system.platforms import config_home
 from logbench.system.reading import read_plain, toml_of
 
 Origin = Literal["measured", "derived", "own"]
@@ -126,7 +126,7 @@ class Catalog:
 
 def own_signals_path() -> Path:
     """Where the user's own signals are kept."""
-    return user_config_path("logbench", appauthor=False) / "own_signals.toml"
+    return config_home() / "own_signals.toml"
 
 
 def catalog() -> Catalog:

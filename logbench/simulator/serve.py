@@ -19,6 +19,7 @@ from logbench.simulator.options import SimOptions, make_adapter, make_can_car, p
 from logbench.simulator.server import Server
 from logbench.simulator.trouble import TroubledCar, parse_trouble
 from logbench.simulator.wires import TcpWire, TerminalWire, open_wire
+from logbench.system.platforms import without_console
 from logbench.system.threads import Supervised
 
 _END_S = 5.0
@@ -85,6 +86,7 @@ class SimulatedCar:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": paths},
+            creationflags=without_console(),
         )
         self.url = ""
         try:

@@ -3,7 +3,6 @@ of a millisecond."""
 
 from __future__ import annotations
 
-import os
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable
@@ -17,13 +16,14 @@ from logbench.simulator.model import CarSource
 from logbench.simulator.protocols import PROTOCOLS
 from logbench.simulator.timing import CarClock, Timing
 from logbench.simulator.trouble import Trouble, TroubledCar, Troubles
+from logbench.system.platforms import timer_step_s
 
 IDLE_S = 0.05
 """The car's clock is moved at least this often, so that no long drive has to be caught up."""
 
 EXCUSED_S = 0.05
 """A reply sent late because this machine was busy is not charged to the client, up to this much."""
-_COARSE_S = 0.02 if os.name == "nt" else 0.0
+_COARSE_S = timer_step_s()
 """How much earlier than due the waiting for input ends where its timer is coarse."""
 
 T = TypeVar("T")

@@ -7,7 +7,6 @@ import contextlib
 import os
 import select
 import socket
-import sys
 import tempfile
 import time
 from typing import TYPE_CHECKING
@@ -16,6 +15,7 @@ from logbench.errors import LinkUnknownError, PortMissingError
 from logbench.simulator.canbus import CanFrame
 from logbench.simulator.server import Wire
 from logbench.system.extras import lacks
+from logbench.system.platforms import has_terminals
 
 
 class TcpWire(Wire[bytes]):
@@ -109,7 +109,7 @@ class TerminalWire(Wire[bytes]):
 
     def __init__(self) -> None:
         """Raises `PortMissingError` where there are no pseudo-terminals."""
-        if sys.platform == "win32":
+        if not has_terminals():
             raise PortMissingError(
                 "There are no pseudo-terminals on this system: serve on a TCP port instead."
             )
@@ -222,7 +222,7 @@ class SlcanWire(Wire[CanFrame]):
 
     def __init__(self, bit_rate: int = 500_000) -> None:
         """Raises `PortMissingError` where there are no pseudo-terminals."""
-        if sys.platform == "win32":
+        if not has_terminals():
             raise PortMissingError("A simulated slcan interface needs pseudo-terminals.")
         self._terminal = TerminalWire()
         self._bit_rate = bit_rate

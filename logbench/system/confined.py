@@ -1,17 +1,17 @@
 """What a process of ours may no longer do, laid down before it touches what strangers wrote.
 
-Linux: Landlock (kernel documentation, userspace-api/landlock; numbers of linux/landlock.h) and
-limits of resources. Windows: a job object. Elsewhere the limits only. `confine` says what is not
-held, so that it can be logged and told.
+Linux: Landlock (kernel documentation, userspace-api/landlock; numbers of linux/landlock.h), beside
+the limits of resources in `platforms`. Windows: the job object there. Elsewhere the limits only.
+`confine` says what is not held, so that it can be logged and told.
 """
 
 from __future__ import annotations
 
 import ctypes
 import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterable
+
+from logbench.system import platforms
 
 _CREATE, _ADD, _RESTRICT = 444, 445, 446
 """System calls of Landlock, the same on every architecture that we run on."""
@@ -43,8 +43,8 @@ def confine(readable: Iterable[str], own_folder: str) -> str:
     the log; an empty text where all of it is. Raises `OSError` where the rules cannot be laid down
     though the kernel has them.
     """
-    if sys.platform != "linux":
-        return f"no confinement on {sys.platform}"
+    if platforms.SYSTEM != "linux":
+        return f"no confinement on {platforms.SYSTEM}"
     call = ctypes.CDLL(None, use_errno=True).syscall
     call.restype = ctypes.c_long
     version = call(_CREATE, None, ctypes.c_size_t(0), ctypes.c_uint32(1))
@@ -87,67 +87,3 @@ def _done(result: int) -> int:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
     return result
-
-
-def limit_self(more_memory_bytes: int, file_bytes: int) -> None:
-    """This process takes at most so much more address space than it has, writes no larger file, and
-    leaves no image of its memory behind. Nothing where the system has no such limits."""
-    if sys.platform == "win32":
-        return
-    import resource
-
-    limits = {resource.RLIMIT_FSIZE: file_bytes, resource.RLIMIT_CORE: 0}
-    if sys.platform == "linux":
-        with open("/proc/self/statm", encoding="ascii") as file:
-            has = int(file.read().split()[0]) * os.sysconf("SC_PAGESIZE")
-        limits[resource.RLIMIT_AS] = has + more_memory_bytes
-    for kind, most in limits.items():
-        _, hard = resource.getrlimit(kind)
-        least = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(kind, (least, least))
-
-
-def resident_bytes(pid: int) -> int | None:
-    """Memory that a process has in use; None where it has ended or the system does not say."""
-    try:
-        with open(f"/proc/{pid}/statm", encoding="ascii") as file:
-            return int(file.read().split()[1]) * os.sysconf("SC_PAGESIZE")
-    except (OSError, ValueError, IndexError):
-        return None
-
-
-class _JobLimits(ctypes.Structure):
-    """JOBOBJECT_EXTENDED_LIMIT_INFORMATION of winnt.h."""
-
-    _fields_ = [
-        ("process_time", ctypes.c_int64), ("job_time", ctypes.c_int64),
-        ("flags", ctypes.c_uint32), ("least_set", ctypes.c_size_t), ("most_set", ctypes.c_size_t),
-        ("processes", ctypes.c_uint32), ("affinity", ctypes.c_size_t),
-        ("priority", ctypes.c_uint32), ("scheduling", ctypes.c_uint32),
-        ("io", ctypes.c_uint64 * 6),
-        ("process_memory", ctypes.c_size_t), ("job_memory", ctypes.c_size_t),
-        ("peak_process", ctypes.c_size_t), ("peak_job", ctypes.c_size_t),
-    ]  # fmt: skip
-
-
-_JOB_LIMITS = 9
-_ONE_PROCESS, _PROCESS_MEMORY, _END_WITH_US = 0x8, 0x100, 0x2000
-
-
-def keep_in_job(process: subprocess.Popen[bytes], memory_bytes: int) -> None:
-    """On Windows: a child that takes no more memory, starts no process and ends with this one.
-    Elsewhere nothing. Has not been tried on Windows. Raises `OSError`."""
-    if sys.platform == "win32":
-        kernel = ctypes.WinDLL("kernel32", use_last_error=True)
-        kernel.CreateJobObjectW.restype = ctypes.c_void_p
-        job = ctypes.c_void_p(kernel.CreateJobObjectW(None, None))  # held until this process ends
-        flags = _ONE_PROCESS | _PROCESS_MEMORY | _END_WITH_US
-        limits = _JobLimits(flags=flags, processes=1, process_memory=memory_bytes)
-        handle = ctypes.c_void_p(int(process._handle))
-        if not (
-            kernel.SetInformationJobObject(
-                job, _JOB_LIMITS, ctypes.byref(limits), ctypes.sizeof(limits)
-            )
-            and kernel.AssignProcessToJobObject(job, handle)
-        ):
-            raise ctypes.WinError(ctypes.get_last_error())

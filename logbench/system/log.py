@@ -15,10 +15,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, TextIO
 
-from platformdirs import user_log_path
-
 from logbench.foreign import in_terminal
-from logbench.system.locks import try_lock
+from logbench.system.platforms import log_home, try_lock
 from logbench.system.private import FILE_MODE, make_folder, owner_only
 from logbench.system.version import SOFTWARE
 
@@ -134,7 +132,7 @@ def start_logging(
     root.setLevel(min(terminal_level, logging.INFO))
     sys.excepthook, threading.excepthook = _uncaught, _uncaught_in_thread
     try:
-        place = folder or user_log_path("logbench", appauthor=False)
+        place = folder or log_home()
         make_folder(place)
         _open_file(root, place, kind)
     except OSError as error:

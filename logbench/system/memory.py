@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import functools
-import os
 import re
-import sys
-from pathlib import Path
 
 from logbench.errors import UsageError
+from logbench.system.platforms import whole_memory_bytes
 
-_CGROUP = Path("/sys/fs/cgroup/memory.max")
-"""What a container may have (kernel documentation, cgroup v2); `max` where nothing is said."""
 _UNKNOWN_BYTES = 8_000_000_000
 """A small workshop computer's, where the system does not say."""
 _LEAST_BYTES = 1_000_000_000
@@ -22,28 +16,10 @@ LEAST_ASKED_BYTES = 300_000_000
 _UNITS = {"MB": 1e6, "GB": 1e9, "MIB": 2**20, "GIB": 2**30}
 
 
-class _Status(ctypes.Structure):
-    """MEMORYSTATUSEX of sysinfoapi.h."""
-
-    _names = ("total", "free", "page", "page_free", "virtual", "virtual_free", "extended")
-    _fields_ = [("length", ctypes.c_uint32), ("load", ctypes.c_uint32),
-                *((name, ctypes.c_uint64) for name in _names)]  # fmt: skip
-
-
 @functools.cache
 def memory_bytes() -> int:
     """All that this computer, or the container this runs in, has."""
-    try:
-        if sys.platform == "win32":  # has not been tried
-            status = _Status(length=ctypes.sizeof(_Status))
-            ctypes.windll.kernel32.GlobalMemoryStatusEx(ctypes.byref(status))
-            return int(status.total) or _UNKNOWN_BYTES
-        whole = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGESIZE")
-    except (OSError, ValueError):
-        return _UNKNOWN_BYTES
-    with contextlib.suppress(OSError, ValueError):
-        whole = min(whole, int(_CGROUP.read_text()))
-    return whole if whole > 0 else _UNKNOWN_BYTES
+    return whole_memory_bytes() or _UNKNOWN_BYTES
 
 
 def work_bytes() -> int:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from logbench.system import limits
+from logbench.system.platforms import BINARY, NOT_WAITING
 
 _PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
 _LONG_KEY = re.compile(
@@ -23,7 +24,7 @@ _LONG_KEY = re.compile(
 def open_plain(path: Path) -> BinaryIO:
     """An ordinary file for reading, links followed. Raises `OSError`, also for what is no ordinary
     file: a pipe would wait for ever, a device never end."""
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    flags = os.O_RDONLY | NOT_WAITING | BINARY
     fd = _opened(path, flags)
     try:
         _check_kind(os.fstat(fd), path)

@@ -72,9 +72,7 @@ def test_recent_recordings_are_put_on_sides_by_keys(page: ComparePage, settings:
 def test_an_archive_folder_is_looked_through_by_car_and_date(
     page: ComparePage, settings: Settings, qtbot, tmp_path: Path, monkeypatch
 ):
-    monkeypatch.setattr(
-        "logbench.archive.index.user_cache_path", lambda *_, **__: tmp_path / "cache"
-    )
+    monkeypatch.setattr("logbench.archive.index.cache_home", lambda: tmp_path / "cache")
     root = tmp_path / "years"
     made = []
     for car, started in (

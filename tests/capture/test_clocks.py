@@ -16,7 +16,7 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Facts, iso_utc
 from logbench.recording.reader import open_recording
-from logbench.system.boot import Boot, boot_clock
+from logbench.system.platforms import Boot, boot_clock
 from tests.capture.fake_source import FakeSource
 from tests.capture.test_session import Listener, request
 

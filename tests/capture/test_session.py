@@ -26,7 +26,7 @@ from logbench.recording.journal import JournalWriter
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.model import Event, Facts, LinkFacts, Surroundings
 from logbench.recording.reader import open_recording
-from logbench.system.boot import Boot
+from logbench.system.platforms import Boot
 from logbench.vehicle.model import Reading
 from tests.capture.fake_source import SIGNALS, FakeSource
 

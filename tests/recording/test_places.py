@@ -316,7 +316,7 @@ def test_a_folder_without_room_for_a_drive_is_told_before_it(tmp_path):
 
 def test_little_room_is_told_where_none_can_be_reserved(tmp_path, monkeypatch):
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr(place_module, "_allocate", lambda *_: None)
+    monkeypatch.setattr(place_module, "reserve", lambda *_: None)
     for free, fits in ((25_000_000, True), (15_000_000, False)):
         monkeypatch.setattr(shutil, "disk_usage", lambda _, free=free: usage._replace(free=free))
         with contextlib.nullcontext() if fits else pytest.raises(StorageError, match="is full"):

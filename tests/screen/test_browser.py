@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logbench.screen.messages import Marks, MarkWanted, Row, Rows, Screens, Values
-from logbench.system.confined import resident_bytes
+from logbench.system.platforms import resident_bytes
 from tests.screen.browser import Tab, browser, until
 from tests.screen.serving import ROWS, VALUES, WORDS, Served, serving
 

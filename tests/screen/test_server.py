@@ -15,7 +15,7 @@ from logbench.screen import limits
 from logbench.screen.limits import Budget, WrongTries
 from logbench.screen.messages import End, MarkWanted, NotServed, Plan, Row, Rows, Screens, Values
 from logbench.screen.process import ScreenProcess, new_token
-from logbench.system.confined import resident_bytes
+from logbench.system.platforms import resident_bytes
 from tests.screen.browser import until
 from tests.screen.serving import ROWS, VALUES, WORDS, Served, serving
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import socket
 import subprocess
@@ -10,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+from logbench.system import platforms
 from logbench.vehicle.links.schemes import SCHEMES, USUAL_WIFI, LinkChoice
 
 _ANSWER_S = 1.5
@@ -40,7 +40,7 @@ def answers(url: str) -> bool:
 def paired_names() -> tuple[str, ...]:
     """Bluetooth devices paired with this computer, as BlueZ lists them; elsewhere paired adapters
     are serial ports, and none are listed here."""
-    command = shutil.which("bluetoothctl") if os.name == "posix" else None
+    command = shutil.which("bluetoothctl") if platforms.SYSTEM == "linux" else None
     if command is None:
         return ()
     try:

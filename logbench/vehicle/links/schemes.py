@@ -143,9 +143,14 @@ def _serial_ports() -> list[LinkChoice]:
 
     return [
         LinkChoice(f"serial:{port.device}", f"{port.device}  {port.description or ''}".strip())
-        for port in sorted(comports(), key=lambda p: str(p.device))
+        for port in sorted(comports(), key=lambda p: _in_order(str(p.device)))
         if port.hwid not in (None, "n/a")
     ]
+
+
+def _in_order(port: str) -> list[str]:
+    """COM3 before COM10."""
+    return [part.rjust(9, "0") if part.isdigit() else part for part in re.split(r"(\d+)", port)]
 
 
 def _is_network_address(text: str) -> bool:
@@ -172,7 +177,7 @@ SCHEMES: dict[str, Scheme] = {
             tr("Serial port"),
             form="serial:PORT?baud=N",
             example="COM3",
-            is_typed=re.compile(r"COM\d+|/dev/\S+").fullmatch,
+            is_typed=re.compile(r"(?i:COM)\d+|\\\\\.\\\S+|/dev/\S+").fullmatch,
             shown=lambda rest: rest,
             devices=_serial_ports,
         ),
