@@ -236,3 +236,14 @@ def test_points_of_two_conditions_are_told_apart(look: theme.Theme):
     rgb = np.array([(ink.red(), ink.green(), ink.blue()) for ink in inks], float)
     apart = np.linalg.norm(rgb[:, None] - rgb[None], axis=2) + 1000 * np.eye(len(rgb))
     assert apart.min() > 60, known[int(apart.min(axis=1).argmin())]
+
+
+def test_a_window_has_its_own_style_sheet(window: MainWindow, qapp):
+    """One of the application makes Qt look anew at all parts of a part wherever it is put: a window
+    took three times as long to build, and a change of the look ten times."""
+    for choice in ("night", "roadside", "light"):
+        window.services.look.choose(choice)
+        assert qapp.styleSheet() == ""
+        assert window.services.look.theme.panel in window.styleSheet()
+    window.appearance.show_settings()
+    assert window.appearance._dialog.parent() is window

@@ -31,6 +31,7 @@ from logbench.vehicle.gate import (
     flow_control,
 )
 from logbench.vehicle.links.schemes import open_link
+from logbench.vehicle.patience import Patience
 from logbench.vehicle.poller import Poller
 from logbench.vehicle.records.clearing import (
     clear_codes,
@@ -396,6 +397,8 @@ def patience(monkeypatch):
         for name in ("PENDING_LIMIT_S", "PENDING_TOTAL_S", "CHANGE_TIMEOUT_S"):
             where = f"logbench.vehicle.links.{module}.{name}"
             monkeypatch.setattr(where, 1.0, raising=False)
+    monkeypatch.setattr("logbench.vehicle.patience.PENDING_LIMIT_S", 1.0)
+    monkeypatch.setitem(Patience.__init__.__kwdefaults__, "total_s", 1.0)
 
 
 def changing(peer: Peer) -> list[str]:
