@@ -35,6 +35,7 @@ class Importing(QWidget):
         self.work = LongWork(self._owner)
         self.importer = Importer(self._owner, self.work, services.look, memory, self)
         self.importer.done.connect(self._done)
+        self.work.stopped.connect(self.notice.passing)
         for source in (self.work, self.importer):
             source.failed.connect(self.notice.trouble)
         lay(QVBoxLayout(self), self.work, margins=(0, 0, 0, 0), spacing=0)

@@ -1,4 +1,5 @@
-"""One long piece of work at a time, with its progress and a way to stop it."""
+"""Long work with its progress and a way to stop it: what a page does, one at a time, and what is
+done for it, whoever began it."""
 
 from __future__ import annotations
 
@@ -13,9 +14,51 @@ from logbench.cases.runner import Owner, Running
 from logbench.cases.work import Case
 from logbench.words import tr
 
+_BAR_PX = 220
 
-class LongWork(QWidget):
-    """A bar that is there while something runs for an owner."""
+
+class WorkRow(QWidget):
+    """What is being done, how far it is, and a button that stops it; hidden while nothing is."""
+
+    stopped = Signal(str)
+    """What is as it was before."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.doing = Elided()
+        self.bar = named(QProgressBar(maximum=1000, textVisible=False), tr("Progress"))
+        self.bar.setFixedWidth(_BAR_PX)
+        self.cancel_button = text_button(tr("Stop  Ctrl+."), self.cancel)
+        row = ((self.doing, 1), self.bar, self.cancel_button)
+        lay(QHBoxLayout(self), *row, margins=(20, 2, 20, 2))
+        self.hide()
+
+    @property
+    def shown(self) -> Running | None:
+        """What is being done."""
+        raise NotImplementedError
+
+    def cancel(self) -> None:
+        """End it, with what it has where it keeps that."""
+        running = self.shown
+        if running is None:
+            return
+        if not running.cancel():
+            self.doing.tell(tr("It is too late to stop that: it is seen through."))
+        elif not running.work.dropped:
+            self.cancel_button.setEnabled(False)
+            self.doing.tell(tr("Stopping …"))
+        elif said := running.case.untouched():
+            self.stopped.emit(said)
+
+    def report(self, text: str, share: float) -> None:
+        """How far it is, 0 to 1."""
+        self.doing.tell(text)
+        self.bar.setValue(round(1000 * share))
+
+
+class LongWork(WorkRow):
+    """One piece of work at a time, for an owner."""
 
     failed = Signal(str)
     changed = Signal()
@@ -25,13 +68,11 @@ class LongWork(QWidget):
         super().__init__()
         self._owner = owner
         self._running: Running | None = None
-        self.doing = Elided()
-        self.bar = named(QProgressBar(maximum=1000, textVisible=False), tr("Progress"))
-        self.bar.setFixedWidth(220)
-        self.cancel_button = text_button(tr("Stop  Ctrl+."), self.cancel)
-        row = ((self.doing, 1), self.bar, self.cancel_button)
-        lay(QHBoxLayout(self), *row, margins=(20, 2, 20, 2))
-        self.hide()
+
+    @property
+    def shown(self) -> Running | None:
+        """What runs."""
+        return self._running
 
     @property
     def busy(self) -> bool:
@@ -43,25 +84,13 @@ class LongWork(QWidget):
         if self.busy:
             self.failed.emit(tr("Something is being done already: wait, or stop it with Ctrl+."))
             return
-        self.doing.tell("")
-        self.bar.setValue(0)
+        self.report("", 0.0)
         self.cancel_button.setEnabled(True)
         self._running = self._owner.start(
-            case, done, self.failed.emit, self._reported, ended=self._ended
+            case, done, self.failed.emit, self.report, ended=self._ended
         )
         self.show()
         self.changed.emit()
-
-    def cancel(self) -> None:
-        """End what runs, with what it has where it keeps that."""
-        if self._running is not None:
-            self.cancel_button.setEnabled(False)
-            self.doing.tell(tr("Stopping …"))
-            self._running.cancel()
-
-    def _reported(self, text: str, share: float) -> None:
-        self.doing.tell(text)
-        self.bar.setValue(round(1000 * share))
 
     def _ended(self) -> None:
         self._running = None

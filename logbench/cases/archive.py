@@ -7,6 +7,7 @@ when the archive is not shown any more.
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -22,6 +23,7 @@ from logbench.cases.work import (
 )
 from logbench.errors import LogbenchError
 from logbench.system.folders import FolderTooLargeError, files_below
+from logbench.system.progress import Told
 from logbench.words import tr, tr_n, word
 
 if TYPE_CHECKING:
@@ -69,6 +71,23 @@ class Line:
     more: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Added:
+    """What became of one file that was to be added; `recording`: where it is in the archive."""
+
+    file: Path
+    recording: str = ""
+    new: bool = False
+    problem: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """In words."""
+        text = tr("added as {where}", where=self.recording)
+        there = tr("is there already: {where}", where=self.recording)
+        return self.problem or (text if self.new else there)
+
+
 @dataclass
 class Account:
     """What a long piece of work did."""
@@ -79,6 +98,10 @@ class Account:
     """New recordings: files, or paths in an archive."""
     imported: list[Imported] = field(default_factory=list)
     """What was imported of each file, in order."""
+    untouched: int = 0
+    """Files that it did not come to before it was stopped."""
+    added: list[Added] = field(default_factory=list)
+    """What became of each file that was to be added, in order."""
 
     @property
     def here(self) -> list[Path]:
@@ -274,8 +297,9 @@ class RunChecks(Accounted):
             done if stopped else pending,
             known=len(recordings) - pending,
         )
-        rest = tr(", {left:,} left.", left=pending - done) if stopped else "."
-        return Account(sentence + rest, lines)
+        left = pending - done if stopped else 0
+        rest = tr(", {left:,} left.", left=left) if stopped else "."
+        return Account(sentence + rest, lines, untouched=left)
 
 
 @dataclass(frozen=True)
@@ -303,13 +327,10 @@ class VerifyArchive(Accounted):
             if work.cancelled:
                 break
         parts = [f"{n:,} {word(health)}" for health, n in sorted(counts.items())]
-        stopped = work.cancelled and counts.total() < total
-        sentence = tr(
-            "Verified: {told}{early}.",
-            told=", ".join(parts) or tr("nothing there"),
-            early=tr(" (stopped early)") if stopped else "",
-        )
-        return Account(sentence, lines)
+        left = total - counts.total() if work.cancelled else 0
+        parts += _left(left)
+        sentence = tr("Verified: {told}.", told=", ".join(parts) or tr("nothing there"))
+        return Account(sentence, lines, untouched=left)
 
 
 @dataclass(frozen=True)
@@ -329,31 +350,35 @@ class AddRecordings(Accounted):
                 files += [f for f in found if f.suffix == ".parquet" or f == path]
             except FolderTooLargeError as error:
                 lines.append(Line(path.name, str(error), bad=True))
-        made: list[Path] = []
+        added: list[Added] = []
         for number, file in enumerate(files):
             if work.cancelled:
                 break
             work.report(tr("Adding {name}", name=file.name), number / max(1, len(files)))
             try:
-                where, new = self.archive.add(file)
+                added.append(Added(file, *self.archive.add(file)))
             except LogbenchError as error:
-                lines.append(Line(file.name, str(error), bad=True))
-                continue
-            made += [Path(where)] if new else []
-            text = tr("added as {where}", where=where)
-            there = tr("is there already: {where}", where=where)
-            lines.append(Line(file.name, text if new else there))
+                added.append(Added(file, problem=str(error)))
+        lines += [Line(one.file.name, one.sentence, bad=bool(one.problem)) for one in added]
+        made = [Path(one.recording) for one in added if one.new]
         sentence = tr_n(
-            "{n:,} recording added, {others:,} not.",
-            "{n:,} recordings added, {others:,} not.",
+            "{n:,} recording added, {others:,} not",
+            "{n:,} recordings added, {others:,} not",
             len(made),
             others=len(lines) - len(made),
         )
-        return Account(sentence, lines, made)
+        left = len(files) - len(added)
+        told = ", ".join((sentence, *_left(left))) + "."
+        return Account(told, lines, made, added=added, untouched=left)
+
+
+def _left(files: int) -> list[str]:
+    """What to say of files to which it did not come."""
+    return [tr("{n:,} not touched", n=files)] if files else []
 
 
 @dataclass(frozen=True)
-class ExportArchive(Deed[tuple[Path, ...]]):
+class ExportArchive(Accounted):
     """Copy the recordings that fit into a folder, itself an archive; nothing is overwritten.
 
     `private`: only what `recording/privacy.py` lets go along, as `recording-1.parquet` and so on in
@@ -361,36 +386,47 @@ class ExportArchive(Deed[tuple[Path, ...]]):
     the reader's errors.
     """
 
-    canceling: ClassVar[Canceling] = "keep"
-
     archive: Archive
     out: Path
     chosen: Filter | None = None
     private: bool = False
 
-    def run(self, work: Work) -> tuple[Path, ...]:
-        """The files written."""
+    def run(self, work: Work) -> Account:
+        """The files written stand in `made`."""
         from logbench.recording.storage import storage_trouble
         from logbench.system.private import make_folder
 
         names = list(reversed(self.archive.find(self.chosen)["recording"].to_pylist()))
         with storage_trouble(self.out):
             make_folder(self.out)
-        made = []
-        for number, name in enumerate(names):
-            if work.cancelled:
-                break
-            work.report(tr("Exporting {name}", name=name), number / len(names))
-            made.append(self._private(name, number + 1) if self.private else self._copy(name))
-        return tuple(made)
+        made: list[Path] = []
+        with suppress(CancelledError):
+            for number, name in enumerate(names):
+                told = work.telling_of(tr("Exporting {name}", name=name), number, len(names))
+                told(0.0)
+                how = (name, number + 1, told)
+                made.append(self._private(*how) if self.private else self._copy(name))
+        left = len(names) - len(made)
+        sentence = tr_n(
+            "{n:,} recording is in {out}", "{n:,} recordings are in {out}", len(made), out=self.out
+        )
+        return Account(", ".join((sentence, *_left(left))) + ".", made=made, untouched=left)
 
-    def _private(self, name: str, number: int) -> Path:
+    def untouched(self) -> str:
+        """The archive, and what was copied."""
+        return tr(
+            "Stopped: what is in {out} is whole, the rest is missing; {place} is as it was.",
+            out=self.out,
+            place=self.archive.place,
+        )
+
+    def _private(self, name: str, number: int, told: Told) -> Path:
         from logbench.recording.finish import write_recording
         from logbench.recording.privacy import private_recording
 
         shown = private_recording(self.archive.open(name))
         wanted = self.out / f"recording-{number}.parquet"
-        return write_recording(wanted, shown.traces(), shown.facts)
+        return write_recording(wanted, shown.traces(), shown.facts, told=told)
 
     def _copy(self, name: str) -> Path:
         from logbench.recording.notes import carry_notes

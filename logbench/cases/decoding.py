@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
-from logbench.cases.work import Deed, Work, only_looks
+from logbench.cases.work import Canceling, Deed, Work, not_written, only_looks
 from logbench.errors import RecordingError
 from logbench.importing.heard import Heard, decode_all
 from logbench.importing.model import Report
@@ -17,8 +18,11 @@ from logbench.recording.finish import write_recording
 from logbench.recording.model import Trace, signal_facts
 from logbench.recording.reader import Recording, open_recording
 from logbench.signals.table import table
+from logbench.system.progress import within
 from logbench.words import tr
 
+_DECODED = 0.6
+"""Of the work, what is done when all is decoded; the rest is writing it."""
 _ROUNDING_NS = 500
 """A hurried clock rounds the two ends of a round trip, and its middle, at up to 1000 times the
 speed; no two requests are so near."""
@@ -143,12 +147,15 @@ class DecodeAgain(Deed[tuple[Path, DecodedAgain]]):
     """Write what the exchanges of a recording hold, decoded again, as a new recording with the same
     facts and exchanges; nothing is overwritten. Raises the reader's errors, `StorageError`."""
 
+    canceling: ClassVar[Canceling] = "drop"
+
     path: Path
     out: Path
 
     def run(self, work: Work) -> tuple[Path, DecodedAgain]:
         """The file written."""
-        work.report(tr("Decoding {name}", name=self.path.name), 0.0)
+        told = work.telling(tr("Decoding {name}", name=self.path.name))
+        told(0.0)
         recording = open_recording(self.path)
         found = decode_again(recording)
         traces = [trace for trace in map(_legal, found.traces) if len(trace)]
@@ -161,7 +168,12 @@ class DecodeAgain(Deed[tuple[Path, DecodedAgain]]):
                 | {"decoded_from": {"recording_id": recording.facts.recording_id}},
             }
         )
-        return write_recording(self.out, traces, facts, recording.exchanges()), found
+        told = within(told, _DECODED, 1.0)
+        return write_recording(self.out, traces, facts, recording.exchanges(), told=told), found
+
+    def untouched(self) -> str:
+        """Neither file."""
+        return not_written(self.out, self.path.name)
 
 
 def _legal(trace: Trace) -> Trace:

@@ -16,7 +16,7 @@ from typing import ClassVar
 
 from logbench.cases.cars import CarsFile
 from logbench.cases.job import JobCase
-from logbench.cases.work import Deed, Outcome, Work
+from logbench.cases.work import Canceling, Deed, Outcome, Work, not_written
 from logbench.errors import JobDamagedError, UsageError
 from logbench.job.folder import JOB_FILE, JobFolder
 from logbench.job.keys import fingerprint
@@ -50,9 +50,11 @@ class HandOver(JobCase[Seal], Deed[Seal]):
     options: ReportOptions
     shortened: bool = False
     title: ClassVar[str] = tr("Writing the files for third parties")
+    canceling: ClassVar[Canceling] = "drop"
 
     def run(self, work: Work) -> Seal:
-        """What verifying the job that lies in it has found."""
+        """What verifying the job that lies in it has found; until its report enters the ledger, it
+        can be canceled."""
         from logbench.job.shortened import shortened_copy
         from logbench.report.document import write_report
         from logbench.report.gather import gather
@@ -66,9 +68,12 @@ class HandOver(JobCase[Seal], Deed[Seal]):
             if self.shortened:
                 folder = shortened_copy(folder, Path(place, "job"))
             report = Path(place, REPORT_FILE)
-            work.report(tr("Writing the report"), 0.2)
-            material = gather(folder, folder.load(), self.options, CarsFile().load())
-            write_report(material, report)
+
+            def told(text: str, share: float) -> None:
+                work.report(text, 0.1 + 0.6 * share)
+
+            material = gather(folder, folder.load(), self.options, CarsFile().load(), told)
+            write_report(material, report, told, work.seal)
             folder.enter_written(report)
             numbers = Path(place, NUMBERS_FILE)
             write_whole(numbers, json.dumps(numbers_of(material), ensure_ascii=False).encode())
@@ -86,6 +91,10 @@ class HandOver(JobCase[Seal], Deed[Seal]):
                 for share in _pack(packed, folder, seal):
                     work.report(tr("Packing"), 0.7 + 0.3 * share)
         return seal
+
+    def untouched(self) -> str:
+        """Neither zip nor job."""
+        return not_written(self.out, tr("the job"))
 
     def outcome(self, answer: Seal) -> Outcome:
         """Where it is, and whether the job in it is sealed."""

@@ -5,14 +5,14 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Maps
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbench.cases.archive import Account, Accounted, Line
 from logbench.cases.cars import CarsFile, let_through
-from logbench.cases.work import Work, only_looks
+from logbench.cases.work import CancelledError, Work, only_looks
 from logbench.errors import AnotherCarError, ImportFileError, LogbenchError
 from logbench.system.private import make_folder
 from logbench.words import tr, tr_n
@@ -66,9 +66,10 @@ def survey_files(work: Work, paths: tuple[Path, ...], memory: Path | None = None
     plain: list[Path] = []
     lines = []
     for number, file in enumerate(files):
-        work.report(tr("Looking into {name}", name=file.name), number / len(files))
+        told = work.telling_of(tr("Looking into {name}", name=file.name), number, len(files))
+        told(0.0)
         try:
-            seen = preview(file, memory)
+            seen = preview(file, memory, told=told)
         except LogbenchError as error:
             lines.append(Line(file.name, str(error), bad=True))
             continue
@@ -86,8 +87,9 @@ def cut_again(work: Work, kind: Kind, delimiter: str) -> Kind:
     """The same files cut into columns by another delimiter. Raises `ImportFileError`."""
     from logbench.importing.run import preview
 
-    work.report(tr("Reading"))
-    return Kind(kind.files, preview(kind.files[0], kind.memory, delimiter=delimiter), kind.memory)
+    told = work.telling_of(tr("Reading"), 0, 1)
+    told(0.0)
+    return Kind(kind.files, preview(kind.files[0], kind.memory, delimiter, told), kind.memory)
 
 
 @only_looks
@@ -103,9 +105,8 @@ def foresee(
 
     found = []
     for done, path in enumerate(paths):
-        share = done / len(paths)
-        told = partial(work.report, tr("Looking into {name}", name=path.name), share)
-        told()
+        told = work.telling_of(tr("Looking into {name}", name=path.name), done, len(paths))
+        told(0.0)
         try:
             found.append(foresee_file(path, (mappings or {}).get(path), memory, stated, told))
         except LogbenchError as error:
@@ -148,14 +149,18 @@ class ImportFiles(Accounted):
     def run(self, work: Work) -> Account:
         """A bad file is named; the next may be fine."""
         outcomes: list[Outcome] = []
-        for outcome in self._outcomes(work):
-            outcomes.append(outcome)
-            if work.cancelled:
-                break
+        with suppress(CancelledError):
+            for outcome in self._outcomes(work):
+                outcomes.append(outcome)
         lines = [*map(_account_of, outcomes), *self.before]
         untouched = len(self.files) - len(outcomes)
         made = [path for outcome in outcomes for path in outcome.made]
-        return Account(_sentence(outcomes, lines, untouched), lines, made, outcomes)
+        sentence = _sentence(outcomes, lines, untouched)
+        return Account(sentence, lines, made, outcomes, untouched)
+
+    def untouched(self) -> str:
+        """The file it was at, and the rest."""
+        return tr("Stopped: what was imported is whole, and nothing is there of the other files.")
 
     def _outcomes(self, work: Work) -> Iterator[Outcome]:
         from logbench.recording.storage import storage_trouble
@@ -177,10 +182,11 @@ class ImportFiles(Accounted):
 
         known = Known(folder)
         for done, path in enumerate(self.files):
-            work.report(tr("Importing {name}", name=path.name), done / len(self.files))
-            mapping = self.mappings.get(path)
+            told = work.telling_of(tr("Importing {name}", name=path.name), done, len(self.files))
+            told(0.0)
+            how = self.mappings.get(path), self.memory, self.stated, self.let, known, told
             try:
-                yield import_file(path, folder, mapping, self.memory, self.stated, self.let, known)
+                yield import_file(path, folder, *how)
             except AnotherCarError as error:
                 yield Outcome(path, problem=str(error), another_car=error)
             except LogbenchError as error:

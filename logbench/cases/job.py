@@ -24,6 +24,7 @@ from logbench.cases.work import (
     Deed,
     Outcome,
     Work,
+    not_written,
     only_looks,
 )
 from logbench.errors import (
@@ -41,7 +42,6 @@ from logbench.job.store import JobStore, bring_over
 from logbench.job.timeline import Moment, timeline
 from logbench.recording.reader import open_recording
 from logbench.report.options import ReportOptions
-from logbench.system.folders import newest_files
 from logbench.system.limits import JOB_ENTRIES
 from logbench.vehicle.link import Link
 from logbench.vehicle.links.schemes import open_link, scheme_name
@@ -427,6 +427,10 @@ class WriteReport(JobCase[Written], Deed[Written]):
         self.folder.enter_written(self.path)
         return Written(self.path, document.problems, seal)
 
+    def untouched(self) -> str:
+        """Neither report nor job."""
+        return not_written(self.path, tr("the job"))
+
     def outcome(self, answer: Written) -> Outcome:
         """Where it is, and what it lacks."""
         text = tr("Report written: {path}.", path=answer.path)
@@ -490,8 +494,3 @@ def settle(running: Running, error: AnotherCarError, same: bool) -> None:
         owner.start(case.confirmed(error), running.done, running.failed)
     else:
         owner.start(AnswerCars(case.cars, error.pairs), failed=running.failed)
-
-
-def newest_recording(folder: Path) -> Path | None:
-    """The recording of the folder that was written last; None where there is none."""
-    return next(iter(newest_files(folder, RECORDING, 1)), None)

@@ -13,7 +13,7 @@ from logbench.analysis.engine import Engine
 from logbench.analysis.model import ConditionSpan, Finding
 from logbench.car.model import Car
 from logbench.cases.cars import CarsFile
-from logbench.cases.work import Canceling, Deed, Outcome, Work, only_looks
+from logbench.cases.work import Canceling, Deed, Outcome, Work, not_written, only_looks
 from logbench.errors import NotesError, RecordingDamagedError, RecordingError, UsageError
 from logbench.recording.model import Surroundings
 from logbench.signals.units import METRIC, Units
@@ -177,6 +177,8 @@ class ExportRecording(Deed[Path]):
     layout: Layout = "wide"
     step_s: float | None = None
     private: bool = False
+    plain: bool = False
+    """Parquet in encodings that every reader knows, without the exchanges with the car."""
 
     def run(self, work: Work) -> Path:
         """The file written."""
@@ -189,7 +191,8 @@ class ExportRecording(Deed[Path]):
         kind = self.out.suffix.lower()
         if kind not in {".csv", ".parquet"}:
             raise UsageError(tr("'{file}' must end in .csv or .parquet.", file=self.out))
-        work.report(tr("Exporting {name}", name=self.path.name), 0.0)
+        told = work.telling(tr("Exporting {name}", name=self.path.name))
+        told(0.0)
         others = [s for s in self.selection.signals or () if self.private and not is_public(s)]
         if others:
             raise UsageError(
@@ -206,19 +209,21 @@ class ExportRecording(Deed[Path]):
             if problem:
                 raise NotesError(problem)
             how = self.selection, self.layout, self.step_s
-            told = _told(work, self.path)
-            return export_csv(recording, self.out, *how, remarks=remarks, progress=told)
-        made = export_parquet(recording, self.out, self.selection)
+            return export_csv(recording, self.out, *how, remarks=remarks, told=told)
+        made = export_parquet(recording, self.out, self.selection, plain=self.plain, told=told)
         if self.private:
             return made
         notes = read_notes(self.path, recording.facts.samples_sha256)
         change_notes(made, open_recording(made).facts.samples_sha256, lambda _: notes)
         return made
 
+    def untouched(self) -> str:
+        """Neither file."""
+        return not_written(self.out, self.path.name)
 
-def _told(work: Work, path: Path) -> Callable[[float], None]:
-    """How far an export is; raises `CancelledError` where it is to end."""
-    return lambda share: work.report(tr("Exporting {name}", name=path.name), share)
+    def outcome(self, answer: Path) -> Outcome:
+        """Where it is."""
+        return Outcome(tr("Written to {path}", path=answer))
 
 
 Change = Callable[[Sequence["Remark"]], Sequence["Remark"]]
@@ -312,10 +317,15 @@ class ExportSpan(Deed[Path]):
         recording = with_computed(recording, signals)
         after_s = (self.end_ns + 1) / 1e9
         span = Selection(signals, self.start_ns / 1e9, after_s)
-        told = _told(work, self.path)
+        told = work.telling(tr("Exporting {name}", name=self.path.name))
         return export_csv(
-            recording, self.path, span, units=units, remarks=notes, replaces=True, progress=told
+            recording, self.path, span, units=units, remarks=notes, replaces=True, told=told
         )
+
+    def untouched(self) -> str:
+        """What is there, and the recording."""
+        source = self.recording.path
+        return not_written(self.path, source.name if source is not None else tr("the recording"))
 
     def outcome(self, answer: Path) -> Outcome:
         """Where it is."""

@@ -37,6 +37,8 @@ class Running:
     ended: Callable[[], None]
     said: str = ""
     """What it reported last."""
+    share: float = 0.0
+    """How far it was then, 0 to 1; work that cannot tell stays at 0."""
 
     def cancel(self) -> bool:
         """Ask it to end; False where it is too late. A case that keeps nothing is over at once for
@@ -220,7 +222,7 @@ class Runner:
     def _report(self, running: Running, text: str, share: float) -> None:
         if running not in self._running or running.work.cancelled:
             return
-        running.said = text
+        running.said, running.share = text, share
         self._changed()
         if not running.owner.closed:
             running.reported(text, share)

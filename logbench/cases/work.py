@@ -13,7 +13,11 @@ import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar, Concatenate, Generic, Literal, ParamSpec, TypeVar
+
+from logbench.system.progress import Told
+from logbench.words import tr
 
 P = ParamSpec("P")
 AnswerT = TypeVar("AnswerT")
@@ -69,6 +73,27 @@ class Work:
         if self.reported is not None:
             self.reported(text, share)
 
+    def telling(self, text: str) -> Told:
+        """For what tells only the share done; when all is written it is too late to cancel."""
+
+        def told(share: float) -> None:
+            self.report(text, share)
+            if share >= 1.0:
+                self.seal()
+
+        return told
+
+    def telling_of(self, text: str, done: int, of: int) -> Told:
+        """The same for one piece of several, of which so many are done; canceled, that one is not
+        finished, and the case keeps the others or drops them all."""
+
+        def told(share: float) -> None:
+            self.report(text, (done + share) / max(1, of))
+            if self.cancelled:
+                raise CancelledError
+
+        return told
+
     def seal(self) -> None:
         """From here on it is seen through: it begins to change what it was asked to change.
 
@@ -105,6 +130,11 @@ class Case(ABC, Generic[AnswerT]):
         """What to say of a deed's answer; an empty sentence where nothing need be said."""
         return Outcome("")
 
+    def untouched(self) -> str:
+        """What to say where it was stopped: what is as it was; an empty sentence where nothing was
+        to be changed."""
+        return ""
+
     def __str__(self) -> str:
         return type(self).__name__
 
@@ -130,6 +160,12 @@ class Question(Case[AnswerT]):
 
     def __str__(self) -> str:
         return self.function.__name__
+
+
+def not_written(path: Path, source: str) -> str:
+    """What to say where the making of a file was stopped."""
+    return tr("Stopped: {path} was not written, and {source} is as it was.", path=path,
+              source=source)  # fmt: skip
 
 
 def only_looks(

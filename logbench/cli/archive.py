@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import INTERRUPTED, AsCsv, AsJson, Private, duration_s, listed, make_group
-from logbench.cli.show import bar, run_shown, say, warn
+from logbench.cli.options import AsCsv, AsJson, Private, duration_s, listed, make_group
+from logbench.cli.show import bar, exit_code, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
 if TYPE_CHECKING:
@@ -197,14 +197,10 @@ def export_command(
     from logbench.cases.archive import ExportArchive
 
     chosen = Filter(car=car, since=since, until=until)
-    try:
-        made = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
-    except KeyboardInterrupt:
-        warn(f"Stopped: what is in {out} is whole, the rest is missing; {place} is as it was.")
-        return INTERRUPTED
-    if not _printed([{"file": str(path)} for path in made], as_json, as_csv):
-        say(f"{len(made)} recordings are in {out}.")
-    return 0
+    account = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
+    if not _printed([{"file": str(path)} for path in account.made], as_json, as_csv):
+        say(account.sentence)
+    return exit_code(account)
 
 
 @archive_app.command("add")
@@ -214,28 +210,23 @@ def add_command(
     as_json: AsJson = False,
     as_csv: AsCsv = False,
 ) -> int:
-    """Copy recordings into the archive."""
+    """Copy recordings into the archive, also those in folders."""
+    from logbench.cases.archive import Added, AddRecordings
     from logbench.recording.storage import storage_trouble
     from logbench.system.private import make_folder
 
     if "://" not in place:
         with storage_trouble(Path(place)):
             make_folder(Path(place))
-    archive = _opened(place)
-    rows = []
-    for file in files:
-        row = {"file": str(file), "recording": "", "new": False, "problem": ""}
-        try:
-            row["recording"], row["new"] = archive.add(file)
-        except LogbenchError as error:  # the next file may be fine
-            row["problem"] = str(error)
-        rows.append(row)
-    if not _printed(rows, as_json, as_csv):
-        for row in rows:
-            how = "->" if row["new"] else "is there as"
-            done = "{} {} {}".format(row["file"], how, row["recording"])
-            say(str(row["problem"]) or done, "yellow" if row["problem"] else "")
-    return LogbenchError.exit_code if any(row["problem"] for row in rows) else 0
+    account = run_shown(AddRecordings(_opened(place), tuple(files)), "adding")
+    rows = [asdict(one) | {"file": str(one.file)} for one in account.added]
+    names = [field.name for field in fields(Added)]
+    if not _printed(rows, as_json, as_csv, names):
+        for line in account.lines:
+            say(line.text if line.bad else f"{line.name}: {line.text}", "yellow" * line.bad)
+        if account.untouched:
+            say(account.sentence)
+    return exit_code(account)
 
 
 @archive_app.command("verify")
@@ -263,7 +254,7 @@ def verify_command(
         for row in rows:
             say(str(row["problem"]), "bold red" if row["damaged"] else "yellow")
         say(account.sentence)
-    return LogbenchError.exit_code if account.bad else 0
+    return exit_code(account)
 
 
 @archive_app.command("sweep")

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbench.cases.work import run_here
 from logbench.cli.options import AsJson
+from logbench.cli.show import run_shown
 
 if TYPE_CHECKING:
     from logbench.analysis.causes.hand_tests import Done
@@ -45,7 +45,7 @@ def causes(
     from logbench.cases.causes import explain_files
 
     entered = tuple(map(_done, test or ()))
-    explained = run_here(explain_files(tuple(files), job))
+    explained = run_shown(explain_files(tuple(files), job))
     done = (*explained.done, *entered)
     found = after_tests(explained.causes, done)
     following = next_tests(found, explained.engine, done)[:MOST_TESTS]

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.work import run_here
 from logbench.cli.options import (
     CHANGED,
     Altitude,
@@ -25,6 +24,7 @@ from logbench.cli.options import (
     surroundings_of,
     vehicle_of,
 )
+from logbench.cli.show import run_shown
 
 if TYPE_CHECKING:
     from logbench.cases.recording import Judged
@@ -71,7 +71,7 @@ def check(
     vehicle = vehicle_of(displacement_l=displacement, regulating_degc=regulating, fuel=fuel)
     surroundings = surroundings_of(soak_hours, altitude_m, humidity)
     place = archive_of(archive)
-    recording, judged = run_here(check_recording(file, bands, vehicle, surroundings, place))
+    recording, judged = run_shown(check_recording(file, bands, vehicle, surroundings, place))
     severity = worst(judged.findings).severity
     parts = parts_of(judged.findings)
     lacking = not_judged_of(parts, _names(require or ()))

@@ -17,7 +17,7 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import CHANGED, ArchivePlace, AsJson, SameCar, archive_of
-from logbench.cli.show import console, say, table, text, warn
+from logbench.cli.show import console, run_shown, say, table, text, warn
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def compare(
             )
         later = [before.pop()]
     place = archive_of(archive)
-    compared = run_here(compare_files(tuple(before), tuple(later), place))
+    compared = run_shown(compare_files(tuple(before), tuple(later), place))
     if not as_json:
         confirm(compared, same_car)
     drawn = png is not None and (same_car or not compared.result.needs_confirmation)

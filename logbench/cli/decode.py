@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.work import run_here
 from logbench.cli.options import AsJson
-from logbench.cli.show import console, say, table, text
+from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import LogbenchError
 
 if TYPE_CHECKING:
@@ -29,9 +28,9 @@ def decode(
 
     made = None
     if out is None:
-        found = run_here(compare_decoded(file))
+        found = run_shown(compare_decoded(file))
     else:
-        made, found = run_here(DecodeAgain(file, out))
+        made, found = run_shown(DecodeAgain(file, out))
     if as_json:
         _print_json(found, made)
     else:

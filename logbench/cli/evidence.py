@@ -9,7 +9,7 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.options import CHANGED, make_group
-from logbench.cli.show import say, warn
+from logbench.cli.show import run_shown, say, warn
 from logbench.errors import LogbenchError, UsageError
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def _verify_recording(file: Path) -> int:
         False: ("; the EXCHANGES with the car are changed or gone", "bold red"),
         None: ("", "green"),
     }
-    state = run_here(verify_file(file))
+    state = run_shown(verify_file(file))
     meaning, style = words[state.samples]
     more, worse = exchanges[state.exchanges]
     say(f"{file}: {meaning}{more}", worse if state.exchanges is False else style)
@@ -104,13 +104,13 @@ def _verify_report(path: Path, job: Path, key: str) -> int:
     from logbench.cases.evidence import verify_report
     from logbench.job.folder import open_job
 
-    return _show_verified(run_here(verify_report(path, open_job(job)[0])), key)
+    return _show_verified(run_shown(verify_report(path, open_job(job)[0])), key)
 
 
 def _verify_handover(path: Path, key: str) -> int:
     from logbench.cases.evidence import verify_handover
 
-    found = run_here(verify_handover(path))
+    found = run_shown(verify_handover(path))
     say(f"{path}: {found.seal.sentence}")
     return _show_verified(found, key)
 

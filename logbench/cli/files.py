@@ -19,7 +19,7 @@ from logbench.cli.options import (
     moment_of,
     vehicle_of,
 )
-from logbench.cli.show import console, run_shown, say, table, text, warn
+from logbench.cli.show import console, run_shown, say, table, text
 from logbench.errors import ImportFileError, LogbenchError, UsageError
 from logbench.foreign import in_terminal
 from logbench.signals.numbers import started_text, time_text
@@ -88,7 +88,8 @@ def import_files(
         return _show_all(found, "", before, as_json=as_json)
     case = ImportFiles(into, files, mappings, stated, before, same_car=same_car)
     account = run_shown(case, "importing")
-    return _show_all(account.imported, account.sentence, before, as_json=as_json)
+    shown = _show_all(account.imported, account.sentence, before, as_json=as_json)
+    return INTERRUPTED if account.untouched else shown
 
 
 def _all_in(paths: Sequence[Path]) -> list[Path]:
@@ -271,21 +272,22 @@ def export(
         float | None, typer.Option(min=0.001, help="CSV: one row every so many seconds.")
     ] = None,
     private: Private = False,
-) -> int:
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Parquet: in encodings that every reader knows.")
+    ] = False,
+) -> None:
     """Export a recording, or a part of it, as CSV or Parquet."""
     from logbench.cases.recording import ExportRecording
-    from logbench.recording.export import Selection
+    from logbench.recording.export import Layout, Selection
 
     if long and step is not None:
         raise UsageError("--step goes with the wide layout: leave --long out.")
     part = Selection(listed(signals.upper()) or None, start, end)
-    case = ExportRecording(file, out, part, "long" if long else "wide", step, private)
-    try:
-        say(f"Exported {run_shown(case, 'exporting')}")
-    except KeyboardInterrupt:
-        warn(f"Stopped: {out} was not written, and {file} is as it was.")
-        return INTERRUPTED
-    return 0
+    if plain and out.suffix.lower() != ".parquet":
+        raise UsageError("--plain goes with Parquet: let the file's name end in .parquet.")
+    layout: Layout = "long" if long else "wide"
+    case = ExportRecording(file, out, part, layout, step, private, plain)
+    say(f"Exported {run_shown(case, 'exporting')}")
 
 
 def recover(

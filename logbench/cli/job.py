@@ -20,7 +20,7 @@ from logbench.cli.report import (
     Us,
     options_of,
 )
-from logbench.cli.show import say, warn
+from logbench.cli.show import run_shown, say, warn
 from logbench.errors import LogbenchError, StorageError, UsageError
 from logbench.vehicle.links.schemes import forms
 
@@ -234,7 +234,7 @@ def compare_command(
     if seal.notable:
         show_seal(seal)
     first, second = map(tuple, chosen_sides(home, job, before or [], after or []))
-    compared = run_here(compare_files(first, second, archive_of(archive, folder)))
+    compared = run_shown(compare_files(first, second, archive_of(archive, folder)))
     confirm(compared, same_car)
     sentence = compared.result.summary
     kept = run_here(KeepComparison(JobStore(), first, second, sentence, label, same_car))
@@ -271,7 +271,7 @@ def export_command(
     from logbench.job.folder import open_job
 
     options = options_of(letter, language, us, sections, audience, shop, logo)
-    seal = run_here(HandOver(open_job(folder)[0], out, options, shorten), _progress)
+    seal = run_shown(HandOver(open_job(folder)[0], out, options, shorten))
     show_seal(seal)
     say(f"Written to {out}")
     return CHANGED if seal.state == "changed" else 0

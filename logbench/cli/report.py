@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbench.cases.work import run_here
 from logbench.cli.options import CHANGED, ArchivePlace, Private, archive_of
-from logbench.cli.show import say
+from logbench.cli.show import run_shown, say
 from logbench.errors import UsageError
 
 if TYPE_CHECKING:
@@ -61,7 +60,7 @@ def report(
     options.archive = "" if private else archive_of(archive, job)
     folder, content = open_job(job)
     path = out or folder.path / "report.pdf"
-    written = run_here(WriteReport(folder, content, path, options))
+    written = run_shown(WriteReport(folder, content, path, options))
     changed = written.seal.state == "changed"
     if written.seal.notable:
         show_seal(written.seal)

@@ -4,19 +4,25 @@ command imports it."""
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from logbench.cases.work import Case, run_here
+from logbench.cases.work import Canceling, CancelledError, Case, Work
+from logbench.cli.options import INTERRUPTED
+from logbench.errors import LogbenchError
 from logbench.foreign import MOST_TEXT, in_terminal
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
+
+    from logbench.cases.archive import Account
 
 AnswerT = TypeVar("AnswerT")
 
@@ -106,7 +112,43 @@ def bar(title: str) -> Iterator[Callable[[str, float], None]]:
         )
 
 
-def run_shown(case: Case[AnswerT], title: str) -> AnswerT:
-    """Run a case with a bar."""
-    with bar(title) as reported:
-        return run_here(case, reported)
+def exit_code(account: Account) -> int:
+    """Of long work on many files: 130 where it was stopped, 3 where something is wrong."""
+    return INTERRUPTED if account.untouched else LogbenchError.exit_code if account.bad else 0
+
+
+def run_shown(case: Case[AnswerT], title: str = "") -> AnswerT:
+    """Run a case with a bar. Ctrl-C ends one that keeps what it has after the step it is at, and
+    at once when it is pressed again; of any other it is said what is as it was, and
+    `KeyboardInterrupt` raised. What has begun to be changed is seen through."""
+    with bar(title or case.title) as reported:
+        work = Work(reported, case.canceling)
+        try:
+            with _stopping(work, case.canceling):
+                return case.run(work)
+        except (KeyboardInterrupt, CancelledError) as error:
+            stopped = error
+    warn(case.untouched())
+    raise KeyboardInterrupt from stopped
+
+
+@contextmanager
+def _stopping(work: Work, how: Canceling) -> Iterator[None]:
+    """What Ctrl-C does to work that may be stopped. A case that changes a car has its own way."""
+
+    def stop(_number: int, _frame: object) -> None:
+        again = work.cancelled
+        if not work.cancel():
+            return
+        if how == "drop" or again:
+            raise KeyboardInterrupt
+        warn("Stopping after the step it is at; Ctrl-C again stops at once.")
+
+    if how == "finish" or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

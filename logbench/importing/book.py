@@ -15,23 +15,28 @@ from logbench.importing.heading import Row, find_header, looks_named, trimmed
 from logbench.importing.model import Mapping
 from logbench.importing.sheet import Dialect, Sheet, dialect_of, sheet_of_rows
 from logbench.system import limits
+from logbench.system.progress import Told, counted, untold
 from logbench.system.reading import open_plain
 
 _PIECE = 1_000_000
 _ERRORS = frozenset({"#N/A", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#NULL!"})
 _LOOKED_AT = 100
+_SOME_ROWS = 50_000
+"""How many a large sheet has, about: a workbook does not say."""
 _DAMAGE = (KeyError, TypeError, AttributeError, IndexError, SyntaxError, OverflowError, EOFError,
            AssertionError, RecursionError, zipfile.BadZipFile, zlib.error)  # fmt: skip
 """What the reader of workbooks raises for parts that are not as they should be."""
 
 
-def load_book(path: Path, mapping: Mapping | None, _delimiter: str | None) -> tuple[Sheet, Mapping]:
+def load_book(
+    path: Path, mapping: Mapping | None, _delimiter: str | None, told: Told = untold
+) -> tuple[Sheet, Mapping]:
     """The sheets of a workbook with the header of the first that holds a table, one below the
     other, and the mapping given or detected. Raises `ImportFileError`."""
     try:
         with open_plain(path) as file:
             _check(file)
-            rows, notes = _table(file)
+            rows, notes = _table(file, told)
     except ValueError as error:
         raise ImportFileError(f"{path} is not read, {error}: check the file.") from error
     except OSError as error:
@@ -73,7 +78,7 @@ def _check_part(book: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
             end = piece[-16:]
 
 
-def _table(file: IO[bytes]) -> tuple[list[Row], list[str]]:
+def _table(file: IO[bytes], told: Told) -> tuple[list[Row], list[str]]:
     """Rows of all sheets with the header of the first table; what is not among them, as
     sentences. Raises `ValueError`."""
     import openpyxl  # takes 0.2 s
@@ -85,7 +90,7 @@ def _table(file: IO[bytes]) -> tuple[list[Row], list[str]]:
         book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
         for page in book.worksheets:
             page.reset_dimensions()
-            found = list(_rows(page, len(rows)))
+            found = list(counted(_rows(page, len(rows)), _SOME_ROWS, told, every=1000))
             own = _header(found)
             if own and (not header or own == header):
                 header = own

@@ -27,6 +27,7 @@ from logbench.recording.renewal import apart_s, renewals
 from logbench.signals.table import table
 from logbench.signals.units import compatible
 from logbench.system.limits import DRIVES
+from logbench.system.progress import Told, untold
 
 Rows = npt.NDArray[np.intp]
 
@@ -70,7 +71,7 @@ class _Rows:
         return np.split(order, np.flatnonzero(np.diff(self.clocks[order])) + 1)
 
 
-def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
+def build(sheet: Sheet, mapping: Mapping, source: str, told: Told = untold) -> Imported:
     """All drives of a sheet. `source`: the file's name, kept in the facts.
 
     Raises `ImportFileError` when the mapping names columns that are not there, or nothing at all
@@ -87,7 +88,7 @@ def build(sheet: Sheet, mapping: Mapping, source: str) -> Imported:
         rows = _Rows.of(sheet, mapping)
     times = rows.times
     _report_time(sheet, mapping, times, report)
-    found = list(samples_of(sheet, mapping, report))
+    found = list(samples_of(sheet, mapping, report, told))
     drive_of = _drives(sheet, mapping, rows)
     if not mapping.keep_out_of_range:
         found = without_placeholders(found, drive_of, times.t_ns, sheet, mapping, report)

@@ -17,6 +17,7 @@ from logbench.importing.can_frames import Frame, frames_of
 from logbench.importing.heard import Heard, asks_for, decode_all, drives_of
 from logbench.importing.model import Imported, Report
 from logbench.system.limits import CAN_CHANNELS
+from logbench.system.progress import Told, counted, untold
 from logbench.vehicle.framing import CanAssembler, reply_name
 from logbench.vehicle.link import is_pending
 
@@ -44,13 +45,19 @@ class _Bus:
     """ECU to the time of the reply that it has begun, and the request it answers."""
 
 
-def import_can_log(path: Path) -> Imported:
+_FRAME_BYTES = 50
+"""Of a frame in a log, about."""
+
+
+def import_can_log(path: Path, told: Told = untold) -> Imported:
     """All current data of a log, split where it pauses for half an hour.
 
     Raises `ImportFileError`: no python-can, no log that it can read, or no such traffic in it.
     """
     report = Report()
-    messages = list(_messages(path, frames_of(path, report), report))
+    about = path.stat().st_size // _FRAME_BYTES if path.exists() else 0
+    frames = counted(frames_of(path, report), about, told)
+    messages = list(_messages(path, frames, report))
     decoded = decode_all(messages, report)
     if not decoded.samples:
         raise ImportFileError(

@@ -32,6 +32,7 @@ from logbench.importing.sheet import (
 from logbench.recording.columns import FACTS_KEY
 from logbench.recording.footer import believe
 from logbench.system.limits import SHEET_CELLS, SHEET_COLUMNS, TABLE_CELLS
+from logbench.system.progress import Told
 from logbench.system.reading import check_plain
 
 if TYPE_CHECKING:
@@ -115,7 +116,7 @@ def is_recording(path: Path) -> bool | None:
 
 
 def load_parquet(
-    path: Path, mapping: Mapping | None, _delimiter: str | None
+    path: Path, mapping: Mapping | None, _delimiter: str | None, _told: Told
 ) -> tuple[Sheet, Mapping]:
     """The table as a sheet, tidy (one row a sample) or wide (one column a signal), and the mapping
     given or detected. Raises `ImportFileError`."""
@@ -127,9 +128,10 @@ def load_parquet(
     return sheet, mapping or detect_mapping(sheet)
 
 
-LoadSheet = Callable[[Path, Mapping | None, str | None], tuple[Sheet, Mapping]]
-"""From a file, a mapping (None: to be detected) and the user's delimiter (None: to be detected) to
-the file's cells and the mapping that they are read by. Raises `ImportFileError`."""
+LoadSheet = Callable[[Path, Mapping | None, str | None, Told], tuple[Sheet, Mapping]]
+"""From a file, a mapping (None: to be detected), the user's delimiter (None: to be detected) and
+who is told how far it is, to the file's cells and the mapping that they are read by. Raises
+`ImportFileError`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +142,15 @@ class Format:
     """Endings of its files' names, in lower case with the dot."""
     sheet: LoadSheet | None = None
     """For files of columns, which a mapping explains."""
-    drives: Callable[[Path], Imported] | None = None
+    drives: Callable[[Path, Told], Imported] | None = None
     """For files that say themselves what they hold. Raises `ImportFileError`."""
     recording: Callable[[Path], bool | None] = lambda _path: False
     """Whether such a file is a recording of this program; None where it cannot be read."""
 
 
-def load_csv(path: Path, mapping: Mapping | None, delimiter: str | None) -> tuple[Sheet, Mapping]:
+def load_csv(
+    path: Path, mapping: Mapping | None, delimiter: str | None, told: Told
+) -> tuple[Sheet, Mapping]:
     """The cells of a text file, and the mapping given or detected (with `delimiter`, if the user
     names it).
 
@@ -155,10 +159,10 @@ def load_csv(path: Path, mapping: Mapping | None, delimiter: str | None) -> tupl
     text, encoding = read_text(path, mapping.encoding if mapping else None)
     if mapping is None:
         dialect = sniff(text, encoding, (delimiter,) if delimiter else DELIMITERS)
-        sheet = read_sheet(text, dialect)
+        sheet = read_sheet(text, dialect, told)
         return sheet, detect_mapping(sheet, dialect)
     dialect = Dialect(encoding, mapping.delimiter, mapping.header_row, mapping.units_row)
-    return read_sheet(text, dialect), mapping
+    return read_sheet(text, dialect, told), mapping
 
 
 _TEXT = Format((".csv", ".txt", ".tsv", ".tab"), sheet=load_csv)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -21,8 +22,12 @@ from logbench.recording.reader import open_recording
 from logbench.recording.storage import file_sha256
 from logbench.system.folders import FolderTooLargeError, files_below
 from logbench.system.platforms import is_device
+from logbench.system.progress import Told, counted, untold, within
 
 _PREVIEW_ROWS = 12
+_CUT, _READ = 0.7, 0.9
+"""Of reading a text, what is done when it is cut into cells; of importing it, when it is read
+(measured)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +97,9 @@ def is_foreign(path: Path) -> bool:
     return kind is not None and path.is_file() and kind.recording(path) is False
 
 
-def preview(path: Path, memory: Path | None = None, delimiter: str | None = None) -> Preview:
+def preview(
+    path: Path, memory: Path | None = None, delimiter: str | None = None, told: Told = untold
+) -> Preview:
     """How a file would be read, with its first rows; a remembered mapping comes before a guess.
 
     `memory`: folder of remembered mappings; None for the user's. `delimiter`: the user's word
@@ -101,7 +108,7 @@ def preview(path: Path, memory: Path | None = None, delimiter: str | None = None
     load = format_of(path).sheet
     if load is None:
         return Preview(None)
-    sheet, mapping = load(path, None, delimiter)
+    sheet, mapping = load(path, None, delimiter, told)
     kept = recall(sheet.fingerprint, memory) if delimiter is None else None
     samples = [column.sample(most=max(1, sheet.rows))[:_PREVIEW_ROWS] for column in sheet.columns]
     return Preview(
@@ -116,23 +123,20 @@ def read_file(
     path: Path,
     mapping: Mapping | None = None,
     memory: Path | None = None,
-    between: Callable[[], object] = lambda: None,
+    told: Told = untold,
 ) -> Imported:
-    """All drives of one file: by `mapping`, else by a remembered one, else as detected.
-
-    `between` is called between the steps; what it raises ends them. Raises `ImportFileError`.
-    """
+    """All drives of one file: by `mapping`, else by a remembered one, else as detected. Raises
+    `ImportFileError`."""
     kind = format_of(path)
     if kind.drives is not None:
-        return without_nonsense(kind.drives(path), path.name)
+        return without_nonsense(kind.drives(path, told), path.name)
     assert kind.sheet is not None
-    sheet, used = kind.sheet(path, mapping, None)
+    sheet, used = kind.sheet(path, mapping, None, within(told, 0.0, _CUT))
     if mapping is None:
         kept = recall(sheet.fingerprint, memory)
         if kept is not None:
-            sheet, used = kind.sheet(path, kept, None)
-    between()
-    return without_nonsense(build(sheet, used, path.name), path.name)
+            sheet, used = kind.sheet(path, kept, None, within(told, _CUT, _CUT))
+    return without_nonsense(build(sheet, used, path.name, within(told, _CUT, 1.0)), path.name)
 
 
 def foresee_file(
@@ -140,12 +144,11 @@ def foresee_file(
     mapping: Mapping | None = None,
     memory: Path | None = None,
     stated: Stated | None = None,
-    between: Callable[[], object] = lambda: None,
+    told: Told = untold,
 ) -> Outcome:
-    """What `import_file` would make of a file; nothing is written. Raises `ImportFileError`, and
-    what `between` raises."""
-    imported = read_file(path, mapping, memory, between)
-    between()
+    """What `import_file` would make of a file; nothing is written. Raises `ImportFileError`."""
+    imported = read_file(path, mapping, memory, told)
+    told(1.0)
     chosen = [drive for _, drive in (stated or Stated()).of(imported)]
     return Outcome(path, drives=tuple(map(outcome_of, chosen)), report=imported.report)
 
@@ -158,35 +161,53 @@ def import_file(
     stated: Stated | None = None,
     let: Callable[[Facts], object] = lambda _: None,
     known: Known | None = None,
+    told: Told = untold,
 ) -> Outcome:
-    """Write every drive of a file that is wanted as a recording into `folder`; nothing is ever
-    overwritten, and what is there already is not written again.
+    """Write every drive of a file that is wanted as a recording into `folder`, or none where one
+    cannot be or it is stopped; nothing is ever overwritten, and what is there already is not
+    written again.
 
     `let` is asked with what the file says, and what it raises comes through. `known`: what is in
     the folder; None: it is looked at. Raises `ImportFileError`, `StorageError`.
     """
-    imported = read_file(path, mapping, memory)
+    imported = read_file(path, mapping, memory, within(told, 0.0, _READ))
     for drive in imported.drives:
         let(drive.facts)
     chosen = (stated or Stated()).of(imported)
     known = known or Known(folder)
     digest = file_sha256(path)
     before = known.of_file(digest)
-    made, here = [], []
+    made: list[Path] = []
+    here = []
     stem = re.sub(r"[^\w.-]+", "-", path.stem).strip("-.") or "import"
     stem = f"{stem}_" if is_device(stem) else stem
-    for number, drive in chosen:
-        twin = known.of_samples(drive.traces)
-        if twin is not None:
-            here.append(twin)
-            continue
-        name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
-        drive.facts.extra.setdefault("import", {})["file_sha256"] = digest
-        made.append(write_recording(folder / f"{name}.parquet", drive.traces, drive.facts))
-        known.take(made[-1], open_recording(made[-1]).facts)
+    each = counted(chosen, len(chosen), within(told, _READ, 1.0), every=1)
+    with _all_or_none(made):
+        for number, drive in each:
+            twin = known.of_samples(drive.traces)
+            if twin is not None:
+                here.append(twin)
+                continue
+            name = stem if len(imported.drives) == 1 else f"{stem}-{number:02d}"
+            drive.facts.extra.setdefault("import", {})["file_sha256"] = digest
+            made.append(write_recording(folder / f"{name}.parquet", drive.traces, drive.facts))
+            known.take(made[-1], open_recording(made[-1]).facts)
+        told(1.0)
     if made and before is not None:
         imported.report.remark(
             fill("The same file was imported before, read in another way: {name}.", name=before)
         )
     outcomes = tuple(outcome_of(drive) for _, drive in chosen)
     return Outcome(path, tuple(made), tuple(here), outcomes, imported.report)
+
+
+@contextmanager
+def _all_or_none(made: Sequence[Path]) -> Iterator[None]:
+    """What was made of a file goes again where not all of it can be."""
+    try:
+        yield
+    except BaseException:
+        for path in made:
+            with suppress(OSError):
+                path.unlink()
+        raise

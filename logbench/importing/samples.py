@@ -15,6 +15,7 @@ from logbench.importing.sheet import Column, Sheet
 from logbench.signals.table import table
 from logbench.signals.units import convert, read_unit
 from logbench.system.limits import TRACES
+from logbench.system.progress import Told, counted, untold
 
 Rows = npt.NDArray[np.intp]
 _NO_ROWS: Rows = np.empty(0, np.intp)
@@ -47,12 +48,14 @@ def cell_text(column: Column, row: int) -> str:
     return str(column.texts[row]) if column.texts is not None else ""
 
 
-def samples_of(sheet: Sheet, mapping: Mapping, report: Report) -> Iterator[Samples]:
+def samples_of(
+    sheet: Sheet, mapping: Mapping, report: Report, told: Told = untold
+) -> Iterator[Samples]:
     """What the mapping imports, column by column; the report tells what is not."""
     named: dict[str, Rows] = {}
     if mapping.long is not None and mapping.layout == "long":
         named = rows_of_each(sheet.columns[mapping.long.name].all_texts())
-    for column in mapping.columns:
+    for column in counted(mapping.columns, len(mapping.columns), told, every=1):
         if not column.used:
             why = f": {column.why}" if column.why else ""
             report.remark(f"Column '{column.column}' is not imported{why}.")

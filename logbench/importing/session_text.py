@@ -20,6 +20,7 @@ from logbench.errors import ImportFileError
 from logbench.importing.heard import Heard, decode_all, drives_of
 from logbench.importing.model import ENGINE_ECU, Imported, Report
 from logbench.system.limits import LINE_CHARS, SESSION_BYTES, SESSION_REQUESTS
+from logbench.system.progress import Told, counted, untold
 from logbench.system.reading import open_plain
 from logbench.vehicle.framing import NAMELESS, Raw, assemble_bare_can_lines, assemble_can_lines
 from logbench.vehicle.older import Form, assemble_older_lines
@@ -58,6 +59,10 @@ class _Exchange:
     """When the first of them came."""
 
 
+_LINE_BYTES = 20
+"""Of a line of a session, about."""
+
+
 def is_session(path: Path) -> bool:
     """Whether a text file is one, by its beginning."""
     try:
@@ -68,7 +73,7 @@ def is_session(path: Path) -> bool:
     return any(_PROMPTED.fullmatch(line) for line in re.split(r"[\r\n]+", start))
 
 
-def import_session(path: Path) -> Imported:
+def import_session(path: Path, told: Told = untold) -> Imported:
     """All current data that ECUs answered. Raises `ImportFileError`."""
     report = Report()
     try:
@@ -80,7 +85,8 @@ def import_session(path: Path) -> Imported:
         raise ImportFileError(f"{path} is longer than {SESSION_BYTES / 1e6:g} MB: cut it.")
     clock = _Clock()
     text = io.StringIO(data.decode("utf-8", "replace"), newline=None)
-    exchanges = [*itertools.islice(_exchanges(text, clock), SESSION_REQUESTS + 1)]
+    lines = counted(text, len(data) // _LINE_BYTES, told)
+    exchanges = [*itertools.islice(_exchanges(lines, clock), SESSION_REQUESTS + 1)]
     if len(exchanges) > SESSION_REQUESTS:
         raise ImportFileError(f"{path} has more than {SESSION_REQUESTS:,} requests: cut it.")
     report.rows = len(exchanges)

@@ -28,6 +28,7 @@ from logbench.importing.heading import (
 )
 from logbench.importing.names import is_kind
 from logbench.system import limits
+from logbench.system.progress import Told, counted, untold
 from logbench.system.reading import read_plain
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -163,7 +164,9 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     raise ImportFileError(f"{path} is not text that can be read: save it as UTF-8.")
 
 
-def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[int, list[str]]]:
+def cells_of(
+    text: str, delimiter: str, most: int | None = None, told: Told = untold
+) -> list[tuple[int, list[str]]]:
     """(line, cells) of every row that is not wholly blank; quotes as in RFC 4180.
 
     Raises `ImportFileError` beyond the limits of a line, of columns and of cells.
@@ -173,11 +176,12 @@ def cells_of(text: str, delimiter: str, most: int | None = None) -> list[tuple[i
             f"The file has more than {limits.SHEET_CELLS:,} cells: cut it into smaller files."
         )
     csv.field_size_limit(limits.LINE_CHARS)
-    reader = csv.reader(_lines(text), delimiter=delimiter)
+    lines = _lines(text)
+    reader = csv.reader(lines, delimiter=delimiter)
     out: list[tuple[int, list[str]]] = []
     begun = 1
     try:
-        for row in itertools.islice(reader, most):
+        for row in counted(itertools.islice(reader, most), len(lines), told):
             begun = reader.line_num + 1
             if len(row) > limits.SHEET_COLUMNS and any(cell.strip() for cell in row):
                 raise ImportFileError(
@@ -255,9 +259,9 @@ def _makes_sense(cell: str) -> bool:
     return is_number(cell) or cell.lower() in EMPTY | {NOT_USED} or looks_named([cell])
 
 
-def read_sheet(text: str, dialect: Dialect) -> Sheet:
+def read_sheet(text: str, dialect: Dialect, told: Told = untold) -> Sheet:
     """The whole text as columns; see `sheet_of_rows`."""
-    return sheet_of_rows(cells_of(text, dialect.delimiter), dialect)
+    return sheet_of_rows(cells_of(text, dialect.delimiter, told=told), dialect)
 
 
 def sheet_of_rows(rows: list[tuple[int, list[str]]], dialect: Dialect) -> Sheet:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -22,16 +22,15 @@ from logbench.recording.storage import replacing, storage_trouble, write_new
 from logbench.signals.catalog import COMPUTED
 from logbench.signals.units import Units
 from logbench.system.private import owner_only
+from logbench.system.progress import Told, counted, untold, within
 
 Layout = Literal["wide", "long"]
 MAX_AGE_S = 10.0
 """On an even clock a value holds for so long."""
 _ROWS = 10_000
-"""Rows made at a time on an even clock, and between two words about how far it is."""
+"""Rows made at a time on an even clock."""
 _GATHERED = 0.5
 """Of the work of a wide table, what is done when its rows are put together (measured: half)."""
-Progress = Callable[[float], object]
-"""Told the share done; what it raises ends the export, and nothing is left of it."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -62,12 +61,19 @@ def selected(recording: Recording, selection: Selection | None = None) -> list[T
     return out
 
 
-def export_parquet(recording: Recording, path: Path, selection: Selection | None = None) -> Path:
+def export_parquet(
+    recording: Recording,
+    path: Path,
+    selection: Selection | None = None,
+    *,
+    plain: bool = False,
+    told: Told = untold,
+) -> Path:
     """A Parquet file of the selection, itself a recording; returns its name.
 
     It gets its own id and checksum, and says in its facts what it was cut from; what was exchanged
-    with the car goes along with all of it, with no part of it. Never overwrites.
-    Raises `StorageError`.
+    with the car goes along with all of it, with no part of it, and not where it is `plain`: in the
+    encodings that every reader of Parquet knows. Never overwrites. Raises `StorageError`.
     """
     cut_from = {"recording_id": recording.facts.recording_id,
                 "samples_sha256": recording.facts.samples_sha256}  # fmt: skip
@@ -82,8 +88,9 @@ def export_parquet(recording: Recording, path: Path, selection: Selection | None
             | ({"cut_from": cut_from} if any(cut_from.values()) else {}),
         }
     )
-    whole = selection is None or selection == Selection()
-    return write_recording(path, traces, facts, recording.exchanges() if whole else ())
+    all_of_it = selection in (None, Selection()) and not plain
+    said = recording.exchanges() if all_of_it else ()
+    return write_recording(path, traces, facts, said, told=told, plain=plain)
 
 
 def export_csv(
@@ -96,7 +103,7 @@ def export_csv(
     remarks: Iterable[Remark] = (),
     *,
     replaces: bool = False,
-    progress: Progress = lambda share: None,
+    told: Told = untold,
 ) -> Path:
     """A CSV of the selection, as recorded or in other `units`; returns its name. Never overwrites
     but where it `replaces`.
@@ -120,12 +127,12 @@ def export_csv(
     if layout == "long":
         rows = _long_rows(traces)
     elif step_s is None:
-        rows = _wide_rows(traces, progress)
+        rows = _wide_rows(traces, within(told, 0.0, _GATHERED))
     else:
         rows = _clock_rows(traces, step_s)
     rows = _with_notes(rows, remarks, selection or Selection())
     begun = _GATHERED if layout == "wide" and step_s is None else 0.0
-    rows = _counted(rows, _rows_of(traces, layout, step_s), begun, progress)
+    rows = counted(rows, _rows_of(traces, layout, step_s), within(told, begun, 1.0))
 
     def write(part: Path) -> None:
         with open(part, "x", encoding="utf-8-sig", newline="", opener=owner_only) as file:
@@ -133,6 +140,7 @@ def export_csv(
             writer.writerows(rows)
             file.flush()
             os.fsync(file.fileno())
+        told(1.0)
 
     with storage_trouble(path):
         if not replaces:
@@ -149,15 +157,6 @@ def _rows_of(traces: Sequence[Trace], layout: Layout, step_s: float | None) -> i
     if step_s is None:
         return max(map(len, traces), default=0)
     return int(max((t.t_ns[-1] - t.t_ns[0] for t in traces), default=0) / 1e9 / max(step_s, 1e-9))
-
-
-def _counted(
-    rows: Iterable[Sequence[str]], about: int, begun: float, progress: Progress
-) -> Iterator[Sequence[str]]:
-    for number, row in enumerate(rows):
-        if number and number % _ROWS == 0:
-            progress(begun + (1.0 - begun) * min(1.0, number / max(1, about)))
-        yield row
 
 
 def safe_text(text: str) -> str:
@@ -189,17 +188,16 @@ def _heading(trace: Trace) -> str:
     return safe_text(f"{trace.signal}{ecu}{unit}")
 
 
-def _wide_rows(traces: Sequence[Trace], progress: Progress) -> Iterator[Sequence[str]]:
+def _wide_rows(traces: Sequence[Trace], told: Told) -> Iterator[Sequence[str]]:
     """One row for each (instant, n-th sample of a trace at it)."""
     yield ["t_s", *map(_heading, traces)]
     rows: dict[tuple[int, int], list[str]] = {}
     for column, trace in enumerate(traces):
-        progress(_GATHERED * column / len(traces))
+        one = within(told, column / len(traces), (column + 1) / len(traces))
         first = np.searchsorted(trace.t_ns, trace.t_ns, side="left")
         again = np.arange(len(trace)) - first  # 0 for the first sample at an instant, …
-        for t_ns, k, value in zip(
-            trace.t_ns.tolist(), again.tolist(), trace.value.tolist(), strict=True
-        ):
+        cells = zip(trace.t_ns.tolist(), again.tolist(), trace.value.tolist(), strict=True)
+        for t_ns, k, value in counted(cells, len(trace), one):
             row = rows.setdefault((t_ns, k), [""] * len(traces))
             row[column] = _number(value)
     for (t_ns, _), row in sorted(rows.items()):

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import base64
 import contextlib
 import hashlib
 import itertools
 import logging
 import os
 import time
-import uuid
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
@@ -27,9 +25,8 @@ from logbench.errors import (
     SamplesMissingError,
     StorageError,
 )
-from logbench.recording.columns import FACTS_KEY, dictionary_column, number_column
 from logbench.recording.even import MOST_T_NS
-from logbench.recording.exchanges import Block, Said, blocks_of, unpack, write_within
+from logbench.recording.exchanges import Block, Said, blocks_of, unpack
 from logbench.recording.journal import JournalLock, JournalWriter
 from logbench.recording.journal_reading import (
     SUFFIX,
@@ -40,11 +37,8 @@ from logbench.recording.journal_reading import (
     scanned,
 )
 from logbench.recording.model import (
-    CLOCK_KEY,
     Facts,
-    SignalFacts,
     Trace,
-    facts_document,
     hash_samples,
 )
 from logbench.recording.place import Place
@@ -57,31 +51,34 @@ from logbench.recording.storage import (
     unfinished,
     write_new,
 )
-from logbench.system.platforms import forget_cached, open_files_can_go, sync_folder
-from logbench.system.private import make_folder, owner_only
+from logbench.recording.writing import write_proven
+from logbench.system.platforms import open_files_can_go, sync_folder
+from logbench.system.private import make_folder
+from logbench.system.progress import Told, counted, untold, within
 
 log = logging.getLogger(__name__)
 
-PARQUET_SCHEMA = pa.schema(
-    [
-        ("signal", pa.dictionary(pa.int32(), pa.string())),
-        ("ecu", pa.dictionary(pa.int32(), pa.string())),
-        ("t", pa.int64()),
-        ("value", pa.float64()),
-    ]
-)
 _AT_ONCE = 8_000_000
 """Samples held in memory while finishing, or those of one signal if they are more."""
 _PACKED_AT_ONCE = 100_000_000
 """Bytes of packed exchanges that are held while finishing: a day's."""
+_WRITTEN = 0.7
+"""Of the work, what is done when all is written; the rest is reading it back."""
 _PAUSES_S = (0.1, 0.4, 1.5)
 """Between attempts to finish."""
 
 
 def write_recording(
-    path: Path, traces: Iterable[Trace], facts: Facts, exchanges: Iterable[Said] = ()
+    path: Path,
+    traces: Iterable[Trace],
+    facts: Facts,
+    exchanges: Iterable[Said] = (),
+    *,
+    told: Told = untold,
+    plain: bool = False,
 ) -> Path:
     """Write a finished recording from traces in memory, with the `exchanges` they were made of.
+    `plain`: for readers that know few encodings.
 
     Returns its name, which is `path` or, when that is taken, the next free `…-2.parquet`. The
     samples' checksum and, where missing, an id and the units are added to the facts. A trace
@@ -96,10 +93,16 @@ def write_recording(
                 f"{path} cannot hold {trace.signal}: its times reach further than 73 years from "
                 "the start."
             )
-    signals = (list(group) for _, group in itertools.groupby(ordered, attrgetter("signal")))
+    signals = [list(group) for _, group in itertools.groupby(ordered, attrgetter("signal"))]
+    each = counted(signals, len(signals), within(told, 0.0, _WRITTEN), every=1)
     with storage_trouble(path):
         blocks = blocks_of(exchanges)
-        return write_new(path, lambda part: _write_proven(part, signals, facts, blocks))
+
+        def write(part: Path) -> None:
+            write_proven(part, each, facts, blocks, plain=plain)
+            told(1.0)
+
+        return write_new(path, write)
 
 
 def finish(journal: Path | JournalWriter, also_in: Sequence[Path] = ()) -> Path:
@@ -212,7 +215,7 @@ def _finish_locked(
         temporary.unlink(missing_ok=True)  # of a crash; nobody else writes it, we have the lock
         path = _earlier_attempt(wanted, content, facts) or write_new(
             wanted,
-            lambda part: _write_proven(
+            lambda part: write_proven(
                 part,
                 content.by_signal(),
                 facts,
@@ -370,130 +373,3 @@ def _samples(trace: Trace) -> npt.NDArray[np.void]:
     pairs[:, 0] = trace.t_ns
     pairs[:, 1] = np.ascontiguousarray(trace.value, np.float64).view(np.int64)
     return pairs.view("V16").ravel()
-
-
-def _write_proven(
-    part: Path,
-    signals: Iterable[list[Trace]],
-    facts: Facts,
-    exchanges: Iterable[Block] = (),
-    accepted: int | None = None,
-    kept: str = "",
-) -> None:
-    """Write a file and read it back from the disk; `StorageError` where it is not the same.
-    `accepted`: exchanges that there had been."""
-    rows, complete = _write_parquet(part, signals, facts, exchanges, accepted)
-    pa.default_memory_pool().release_unused()
-    forget_cached(part)
-    found_rows, found_sha, found = 0, "", Facts()
-    try:
-        recording = open_recording(part)
-        found = recording.facts
-        found_rows, found_sha = recording.checksum()
-        recording.check_exchanges()
-    except RecordingError as error:
-        log.warning("%s", error)
-    if (found_rows, found_sha) != (rows, complete.samples_sha256) or found != complete:
-        raise StorageError(
-            f"The finished recording is not what was written: {rows:,} samples were, and "
-            f"{found_rows:,} are read back. Check the disk or choose another folder{kept}."
-        )
-
-
-def _write_parquet(
-    path: Path,
-    signals: Iterable[list[Trace]],
-    facts: Facts,
-    exchanges: Iterable[Block],
-    accepted: int | None,
-) -> tuple[int, Facts]:
-    """Write and fsync the whole file; returns its samples and the facts that stand in it. `OSError`
-    from the disk goes to the caller.
-
-    `signals`: the traces of one signal at a time, sorted by signal and ECU, each in order of time.
-    """
-    digest = hashlib.sha256()
-    units: dict[str, str] = {}
-    ecus: dict[str, str] = {}
-    rows = 0
-    with open(path, "xb", opener=owner_only) as file:
-        sink = pa.PythonFile(file, "w")
-        with _parquet_writer(sink) as writer:
-            for traces in signals:
-                for trace in traces:
-                    hash_samples(digest, trace)
-                    units[trace.signal] = trace.unit or units.get(trace.signal, "")
-                    ecus[trace.ecu] = ""
-                table = _table(traces)
-                rows += table.num_rows
-                if table.num_rows:
-                    writer.write_table(table, row_group_size=table.num_rows)
-            kept = facts.model_copy(update={"exchanges": write_within(sink, exchanges, accepted)})
-            document = facts_document(_completed(kept, units, ecus, digest.hexdigest()))
-            writer.add_key_value_metadata(_metadata(document))
-        file.flush()
-        os.fsync(file.fileno())
-    return rows, Facts.model_validate_json(document)
-
-
-def _parquet_writer(sink: pa.NativeFile) -> pq.ParquetWriter:
-    return pq.ParquetWriter(
-        sink,
-        PARQUET_SCHEMA,
-        store_schema=False,  # `_metadata` does, once the facts are complete
-        compression="zstd",
-        compression_level=6,  # 2.5 % smaller than the default and no slower to speak of
-        use_dictionary=["signal", "ecu"],
-        column_encoding={"t": "DELTA_BINARY_PACKED", "value": "BYTE_STREAM_SPLIT"},
-        write_statistics=True,
-        write_page_index=True,
-        sorting_columns=[pq.SortingColumn(0), pq.SortingColumn(2)],
-    )
-
-
-def _metadata(document: bytes) -> dict[str, str]:
-    """The facts as the file's metadata, and within Arrow's schema, where they survive being read
-    and written again by Arrow (its format: Parquet C++, key `ARROW:schema`)."""
-    schema = PARQUET_SCHEMA.with_metadata({FACTS_KEY: document}).serialize()
-    return {
-        FACTS_KEY.decode(): document.decode(),
-        "ARROW:schema": base64.b64encode(schema.to_pybytes()).decode(),
-    }
-
-
-def _completed(facts: Facts, units: dict[str, str], ecus: dict[str, str], sha256: str) -> Facts:
-    """The facts with what they say of the samples: unit by signal, ECUs, checksum."""
-    signals = dict(facts.signals)
-    for signal, unit in units.items():
-        known = signals.get(signal, SignalFacts())
-        signals[signal] = known.model_copy(update={"unit": known.unit or unit})
-    return facts.model_copy(
-        update={
-            "recording_id": facts.recording_id or uuid.uuid4().hex,
-            "signals": signals,
-            "ecus": ecus | facts.ecus,
-            "events": sorted(facts.events, key=lambda event: event.t_ns),
-            "samples_sha256": sha256,
-            "extra": {key: kept for key, kept in facts.extra.items() if key != CLOCK_KEY},
-        }
-    )
-
-
-def _table(traces: list[Trace]) -> pa.Table:
-    """All traces of one signal as one table, in order of time."""
-    ecus = [trace.ecu for trace in traces]
-    number = np.repeat(np.arange(len(traces), dtype=np.int32), [len(trace) for trace in traces])
-    t_ns: npt.NDArray[np.int64] = np.concatenate(
-        [np.asarray(trace.t_ns, np.int64) for trace in traces]
-    )
-    value = np.concatenate([np.asarray(trace.value, np.float64) for trace in traces])
-    if len(traces) > 1:
-        order = np.argsort(t_ns, kind="stable")
-        number, t_ns, value = number[order], t_ns[order], value[order]
-    columns = [
-        dictionary_column(np.zeros(len(t_ns), np.int32), [traces[0].signal]),
-        dictionary_column(number, ecus),
-        number_column(t_ns),
-        number_column(value),
-    ]
-    return pa.Table.from_arrays(columns, schema=PARQUET_SCHEMA)

@@ -61,7 +61,7 @@ def test_an_export_that_fails_leaves_no_part_of_itself(
     def fail(*_: object) -> None:
         raise StorageError("the disk is full")
 
-    monkeypatch.setattr(handover, "_files", fail)
+    monkeypatch.setattr(handover, "_pack", fail)
     export(page, qtbot, short=False, said="the disk is full")
     assert page.opened is not None
     assert not [p for p in page.opened.folder.path.rglob("*") if "export" in p.name]

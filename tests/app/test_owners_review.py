@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PySide6.QtCore import Qt
 
 from logbench.app.review.page import ReviewPage
 from logbench.app.window import MainWindow
@@ -161,6 +162,32 @@ def test_a_note_belongs_to_the_drive_on_which_it_was_written(
     assert [note.text for note in read_notes(drive_file)] == ["a hiss"]
     assert read_notes(other_file) == ()
     assert window.pages.review.notes.notes == ()
+
+
+def test_an_export_shows_how_far_it_is_and_stops(
+    window: MainWindow, drive_file: Path, tmp_path: Path, qtbot, monkeypatch
+):
+    window.pages.open_recordings([drive_file])
+    qtbot.waitUntil(lambda: window.pages.review.judged is not None, timeout=20_000)
+    review, may_go = window.pages.review, threading.Event()
+
+    def slow(recording, path, *_, told, **__):
+        told(0.25)
+        may_go.wait(20)
+        told(0.5)
+
+    monkeypatch.setattr("logbench.recording.export.export_csv", slow)
+    review.exporting.export(tmp_path / "span.csv")
+    row = review.exporting.work
+    qtbot.waitUntil(lambda: row.bar.value() == 250, timeout=20_000)
+    assert row.isVisible()
+    assert row.doing.whole == "Exporting span.csv"
+    qtbot.keyClick(review, Qt.Key.Key_Period, Qt.KeyboardModifier.ControlModifier)
+    assert not row.isVisible()
+    assert "span.csv was not written" in review.notice.text
+    may_go.set()
+    quiet(window, qtbot)
+    assert not (tmp_path / "span.csv").exists()
 
 
 def test_an_export_goes_on_when_another_drive_is_opened_or_the_window_closed(

@@ -325,17 +325,17 @@ def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkey
     (root / "van/b.parquet").write_bytes(spoiled)
     (root / "van/cut.parquet").write_bytes((root / "van/a.parquet").read_bytes()[:5000])
     swapped = make(root / "van/swapped.parquet", trim=7.0)
-    from logbench.recording import finish
+    from logbench.recording import finish, writing
 
     facts = recording.facts
     swapped.unlink()
     with monkeypatch.context() as patched:
-        patched.setattr(finish, "hash_samples", lambda digest, trace: None)
+        patched.setattr(writing, "hash_samples", lambda digest, trace: None)
 
-        def unproven(part, signals, facts, exchanges=(), accepted=None, kept=""):
-            return finish._write_parquet(part, signals, facts, exchanges, accepted)
+        def unproven(part, signals, facts, exchanges=(), *, plain):
+            return writing._write_parquet(part, signals, facts, exchanges, None, plain)
 
-        patched.setattr(finish, "_write_proven", unproven)  # the other would notice it
+        patched.setattr(finish, "write_proven", unproven)  # the other would notice it
         finish.write_recording(swapped, open_recording(root / "van/a.parquet").traces(), facts)
     seen = {c.path: c for c in opened().check()}
     assert {p for p, c in seen.items() if c.health == "damaged"} == {

@@ -22,8 +22,9 @@ from logbench.archive.chunks import chunks_of
 from logbench.archive.store import Entry, LocalStore, Problem, check_name, open_store
 from logbench.errors import ArchiveError, LogbenchError, QueryError
 from logbench.recording.columns import FACTS_KEY
-from logbench.recording.finish import PARQUET_SCHEMA, write_recording
+from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
+from logbench.recording.writing import PARQUET_SCHEMA
 from tests.archive.conftest import make
 
 

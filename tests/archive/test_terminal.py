@@ -69,7 +69,7 @@ def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     (tmp_path / "bad.parquet").write_bytes(b"no")
     code, text = said("add", str(new), str(tmp_path / "bad.parquet"))
     assert code == 3
-    assert "-> van/2026-03-01-new.parquet" in text.replace("\n", "")
+    assert "added as van/2026-03-01-new.parquet" in text.replace("\n", "")
     code, text = said("verify")
     assert code == 0
     assert "7 sound" in text

@@ -18,12 +18,15 @@ from logbench.importing.model import Drive, Imported, Report
 from logbench.importing.run import files_in, is_foreign, preview, read_file
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
+from logbench.system.progress import Told
 from tests.importing.reading import column_of
 
-DASHES = Format((".dashes",), sheet=lambda path, mapping, _: load_csv(path, mapping, "|"))
+DASHES = Format(
+    (".dashes",), sheet=lambda path, mapping, _, told: load_csv(path, mapping, "|", told)
+)
 
 
-def _beeps(path: Path) -> Imported:
+def _beeps(path: Path, _told: Told) -> Imported:
     """One engine speed a byte, a second apart."""
     value = np.frombuffer(path.read_bytes(), np.uint8) * 10.0
     if not len(value):

@@ -83,7 +83,8 @@ def test_a_folder_goes_on_past_a_bad_file(tmp_path):
     told: list[float] = []
     case = ImportFiles(out, files_in([source]), memory=tmp_path)
     outcomes = run_here(case, lambda _, share: told.append(share)).imported
-    assert told == [0.0, 0.25, 0.5, 0.75]
+    assert told == sorted(told)
+    assert {0.0, 0.25, 0.5, 0.75} <= set(told)
     assert {o.source.name: len(o.made) for o in outcomes} == {
         "1.csv": 1, "2.csv": 0, "3.csv": 2, "4.parquet": 1}  # fmt: skip
     assert [o.problem != "" for o in outcomes if o.source.name == "2.csv"] == [True]

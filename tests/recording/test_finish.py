@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from logbench.errors import StorageError
-from logbench.recording import finish as finishing
+from logbench.recording import writing
 from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import finish, write_recording
 from logbench.recording.journal import JournalWriter
@@ -187,7 +187,7 @@ def test_disk_full_while_finishing(tmp_path, traces, facts, monkeypatch, room):
     def opened(path, mode, opener):
         return _FullDisk(open(path, mode, opener=opener), room)
 
-    monkeypatch.setattr(finishing, "open", opened, raising=False)
+    monkeypatch.setattr(writing, "open", opened, raising=False)
     with pytest.raises(StorageError, match=r"disk is full.*samples stay in drive.parquet.journal"):
         finish(writer)
     assert [path.name for path in tmp_path.iterdir()] == ["drive.parquet.journal"]
@@ -244,7 +244,7 @@ def test_read_only_disk(tmp_path, traces, facts, monkeypatch, number):
     def refuse(*_args, **_opener):
         raise OSError(number, os.strerror(number))
 
-    monkeypatch.setattr(finishing, "open", refuse, raising=False)
+    monkeypatch.setattr(writing, "open", refuse, raising=False)
     with pytest.raises(StorageError, match="read-only: choose another folder; nothing is lost"):
         finish(writer)
     assert journal_path(out).exists()

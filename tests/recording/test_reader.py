@@ -28,9 +28,10 @@ from logbench.errors import (
 )
 from logbench.recording import reader
 from logbench.recording.columns import FACTS_KEY
-from logbench.recording.finish import PARQUET_SCHEMA, write_recording
+from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace
 from logbench.recording.reader import open_recording
+from logbench.recording.writing import PARQUET_SCHEMA
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ import pytest
 
 from logbench.errors import SamplesMissingError, StorageError
 from logbench.recording import finish as finishing
-from logbench.recording import recovery
+from logbench.recording import recovery, writing
 from logbench.recording.columns import FACTS_KEY
 from logbench.recording.finish import finish
 from logbench.recording.frames import ROW, Kind, encode_frame
@@ -166,7 +166,7 @@ def test_the_finished_file_is_not_what_was_written(tmp_path, monkeypatch, what):
     """The disk gave back something else: the file gets no name, the journal stays."""
     out = tmp_path / "a.parquet"
     writer = journal(out)
-    write, forget = finishing._write_parquet, finishing.forget_cached
+    write, forget = writing._write_parquet, writing.forget_cached
 
     def other(part, signals, facts, *rest):
         if what == "facts":
@@ -190,8 +190,8 @@ def test_the_finished_file_is_not_what_was_written(tmp_path, monkeypatch, what):
         if what == "unreadable":
             os.truncate(part, part.stat().st_size // 2)
 
-    monkeypatch.setattr(finishing, "_write_parquet", other)
-    monkeypatch.setattr(finishing, "forget_cached", gone_bad)
+    monkeypatch.setattr(writing, "_write_parquet", other)
+    monkeypatch.setattr(writing, "forget_cached", gone_bad)
     with pytest.raises(
         StorageError, match=r"not what was written: 200 .*stay in a.parquet.journal"
     ):
@@ -350,7 +350,7 @@ def test_a_full_disk_is_told_as_such_and_at_once(tmp_path, monkeypatch):
     def full(*_args, **_named):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(finishing, "open", full, raising=False)
+    monkeypatch.setattr(writing, "open", full, raising=False)
     began = time.monotonic()
     outcomes = list(recover(tmp_path))
     assert time.monotonic() - began < 5.0

@@ -13,7 +13,6 @@ from logbench.archive.archive import Archive
 from logbench.archive.store import LocalStore
 from logbench.cases.archive import AddRecordings
 from logbench.cases.compare import find_recordings
-from logbench.cases.job import newest_recording
 from logbench.cases.work import run_here
 from logbench.errors import ImportFileError
 from logbench.importing.run import files_in
@@ -54,7 +53,7 @@ def test_nothing_waits_for_what_is_no_file(odd: Path):
     listing = LocalStore(odd).listing()
     assert [entry.path for entry in listing.recordings] == ["bad-b.parquet"]
     assert {p.path for p in listing.problems} >= {"pipe-b.parquet", "circle-b.parquet", "deep/up"}
-    assert newest_recording(odd) == odd / "bad-b.parquet"
+    assert newest_files(odd, ".parquet", 1) == [odd / "bad-b.parquet"]
     recent = tuple(odd / f"{kind}-b.parquet" for kind in ("pipe", "circle", "device", "gone"))
     found = run_here(find_recordings(odd, recent))
     assert len(found) == 5
@@ -98,5 +97,5 @@ def test_a_folder_of_many_recordings_is_chosen_from_soon(tmp_path: Path):
         (tmp_path / f"{number}.parquet").touch()
     begun = time.process_time()
     assert len(run_here(find_recordings(tmp_path, ()))) == 60
-    newest_recording(tmp_path)
+    newest_files(tmp_path, ".parquet", 1)
     assert time.process_time() - begun < 1.0

@@ -142,6 +142,7 @@ class ArchivePage(QWidget):
         self.empty.pressed.connect(asking.for_archive)
         body.facets.changed.connect(self._soon.start)
         body.table.chosen_changed.connect(self._details_soon.start)
+        self.work.stopped.connect(self.notice.passing)
         for source in (self.work, self.importer, self.choice):
             source.failed.connect(self.notice.trouble)
         asking.place.connect(self.open_place)

@@ -25,11 +25,12 @@ from logbench.app.parts import lay, named, text_button
 from logbench.app.plain import Label, TreeRow, plain_tip
 from logbench.app.services import Services
 from logbench.app.tables import Tree
-from logbench.cases.job import Added, AddFiles, load_timeline, look_at_photo, newest_recording
+from logbench.cases.job import RECORDING, Added, AddFiles, load_timeline, look_at_photo
 from logbench.job.comparisons import Sides, missing_sides, sides_by_role
 from logbench.job.model import Photo
 from logbench.job.timeline import Moment
 from logbench.job.times import local_text, short_time
+from logbench.system.folders import newest_files
 from logbench.words import tr, word
 
 if TYPE_CHECKING:
@@ -59,9 +60,8 @@ class Adding:
     def add_newest(self, opened: OpenJob) -> None:
         """Add the drive that was recorded last."""
         folder = self._services.settings.folder
-        newest = newest_recording(folder)
-        if newest is not None:
-            self.add(opened, [newest])
+        if newest := newest_files(folder, RECORDING, 1):
+            self.add(opened, newest)
         else:
             opened.trouble(
                 tr("{folder} has no recording yet: record on the Live page.", folder=folder)

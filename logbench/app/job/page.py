@@ -29,6 +29,7 @@ from logbench.app.job.opening import Opening, StartCard
 from logbench.app.job.records import OtherCodes, RecordsPanel
 from logbench.app.job.reporting import ExportDialog, ReportDialog, Reporting
 from logbench.app.job.story import StoryPanel, WorkPanel
+from logbench.app.long_work import WorkRow
 from logbench.app.notice import Notice, Remedy
 from logbench.app.parts import Drops, Elided, lay, middle, muted, styled, text_button
 from logbench.app.services import Services
@@ -46,6 +47,10 @@ TITLES = (
     tr("Story"), tr("Car's records"), tr("Other modules"), tr("Recordings"), tr("Work"),
     tr("Photos"), tr("Timeline"), tr("Causes"),
 )  # fmt: skip
+
+
+_BAR_PX = 100
+"""It stands beside the title."""
 
 
 class JobTabs(QTabWidget):
@@ -96,16 +101,13 @@ class JobTabs(QTabWidget):
         self.currentWidget().focusNextChild()
 
 
-class WorkBar(QWidget):
-    """What is being done for jobs, whichever is open, and the button that cancels it. Hidden while
-    nothing is done."""
+class WorkBar(WorkRow):
+    """What is being done for jobs, whichever is open."""
 
     def __init__(self, runner: Runner) -> None:
         super().__init__()
         self._runner = runner
-        self.doing = Elided()
-        self.cancel_button = text_button(tr("Cancel  Ctrl+."), self.cancel)
-        lay(QHBoxLayout(self), (self.doing, 1), self.cancel_button, margins=(12, 0, 12, 0))
+        self.bar.setFixedWidth(_BAR_PX)
         self.refresh()
         runner.changed.append(self.refresh)
 
@@ -115,18 +117,14 @@ class WorkBar(QWidget):
         cases = [r for r in self._runner.running if isinstance(r.case, JobCase) and r.case.title]
         return max(cases, key=lambda r: r.case.canceling == "drop", default=None)
 
-    def cancel(self) -> None:
-        """End it, where that can be."""
-        if self.shown is not None:
-            self.shown.cancel()
-
     def refresh(self) -> None:
         """Show what is done now; of another job than the one that is open with its title."""
         running = self.shown
         self.setVisible(running is not None)
         if running is not None:
             name = f"{in_label(running.owner.name)}: " if running.owner.closed else ""
-            self.doing.tell(f"{name}{running.said}")
+            self.report(f"{name}{running.said}", running.share)
+            self.bar.setVisible(running.share > 0.0)
             self.cancel_button.setVisible(running.case.canceling == "drop")
 
 
@@ -151,6 +149,7 @@ class JobPage(QWidget):
         """Asks whether it is; tests put their own answer here."""
         self.tabs = JobTabs(services)
         self.work_bar = WorkBar(services.runner)
+        self.work_bar.stopped.connect(self.notice.passing)
         settings = services.settings
         self.opening = Opening(settings, self.open_path, self.notice.trouble, self)
         self.reporting = Reporting(settings, self.say, self)

@@ -9,6 +9,7 @@ from PySide6.QtCore import QBuffer, QIODeviceBase, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QGuiApplication, QImage, QPainter
 from PySide6.QtWidgets import QFileDialog, QWidget
 
+from logbench.app.long_work import LongWork
 from logbench.app.notice import Notice
 from logbench.app.parts import text_button
 from logbench.app.plot.stack import StripStack
@@ -17,7 +18,6 @@ from logbench.app.review.plots import ReviewPlots
 from logbench.app.services import Services
 from logbench.app.theme import Theme
 from logbench.cases.recording import ExportRecording, ExportSpan
-from logbench.cases.runner import Owner
 from logbench.errors import StorageError
 from logbench.foreign import in_label
 from logbench.recording.export import Selection
@@ -50,13 +50,15 @@ class Exporting:
     ) -> None:
         self._page, self._look, self._plots = page, services.look, plots
         self._notes, self._notice = notes, notice
-        self._owner: Owner | None = None
+        self.work = LongWork(services.runner.owner(tr("Review")))
+        self.work.failed.connect(notice.trouble)
+        self.work.stopped.connect(notice.passing)
         self._recording: Recording | None = None
         self.button = text_button(tr("Export …"), self.ask_where, tr("Export what is shown"))
 
-    def show(self, owner: Owner, recording: Recording) -> None:
-        """Another recording, which owns what is written of it."""
-        self._owner, self._recording = owner, recording
+    def show(self, recording: Recording) -> None:
+        """Another recording; what is written of the one before is written on."""
+        self._recording = recording
 
     def ask_where(self) -> None:
         """Let the user name a file: its ending says whether a picture or the samples."""
@@ -82,12 +84,12 @@ class Exporting:
         """Write what is shown: the picture, or the samples and notes from A to B or of the view,
         in the units shown; or the whole recording as one without personal data. `private`: samples
         without notes and without signals that are not the program's."""
-        recording, owner, plots = self._recording, self._owner, self._plots
-        if recording is None or owner is None:
+        recording, plots = self._recording, self._plots
+        if recording is None:
             return
         if path.suffix.lower() == ".parquet" and recording.path is not None:
             whole = ExportRecording(recording.path, path, Selection(), private=True)
-            owner.start(whole, self._exported, self._notice.trouble)
+            self.work.start(whole, self._exported)
             return
         if path.suffix.lower() != ".csv":
             try:
@@ -102,7 +104,7 @@ class Exporting:
         shown = tuple(dict.fromkeys(signal for signal, _ in plots.stack.keys))
         units, notes = self._look.units, self._notes.list.remarks
         case = ExportSpan(path, recording, shown, first, last, units, notes, private)
-        owner.start(case, self._exported, self._notice.trouble)
+        self.work.start(case, self._exported)
 
     def copy_picture(self) -> None:
         """Put the picture of what is shown into the clipboard."""

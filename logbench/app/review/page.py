@@ -113,7 +113,8 @@ class ReviewPage(QWidget):
         self._pages = QStackedWidget()
         self._pages.addWidget(middle(self.empty))
         self._pages.addWidget(split)
-        lay(QVBoxLayout(self), (self._pages, 1), margins=(0, 0, 0, 0), spacing=0)
+        parts = self.exporting.work, (self._pages, 1)
+        lay(QVBoxLayout(self), *parts, margins=(0, 0, 0, 0), spacing=0)
 
     def _make_side(self) -> QFrame:
         """Findings and signals, one behind the other."""
@@ -201,7 +202,11 @@ class ReviewPage(QWidget):
         StripMenu(self.stack, self.strip_keys, in_time, at_cursor)
         self.notes.add_commands(self)
         self.empty.add_commands(self)
-        add_command(self, tr("Cancel what is being done"), "Ctrl+.", self.opening.cancel)
+        add_command(self, tr("Cancel what is being done"), "Ctrl+.", self._cancel)
+
+    def _cancel(self) -> None:
+        """What is opened before what is exported."""
+        (self.opening if self.opening.busy else self.exporting.work).cancel()
 
     def commands(self) -> list[QAction]:
         """What can be done on this page."""
@@ -269,7 +274,7 @@ class ReviewPage(QWidget):
         self.ribbon.clear()
         self.stack.mark(event_times=[e.t_ns for e in recording.facts.events])
         self.notes.open(self.opening.shown, recording)
-        self.exporting.show(self.opening.shown, recording)
+        self.exporting.show(recording)
         self.correcting.show(self.opening.shown, recording)
         self.find_bar.forget()
         self.span_panel.clear()
