@@ -109,6 +109,7 @@ def test_what_people_write_stays():
     assert foreign.in_label("a\tb\nc", lines=True) == "a\tb\nc"
     assert foreign.in_label("R&D", keys=True) == "R&&D"
     assert foreign.in_html("a\nb") == "a<br/>b"
+    assert foreign.in_plot("<b>a</b>\nb") == "&lt;b&gt;a&lt;/b&gt; b"
 
 
 def test_a_flood_of_marks_ends():

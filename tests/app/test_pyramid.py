@@ -106,6 +106,22 @@ def test_between_and_at_give_the_samples_back(drive, start, width):
     assert pyramid.at(t0) == expected
 
 
+def test_at_the_time_of_a_sample_it_is_that_sample():
+    t_ns = np.arange(5, dtype=np.int64) * 10
+    pyramid = Pyramid.of(t_ns, t_ns / 10.0)
+    found = [pyramid.at(t) for t in (-1, 0, 9, 10, 99)]
+    assert found == [None, (0, 0.0), (0, 0.0), (10, 1.0), (40, 4.0)]
+    assert pyramid.around(10) == ((10, 1.0), 20)
+
+
+def test_of_a_bucket_neither_a_spike_nor_what_is_beside_no_value_is_lost():
+    t_ns, value = np.arange(4096, dtype=np.int64), np.zeros(4096)
+    value[101], value[201], value[301] = -5.0, 5.0, np.nan
+    buckets = Pyramid.of(t_ns, value).buckets(0, 4096, float(FIRST_BUCKET))
+    assert buckets.samples > 1
+    assert (buckets.low.min(), buckets.high.max()) == (-5.0, 5.0)
+
+
 @settings(deadline=None, derandomize=True)
 @given(drives, st.floats(-0.1, 1.1), st.floats(0, 1.1))
 def test_extremes_hold_all_that_is_in_view_and_nothing_far_from_it(drive, start, width):

@@ -166,6 +166,21 @@ def test_response_pending_is_not_part_of_the_round_trip(tmp_path):
     assert trace.t_ns.tolist() == [0, 2_010_000_000]
 
 
+def test_a_reply_long_after_any_request_is_as_old_as_itself(tmp_path):
+    """ISO 15765-3: 5 s from request to reply at most."""
+    imported = read_log(
+        tmp_path,
+        [
+            (0.0, "can0", "7DF", "02 01 0C"),
+            (4.0, "can0", "7E8", "04 41 0C 1A F8"),
+            (10.0, "can0", "7DF", "02 01 0C"),
+            (16.0, "can0", "7E8", "04 41 0C 1A F8"),
+        ],
+    )
+    (trace,) = imported.drives[0].traces
+    assert trace.t_ns.tolist() == [0, 14_000_000_000]
+
+
 def test_service_22_is_read_as_service_01_is(tmp_path):
     """SAE J1979-2: PID 0C is the identifier F40C, with the same data bytes; F802 is the VIN."""
     vin = b"ZZ9TEST120X000007"

@@ -100,6 +100,8 @@ def test_a_budget_allows_bursts_and_a_rate() -> None:
     assert [budget.take() for _ in range(4)] == [True, True, True, False]
     now[0] += 1
     assert [budget.take() for _ in range(2)] == [True, False]
+    now[0] += 1000
+    assert [budget.take() for _ in range(4)] == [True, True, True, False]
 
 
 def test_who_guesses_the_address_is_shut_out_for_a_while() -> None:

@@ -51,6 +51,11 @@ def test_conversions_as_pint(unit, value):
     assert METRIC.value(value, unit) == value
 
 
+def test_an_inch_of_water_is_that_of_the_published_table():
+    """NIST SP 811, conventional, at 4 degC (from memory): 2.490889e2 Pa."""
+    assert convert(np.array([10.0]), "inH2O", "kPa") == pytest.approx([2.490889], rel=1e-6)
+
+
 def test_a_difference_of_temperatures_has_no_offset():
     assert US.value(10.0, "K") == 18.0
     assert METRIC.figure(10.0, "degC", difference=True) == "10 K"

@@ -30,6 +30,13 @@ def test_older_frames() -> None:
     assert frame_s(PROTOCOLS["2"], 7) == pytest.approx(88 / 10_400)
 
 
+def test_flow_control_takes_its_place_on_the_bus():
+    one_s, sending = frame_s(CAN), Sending("7E8", (bytes(8),) * 3, 0.0)
+    times = [arrival.t_s for arrival in can_arrivals(CAN, [sending])]
+    assert times == pytest.approx([one_s, 3 * one_s, 4 * one_s])
+    assert len(can_arrivals(CAN, [sending], flow_control=False)) == 1
+
+
 def test_two_ecus_share_the_bus() -> None:
     frame = bytes(8)
     sendings = [Sending("7E8", (frame,) * 3, 0.010), Sending("7E9", (frame,), 0.010)]

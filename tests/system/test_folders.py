@@ -17,7 +17,7 @@ from logbench.cases.work import run_here
 from logbench.errors import ImportFileError
 from logbench.importing.run import files_in
 from logbench.system import limits
-from logbench.system.folders import files_below, newest_files
+from logbench.system.folders import FolderTooLargeError, files_below, newest_files
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="there are no such files")
 
@@ -77,6 +77,19 @@ def test_more_names_than_are_looked_at(tmp_path: Path, monkeypatch: pytest.Monke
     (tmp_path / "archive").mkdir()
     account = run_here(AddRecordings(Archive(tmp_path / "archive"), (tmp_path,)))
     assert any("more than 100 names" in line.text for line in account.lines)
+
+
+def test_names_are_counted_over_all_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(limits, "FOLDER_FILES", 10)
+    for number in range(4):
+        (tmp_path / f"{number}").mkdir()
+        (tmp_path / f"{number}/a.csv").write_text("x")
+    assert len(list(files_below(tmp_path))) == 4
+    (tmp_path / "3/b.csv").write_text("x")
+    for more in "cd":
+        (tmp_path / f"3/{more}.csv").write_text("x")
+    with pytest.raises(FolderTooLargeError):
+        list(files_below(tmp_path))
 
 
 def test_folders_within_folders_without_end(tmp_path: Path):

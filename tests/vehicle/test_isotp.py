@@ -8,7 +8,7 @@ import time
 import can
 import isotp
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logbench.vehicle.framing import (
@@ -63,6 +63,7 @@ messages = st.binary(min_size=1, max_size=120).map(lambda tail: b"\x49" + tail)
 
 
 @given(messages)
+@example(b"\x49" + bytes(range(200)))  # frames are counted modulo 16
 @settings(max_examples=60, deadline=None)
 def test_segments_of_can_isotp_come_together_again(message):
     frames = segmented(message)
