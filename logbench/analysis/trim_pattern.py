@@ -1,4 +1,4 @@
-"""Which pattern the total fuel trims of all cells make, and what it may mean (trade-notes 1).
+"""Which pattern the total fuel trims of all cells make, and what it may mean.
 
 - *Falls with airflow* (high at idle, little at 2,500 rpm and cruise): unmetered air. The trade's
   rule: idle at +10 % or more, falling by 7 to 8 points at 2,500 rpm without load. [CP] Without an

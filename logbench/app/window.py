@@ -37,7 +37,7 @@ from logbench.cases.work import Work, only_looks
 from logbench.words import tr
 
 if TYPE_CHECKING:
-    from logbench.app.guide import Guide
+    from logbench.app.guide.window import Guide
     from logbench.app.importing import Importing
     from logbench.app.live.session import CaptureFactory
 
@@ -189,13 +189,14 @@ class MainWindow(QMainWindow):
     @cached_property
     def guide(self) -> Guide:
         """What to do on each page."""
-        from logbench.app.guide import Guide
+        from logbench.app.guide.window import Guide
 
-        return Guide(TITLES, self)
+        return Guide(self)
 
     def show_guide(self) -> None:
         """The guide, at the page that is shown."""
-        self.guide.open_at(next(k for k in TITLES if vars(self.pages).get(k) is self._shown()))
+        key = next(k for k in TITLES if vars(self.pages).get(k) is self._shown())
+        self.guide.open_at(f"{key}.md")
 
     def show_help(self) -> None:
         """Version, log file, details for the clipboard."""

@@ -243,7 +243,8 @@ class _Sheet:
                 chart.add(Line(((a, y, a, y + tall), (b, y, b, y + tall)), shade.color))
             chart.add(Box(a, y, b - a, 2.5, shade.color))
         edges = tuple((left, level(end), right, level(end)) for end in band if end is not None)
-        chart.add(Line(edges, _BAND_LOOK[1], 0.6, (3, 2)))
+        if edges:
+            chart.add(Line(edges, _BAND_LOOK[1], 0.6, (3, 2)))
         left_axis(chart, row.low, row.high, round(3 * tall / STRIP), level, left, right)
         if strip.zero and row.low < 0.0 < row.high:
             chart.add(rule(left, level(0.0), right, level(0.0)))

@@ -29,7 +29,7 @@ _WEIGH = (
     " any share of ethanol somewhat more often, so that there are some.",
     "Three bands were set with other simulated cars in view (both trends of the fuel trim, the"
     " fastest warm-up), never with the seeds kept for final figures; their basis in"
-    " [checks.md](checks.md) says what else they stand on.",
+    " the [guide](../logbench/app/guide/pages/checks/index.md) says what else they stand on.",
     "When the simulated cars were given the scatter of a real one, three faults were made stronger"
     " at severity 1, so that it stays the plain fault it is meant to be: leaking_injector,"
     " biased_o2 and lazy_o2. Their figures lean on that choice more than the others'.",

@@ -1,4 +1,4 @@
-"""docs/checks.md is made from what runs, and says where every band comes from."""
+"""What the checks say is explained, and every explanation is used; their pages: test_guide.py."""
 
 from __future__ import annotations
 
@@ -9,32 +9,13 @@ import tomllib
 from pathlib import Path
 
 import logbench.analysis
-from docs.make_checks import bands_of, text, write
 from logbench.analysis.applicability import WHOLE
-from logbench.analysis.bands import load_bands
 from logbench.analysis.causes.catalog import CAUSES, NAMED
 from logbench.analysis.cautions import CAUTIONS
 from logbench.analysis.findings import ASKS, EXPLANATIONS, UNLESS
 from logbench.analysis.run import all_checks
 from logbench.analysis.trim_pattern import CELLS
 from logbench.signals.table import table
-
-PAGE = Path(__file__).parents[2] / "docs/checks.md"
-
-
-def test_the_page_in_docs_is_that_of_the_present_checks():
-    assert PAGE.read_text("utf-8") == text(load_bands()), "python docs/make_checks.py"
-
-
-def test_every_check_and_every_band_is_explained():
-    page = text(load_bands())
-    for module in all_checks():
-        assert module.TITLE in page
-        assert f"`{module.KEY}`" in page
-    used = [band.key for module in all_checks() for band in bands_of(module, load_bands())]
-    assert sorted(used) == sorted(band.key for band in load_bands())
-    for band in load_bands():
-        assert band.basis in page
 
 
 def test_every_explanation_is_used_and_every_name_there():
@@ -119,14 +100,3 @@ def test_every_other_name_of_a_cause_is_used_and_every_name_used_is_one():
     assert {key for key, cause in CAUSES.items() if not cause.prior} <= {
         NAMED[name].key for name in named
     }
-
-
-def test_a_plot_for_each_check_with_bands(tmp_path):
-    written = write(tmp_path)
-    plots = {p.stem for p in written if p.suffix == ".svg"}
-    assert plots == {m.KEY for m in all_checks() if bands_of(m, load_bands())}
-    again = {p.name: p.read_bytes() for p in written}
-    write(tmp_path)
-    assert again == {p.name: p.read_bytes() for p in written}
-    for name in plots:
-        assert f"checks/{name}.svg" in (tmp_path / "checks.md").read_text("utf-8")

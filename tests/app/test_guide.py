@@ -1,33 +1,78 @@
-"""F1 opens the guide at the page that is shown, without internet."""
+"""F1 opens the guide at the page that is shown, offline. What it holds: tests/test_guide.py."""
 
 from __future__ import annotations
 
 import re
 
-import pytest
+from PySide6.QtCore import QUrl
+from PySide6.QtGui import QImage, QTextDocument
 
+from logbench.app.guide import files, place, text_of
+from logbench.app.guide.window import Guide
 from logbench.app.pages import TITLES
 from logbench.app.window import MainWindow
 
-
-@pytest.mark.parametrize("page", list(TITLES))
-def test_the_guide_opens_at_the_page_that_is_shown(window: MainWindow, page: str):
-    window.pages.show_page(page)
-    command = next(a for a in window.commands() if "F1" in [k.toString() for k in a.shortcuts()])
-    command.trigger()
-    assert window.guide.isVisible()
-    assert window.guide.text.toPlainText().startswith(f"{TITLES[page]}:")
-    window.guide.close()
+PICTURE = QTextDocument.ResourceType.ImageResource.value
 
 
-@pytest.mark.parametrize("page", list(TITLES))
-def test_keys_that_the_guide_names_do_what_is_there(window: MainWindow, page: str):
-    window.pages.show_page(page)
-    window.show_guide()
-    text = window.guide.text.toPlainText()
-    window.guide.close()
+def test_the_guide_opens_at_the_page_that_is_shown_and_its_keys_do_something(window: MainWindow):
+    text = " ".join(text_of(file) for file in files())
     told = set(re.findall(r"\b(?:Ctrl\+|Shift\+|Alt\+)+[A-Z0-9]\w?\b|\bF\d{1,2}\b", text))
-    for other in TITLES:
-        window.pages.show_page(other)
+    assert len(told) > 15
+    command = next(a for a in window.commands() if "F1" in [k.toString() for k in a.shortcuts()])
+    for page, title in TITLES.items():
+        window.pages.show_page(page)
         told -= {key.toString() for action in window.commands() for key in action.shortcuts()}
+        command.trigger()
+        assert window.guide.isVisible()
+        assert window.guide.text.toPlainText().startswith(f"{title}:")
+        window.guide.close()
     assert told == set()
+
+
+def test_the_whole_guide_is_clicked_through(window: MainWindow):
+    guide = Guide(window)
+    guide.open_at("index.md")
+    reached = {"index.md"}
+    for file in files():
+        for link in re.findall(r"[^!]\[[^]]+]\(([^)]+\.md)\)", text_of(file)):
+            target = place(link, file)
+            if target not in reached:
+                guide.open_at(file)
+                guide.text.anchorClicked.emit(QUrl(link))
+                assert guide.text.file == target
+                guide.back.click()
+                assert guide.text.file == file
+                reached.add(target)
+    assert reached == set(files())
+    guide.close()
+
+
+def test_pictures_are_drawn_and_nothing_else_is_loaded(window: MainWindow):
+    page = Guide(window).text
+    page.show_file("checks/gears.md")
+    drawn = page.loadResource(PICTURE, QUrl("gears.svg"))
+    assert isinstance(drawn, QImage)
+    color = {drawn.pixelColor(x, drawn.height() // 3).name() for x in range(drawn.width())}
+    assert len(color) > 3
+    for link in (
+        "../index.md",
+        "../../window.py",
+        "file:///etc/passwd",
+        "https://example.org/a.svg",
+    ):
+        assert page.loadResource(PICTURE, QUrl(link)) is None
+    page.anchorClicked.emit(QUrl("https://example.org/index.md"))
+    assert page.file == "checks/gears.md"
+
+
+def test_the_list_is_searched_by_words(window: MainWindow):
+    guide = Guide(window)
+    guide.words.setText("thermostat closes NOTHING")
+    guide._narrow()
+    top = [guide.list.topLevelItem(n) for n in range(guide.list.topLevelItemCount())]
+    assert all(row.isHidden() for row in top)
+    guide.words.setText("Voltmeter")
+    guide._narrow()
+    shown = [row.text(0) for row in top if not row.isHidden()]
+    assert shown == ["Make it your own"]

@@ -55,7 +55,7 @@ def applying(car: Car | None = None, now_ns: int = 0, **values: float):
 
 def test_bands_apply_by_what_the_car_does():
     """Held against the bands of the checks: charging 13.2 to 15.0 V, warm coolant 77 to 110 degC,
-    total trim within 10 % (docs/checks.md)."""
+    total trim within 10 % (checks/fuel_trim.md of the guide)."""
     assert applying(RPM=700.0, VPWR=14.0)["VPWR"] == (13.2, 15.0)
     assert applying(RPM=0.0, VPWR=12.2)["VPWR"] == (11.9, 13.4)
     assert "VPWR" not in applying(VPWR=12.2)

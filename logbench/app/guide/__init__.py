@@ -1,39 +1,79 @@
-"""The guide: a page of text for each page of the window, in the program, without internet."""
+"""The guide: pages of text and pictures, in the program without internet, and as the site that CI
+makes of the same files. `pages/index.md` lists them; a list that it leads to (`checks/index.md`) is
+part of it. Imports no Qt.
+"""
 
 from __future__ import annotations
 
-from importlib import resources
+import posixpath
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
-from PySide6.QtWidgets import QDialogButtonBox, QVBoxLayout, QWidget
+FOLDER = Path(__file__).resolve().parent / "pages"
+FIRST = "index.md"
+_ENTRY = re.compile(r"- \[([^]]+)\]\(([^)]+\.md)\)")
+_PICTURE = re.compile(r"!\[[^]]*\]\([^)]*\)")
 
-from logbench.app.parts import Dialog, chooser, lay
-from logbench.app.plain import Page
-from logbench.words import tr
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A page in the list: its file below `FOLDER`, its title there, and what it leads to."""
+
+    file: str
+    title: str
+    parts: tuple[Entry, ...] = ()
 
 
-class Guide(Dialog):
-    """Beside the window, at the page that is shown there. `titles`: by key, as in `Pages`."""
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """Pages under one heading of the list."""
 
-    def __init__(self, titles: dict[str, str], parent: QWidget) -> None:
-        super().__init__(tr("Guide"), parent, 360)
-        choices = [(title, key) for key, title in titles.items()]
-        self.page = chooser(tr("Page of the guide"), 12, choices)
-        self.text = Page()
-        self.text.setAccessibleName(tr("Guide"))
-        self.page.currentIndexChanged.connect(self._show)
-        close = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
-        close.rejected.connect(self.close)
-        lay(QVBoxLayout(self), self.page, (self.text, 1), close)
-        self.resize(720, 640)
-        self._show()
+    title: str
+    entries: tuple[Entry, ...]
 
-    def open_at(self, key: str) -> None:
-        """Show the page of the window with this key."""
-        self.page.setCurrentIndex(self.page.findData(key))
-        self.show()
-        self.raise_()
-        self.text.setFocus()
 
-    def _show(self) -> None:
-        name = f"{self.page.currentData()}.md"
-        self.text.setMarkdown(resources.files(__name__).joinpath(name).read_text("utf-8"))
+@cache
+def chapters() -> tuple[Chapter, ...]:
+    """The list of pages, by its headings."""
+    _, *parts = re.split(r"^## ", text_of(FIRST), flags=re.MULTILINE)
+    found = ((part.partition("\n")[0].strip(), tuple(_entries(part, FIRST))) for part in parts)
+    return tuple(Chapter(title, entries) for title, entries in found if entries)
+
+
+def files() -> tuple[str, ...]:
+    """Every page, in the order of the list, that of the list first."""
+    entries = (entry for chapter in chapters() for entry in chapter.entries)
+    return (FIRST, *(file for entry in entries for file in _files(entry)))
+
+
+def text_of(file: str) -> str:
+    """A page as Markdown."""
+    return (FOLDER / file).read_text(encoding="utf-8")
+
+
+def words_of(file: str) -> str:
+    """A page in small letters, to search in."""
+    return _PICTURE.sub("", text_of(file)).lower()
+
+
+def place(link: str, page: str) -> str:
+    """Where a link of a page leads, below `FOLDER`; empty where it leads out of it."""
+    target = posixpath.normpath(posixpath.join(posixpath.dirname(page), link.partition("#")[0]))
+    file = FOLDER / target
+    return target if file.is_file() and file.resolve().is_relative_to(FOLDER) else ""
+
+
+def _entries(text: str, page: str) -> Iterator[Entry]:
+    for title, link in _ENTRY.findall(text):
+        file = place(link, page)
+        lists = posixpath.basename(file) == FIRST
+        yield Entry(file, title, tuple(_entries(text_of(file), file)) if lists else ())
+
+
+def _files(entry: Entry) -> Iterator[str]:
+    yield entry.file
+    for part in entry.parts:
+        yield from _files(part)
