@@ -54,7 +54,7 @@ def section(material: Material) -> Iterator[Block]:
                 what=shown(test.what),
             )
         )
-        yield Bullets(tuple(caution.text for caution in test.cautions), "small")
+        yield Bullets(tuple(shown(caution.text) for caution in test.cautions), "small")
     else:
         yield Paragraph(in_units(no_test(now), material.units))
 

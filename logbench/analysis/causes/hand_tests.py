@@ -63,6 +63,10 @@ class Outcome:
         return self.below is not None or self.above is not None
 
 
+_FROM_THE_SEAT = ("on_road", "full_throttle", "exhaust_gas", "rolling")
+"""Cautions of a test in which no hand leaves the car's controls."""
+
+
 @dataclass(frozen=True)
 class HandTest:
     """One test of the catalog. `outcomes`: its own ones; `rest`: what it is called when none of
@@ -98,6 +102,15 @@ class HandTest:
         """Whether this engine can have it: what is not known of it rules nothing out."""
         needed = all(engine.holds(trait) is not False for trait in self.needs)
         return needed and not any(engine.holds(trait) for trait in self.unless)
+
+    def on(self, engine: Engine) -> HandTest:
+        """The test as it is for this engine: hands that go to a hybrid are warned of its high
+        voltage."""
+        by_hand = any(caution.key not in _FROM_THE_SEAT for caution in self.cautions)
+        high = CAUTIONS["high_voltage"], CAUTIONS["orange"]
+        if engine.holds(Trait.HYBRID) and by_hand and not any(c in self.cautions for c in high):
+            return replace(self, cautions=(*self.cautions, CAUTIONS["orange"]))
+        return self
 
     def is_told(self, seen: Iterable[str]) -> bool:
         """Whether one of these observations, by their keys, says the same already."""

@@ -5,7 +5,7 @@ that can injure not where a safer one tells half as much."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -112,7 +112,7 @@ def next_tests(causes: Causes, engine: Engine, done: Iterable[Done] = ()) -> tup
         if test.key not in over and test.fits(engine) and not test.is_told(seen)
     ]
     worth = [one for one in proposed if one.bits >= LEAST_BITS]
-    return tuple(sorted(worth, key=_order(worth)))
+    return tuple(replace(one, test=one.test.on(engine)) for one in sorted(worth, key=_order(worth)))
 
 
 def settled(causes: Causes) -> bool:

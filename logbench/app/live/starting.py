@@ -42,7 +42,7 @@ CAUTIONS = (
         "Full throttle only where lawful and safe. Stop on an oil light, overheating or a flashing "
         "malfunction lamp."
     ),
-    *(CAUTIONS_OF_CARS[key].text for key in ("unasked", "high_voltage")),
+    *(CAUTIONS_OF_CARS[key].text for key in ("rolling", "unasked", "high_voltage")),
 )
 """Common practice; carbon monoxide: NIOSH advice."""
 

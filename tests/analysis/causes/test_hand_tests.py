@@ -82,6 +82,32 @@ def test_what_uses_fuel_flames_or_high_voltage_carries_its_caution():
     assert HAND_TESTS["soaked"].danger == 0
 
 
+def test_where_feet_leave_the_pedals_the_car_is_held():
+    """The parking brake stood in the caution of exhaust gas only, and nowhere where an engine is
+    cranked or a hybrid stands ready to drive."""
+    runs = {CAUTIONS["exhaust_gas"], CAUTIONS["spinning"]}
+    tests = [test for test in HAND_TESTS.values() if runs & {*test.cautions}]
+    assert len(tests) > 20
+    for test in (*tests, HAND_TESTS["converter_output"], HAND_TESTS["wiggle"]):
+        assert CAUTIONS["rolling"] in test.cautions, test.key
+    assert "unasked" in CAUTIONS["moving_parts"].text
+
+
+def test_where_fuel_is_measured_nothing_hot_is_near():
+    measured = [test for test in HAND_TESTS.values() if "fuel pressure gauge" in test.tools]
+    for test in (*measured, HAND_TESTS["fuel_volume"], HAND_TESTS["fuel_sample"]):
+        assert {CAUTIONS["fuel"], CAUTIONS["hot_exhaust"]} <= {*test.cautions}, test.key
+
+
+def test_hands_that_go_to_a_hybrid_are_warned_of_its_high_voltage():
+    hybrid = Engine({Trait.HYBRID: Known(Trait.HYBRID, 0.99)})
+    for key, warned in (("look_over", True), ("battery_rested", True), ("slip_on_the_road", False)):
+        for engine, here in ((hybrid, warned), (GASOLINE, False)):
+            found = HAND_TESTS[key].on(engine).cautions
+            assert (CAUTIONS["orange"] in found) is here, key
+    assert CAUTIONS["orange"] not in HAND_TESTS["high_voltage_battery"].on(hybrid).cautions
+
+
 def test_an_outcome_moves_probability_by_its_likelihood():
     after = by_cause(after_tests(LEAN, [Done("smoke_test", "leak")]).hypotheses)
     # by hand: 0.45*0.92, 0.4*0.04, 0.1*0.04, and of not listed 0.8*0.04 + 0.2/2
