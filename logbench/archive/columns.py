@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import pyarrow as pa
 
-from logbench.archive.store import STATE, Entry
+from logbench.archive.store import STATE, SUFFIX, Entry
 from logbench.foreign import joined
 from logbench.recording.model import Facts
 from logbench.recording.notes import Remark, remarks_of
@@ -175,6 +175,7 @@ _TEXT, _WHOLE, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_(
 COLUMNS: tuple[Column, ...] = (
     Column("recording", _TEXT, lambda k: k.entry.path, (
         Cell("terminal", 0, "recording"),
+        Cell("list", 1, tr("File"), lambda r: r["recording"].removesuffix(SUFFIX)),
         Cell("details", 10, tr("File"))), searched=True),
     Column("size_bytes", _WHOLE, lambda k: k.entry.size),
     Column("mtime_ns", _WHOLE, lambda k: k.entry.mtime_ns),
@@ -187,7 +188,7 @@ COLUMNS: tuple[Column, ...] = (
         Cell("details", 3, tr("Started"), lambda r: started_text(r["started"], 19)))),
     Column("started_utc", _TEXT, lambda k: k.facts.started_utc),
     Column("duration_s", _NUMBER, lambda k: k.duration_s, (
-        Cell("list", 2, tr("Length"), lambda r: time_text(r["duration_s"]), "10:00:00"),
+        Cell("list", 3, tr("Length"), lambda r: time_text(r["duration_s"]), "10:00:00"),
         Cell("terminal", 4, "min", lambda r: f"{r['duration_s'] / 60:.1f}", "1000.0"),
         Cell("details", 4, tr("Length"), lambda r: time_text(r["duration_s"]))), unit="s"),
     Column("samples", _WHOLE, lambda k: k.samples, (
@@ -195,7 +196,7 @@ COLUMNS: tuple[Column, ...] = (
              spacious=True),
         Cell("details", 5, tr("Samples"), _samples))),
     Column("car", _TEXT, lambda k: k.facts.vehicle.called, (
-        Cell("list", 1, tr("Car"), car_text),
+        Cell("list", 2, tr("Car"), car_text),
         Cell("terminal", 2, "car", widest="an estate with the engine"),
         Cell("details", 0, tr("Car"), lambda r: r["car"] or tr("unnamed car"))), searched=True),
     Column("vin", _TEXT, lambda k: k.facts.vehicle.vin, (

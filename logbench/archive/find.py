@@ -41,7 +41,8 @@ class Filter:
     engine: str = ""
     """Kind of engine, whole: `diesel, charged`."""
     words: str = ""
-    """Words that all must be somewhere: car, VIN, engine, file, notes, events, the job's words."""
+    """Words that all must be somewhere: car, VIN, engine, file, notes, events, findings that say
+    `watch` or `act`, the job's words."""
     since: str = ""
     """ISO 8601 date or instant, included."""
     until: str = ""
@@ -80,7 +81,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield "r.engine = ?", [chosen.engine]
     for word in chosen.words.lower().split():
         named = ", ".join(f"r.{name}" for name in searched_columns())
-        yield _WORD.format(named=named), [word] * 2
+        yield _WORD.format(named=named), [word] * 3
     if chosen.since:
         yield "r.started >= ?", [_date(chosen.since)]
     if chosen.until:
@@ -101,6 +102,9 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
 
 
 _WORD = """(contains(lower(concat_ws(' ', {named})), ?)
+    OR r.recording IN (SELECT f.recording FROM findings f WHERE f.verdict IN ('act', 'watch')
+    AND contains(lower(concat_ws(' ', f."check", f.subject, f.reason,
+    array_to_string(f.causes, ' '))), ?))
     OR EXISTS (SELECT 1 FROM jobs j WHERE starts_with(r.recording, j.job || '/')
     AND contains(lower(concat_ws(' ', j.title, j.car, j.concern, j.conclusion, j.notes)), ?)))"""
 _TEXT = """(contains(lower(concat_ws(' ', r.note, r.notes, r.events)), ?) OR EXISTS (
@@ -147,14 +151,14 @@ def _all_of(node: Node) -> Iterator[Node]:
 
 _RECORDED = """EXISTS (SELECT 1 FROM signals s WHERE s.recording = r.recording
     AND s.signal IN ({places}) AND {bound})"""
-_VERDICTS = ("act", "watch", "within", "not judged")
+VERDICTS = ("act", "watch", "within", "not judged")
 
 
 def _finding(text: str) -> tuple[str, list[object]]:
     parts = [part.strip() for part in text.split(":")]
     check = verdict = subject = ""
     for part in parts:
-        if part.lower() in _VERDICTS and not verdict:
+        if part.lower() in VERDICTS and not verdict:
             verdict = part.lower()
         elif not check and not verdict:
             check = part

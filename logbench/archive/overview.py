@@ -1,17 +1,18 @@
-"""What a list of recordings shows: each with its signals and its worst finding, and the facets."""
+"""What a list of recordings shows: each with its signals and its worst finding."""
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+import pyarrow as pa
 
 from logbench.analysis.expression.evaluate import computed_signals
 from logbench.archive.archive import Archive
 from logbench.archive.columns import Record
-from logbench.archive.find import Filter
+from logbench.archive.facets import Facets, Left, apart
+from logbench.archive.find import Filter, paths_of
 from logbench.archive.query import Sql
 from logbench.recording.preview import Preview, shrunk
 
@@ -57,23 +58,8 @@ class Row:
         return str(self.facts["started"])
 
 
-@dataclass(frozen=True, slots=True)
-class Facets:
-    """What can be chosen from, each with its number of recordings; of the whole archive."""
-
-    recordings: int
-    checked: int
-    """Recordings with findings of the present checks."""
-    cars: dict[str, int]
-    engines: dict[str, int]
-    """Kinds of engine, as far as they are known."""
-    signals: dict[str, int]
-    verdicts: dict[str, int]
-    checks: dict[str, int]
-
-
 class Catalog:
-    """An archive as it is now: its facets, and rows for any filter. Made anew after a refresh or a
+    """An archive as it is now: rows and facets for any filter. Made anew after a refresh or a
     sweep. Raises `QueryError`."""
 
     def __init__(self, archive: Archive) -> None:
@@ -81,13 +67,29 @@ class Catalog:
         self._judged = judged_recordings(archive)
         with archive.views() as views:
             self._signals = _signals(views)
-            counts = Counter(name for names in self._signals.values() for name in names)
-            number = archive.index.recordings.num_rows
-            self.facets = _facets(views, number, len(self._judged), dict(sorted(counts.items())))
+        self._typed: tuple[Filter, pa.Table] | None = None
+        """What was typed last, and what fits: other facets need no sample read again."""
 
-    def rows(self, chosen: Filter | None = None) -> list[Row]:
-        """The recordings that fit, newest first. Raises `UsageError`, `QueryError`."""
-        return [self._row(found) for found in self.archive.find(chosen).to_pylist()]
+    @property
+    def facets(self) -> Facets:
+        """Of the whole archive."""
+        return self.look()[1]
+
+    def look(self, chosen: Filter | None = None) -> tuple[list[Row], Facets]:
+        """The recordings that fit, newest first, and what they can be chosen by further. Raises
+        `UsageError`, `QueryError`."""
+        typed, facets = apart(chosen or Filter())
+        kept = self._typed  # another thread may look for something else meanwhile
+        if kept is None or kept[0] != typed:
+            kept = self._typed = (typed, self.archive.find(typed))
+        found = kept[1]
+        with self.archive.views() as views:
+            left = Left(views, paths_of(found), facets)
+            fit = set(left.of())
+            counts = left.counts(self._signals)
+        rows = [self._row(row) for row in found.to_pylist() if row["recording"] in fit]
+        recordings = self.archive.index.recordings.num_rows
+        return rows, Facets(recordings, len(self._judged), **counts)
 
     def _row(self, found: dict[str, Any]) -> Row:
         name = found["recording"]
@@ -122,24 +124,6 @@ def _signals(views: Sql) -> dict[str, tuple[str, ...]]:
         ]
         found[row["recording"]] = (*row["s"], *computed)
     return found
-
-
-def _facets(views: Sql, recordings: int, checked: int, signals: dict[str, int]) -> Facets:
-    def counted(sql: str) -> dict[str, int]:
-        answer = views.run(f"{sql} GROUP BY 1 ORDER BY 1")
-        columns = (answer.column(k).to_pylist() for k in (0, 1))
-        return {str(name): int(n) for name, n in zip(*columns, strict=True) if name}
-
-    of = "count(DISTINCT recording) FROM findings WHERE verdict != ''"
-    return Facets(
-        recordings=recordings,
-        checked=checked,
-        cars=counted("SELECT car, count(*) FROM recordings"),
-        engines=counted("SELECT engine, count(*) FROM recordings"),
-        signals=signals,
-        verdicts=counted(f"SELECT verdict, {of}"),
-        checks=counted(f'SELECT "check", {of}'),
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,9 +28,10 @@ from logbench.words import tr, tr_n, word
 
 if TYPE_CHECKING:
     from logbench.archive.archive import Archive
+    from logbench.archive.facets import Facets
     from logbench.archive.find import Filter
     from logbench.archive.likeness import Alike
-    from logbench.archive.overview import Catalog, Facets, Number, Row
+    from logbench.archive.overview import Catalog, Number, Row
     from logbench.archive.questions import Answer
     from logbench.archive.repeats import Habit
     from logbench.archive.store import Problem
@@ -132,7 +133,8 @@ def open_archive(work: Work, place: str | Archive, cache: Path | None = None) ->
 def list_recordings(work: Work, seen: Catalog, chosen: Filter) -> Listing:
     """What fits a filter. Raises `UsageError` for one that is not understood."""
     work.report(tr("Searching"))
-    return Listing(seen.rows(chosen), seen.facets, seen.archive.index.problems)
+    rows, facets = seen.look(chosen)
+    return Listing(rows, facets, seen.archive.index.problems)
 
 
 @only_looks

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logbench.analysis.learned import Told
     from logbench.job.seal import FileSeal
     from logbench.recording.export import Layout, Selection
-    from logbench.recording.model import Facts
+    from logbench.recording.model import Correction, Facts
     from logbench.recording.notes import Keep, Remark
     from logbench.recording.reader import Recording
 
@@ -272,6 +272,24 @@ class CorrectFacts(Deed["Facts"]):
                 take_back(self.path, facts, keep)
                 facts = open_recording(self.path).facts
             return correct_beside(self.path, facts, self.changes, keep)
+
+
+@dataclass(frozen=True)
+class WithdrawCorrections(Deed["Facts"]):
+    """Take some corrections of a recording back; its facts as they are then. Raises the reader's
+    errors, `NotesError`, `StorageError`."""
+
+    path: Path
+    gone: Sequence[Correction]
+
+    def run(self, work: Work) -> Facts:
+        """The others stay."""
+        from logbench.recording.corrections import withdraw
+        from logbench.recording.reader import open_recording
+
+        with _one_at_a_time:
+            withdraw(self.path, open_recording(self.path).facts, self.gone, _keeper(self.path))
+            return open_recording(self.path).facts
 
 
 def _keeper(recording: Path) -> Keep:

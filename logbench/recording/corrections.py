@@ -96,6 +96,17 @@ def take_back(path: Path, facts: Facts, keep: Keep = write_whole) -> None:
     change_beside(path, facts.samples_sha256, lambda held: held.corrections.clear(), keep)
 
 
+def withdraw(
+    path: Path, facts: Facts, gone: Sequence[Correction], keep: Keep = write_whole
+) -> None:
+    """Remove these corrections beside a recording, and no others. Raises as `take_back`."""
+
+    def without(held: Beside) -> None:
+        held.corrections = [one for one in held.corrections if one not in gone]
+
+    change_beside(path, facts.samples_sha256, without, keep)
+
+
 def _checked(facts: Facts, one: Correction) -> Correction:
     """Raises `UsageError` where it cannot be."""
     if one.fact == STARTED and facts.started_utc and not facts.is_imported:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pytest
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QItemSelectionModel, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QDialog, QWidget
 
@@ -19,6 +20,7 @@ from logbench.app.archive.sparks import paint_spark, spark_text
 from logbench.app.window import MainWindow
 from logbench.archive import columns
 from logbench.archive.columns import Cell, Column
+from logbench.archive.find import Filter
 from logbench.importing.model import recall
 from logbench.recording.model import Trace
 from logbench.recording.notes import change_notes, new_note
@@ -124,6 +126,7 @@ def test_filters_of_every_kind(opened: ArchivePage, qtbot):
     facets.since.setText("yesterday")
     until(qtbot, lambda: "is not a date" in facets.trouble.text())
     facets.clear()
+    wait_for_list(opened, qtbot, *everything)
     facets.cars.item(0).setCheckState(Qt.CheckState.Checked)
     wait_for_list(opened, qtbot, "hatch/a.parquet")
     facets.signals.item(0).setCheckState(Qt.CheckState.Checked)
@@ -143,6 +146,83 @@ def test_what_was_noted_beside_a_drive_is_found_and_listed(opened: ArchivePage, 
     said = [(tree.topLevelItem(n).text(2), tree.topLevelItem(n).text(3)) for n in range(2)]
     assert said == [("marker", "hesitates"), ("note", "hiss")]
     assert "hiss" in opened.body.details.facts.toPlainText()
+
+
+def test_facets_count_what_the_other_filters_leave(opened: ArchivePage, qtbot):
+    """They counted the whole archive, whatever was chosen."""
+    facets = opened.body.facets
+    assert [facets.cars.item(n).text() for n in range(2)] == ["hatch  (1)", "van  (3)"]
+    facets.since.setText("2026-02-01")
+    wait_for_list(opened, qtbot, "van/b.parquet", "van/c.parquet", "hatch/a.parquet")
+    assert [facets.cars.item(n).text() for n in range(2)] == ["hatch  (1)", "van  (2)"]
+    facets.cars.item(1).setCheckState(Qt.CheckState.Checked)
+    wait_for_list(opened, qtbot, "van/b.parquet", "van/c.parquet")
+    assert [facets.cars.item(n).text() for n in range(2)] == ["hatch  (1)", "van  (2)"]
+    assert {facets.signals.item(n).text()[-3:] for n in range(facets.signals.count())} == {"(2)"}
+    facets.words.setText("stalls hatch")
+    wait_for_list(opened, qtbot)
+    assert [facets.cars.item(0).text(), facets.cars.count()] == ["van  (0)", 1]
+
+
+def test_nothing_of_one_archive_stays_when_another_is_opened(
+    opened: ArchivePage, tmp_path: Path, qtbot
+):
+    """Filters, sides, similar drives, trend and accounts of the last one stayed."""
+    body, other = opened.body, tmp_path / "other"
+    make(other / "truck.parquet", car="truck")
+    body.table.choose("van/a.parquet")
+    opened.choice.put("before")
+    opened.verify()
+    until(qtbot, lambda: "sound" in opened.notice.text and settled(opened))
+    opened.choice.find_similar()
+    until(qtbot, lambda: "van" in body.similar.said.whole and settled(opened))
+    body.facets.words.setText("van")
+    body.facets.cars.item(1).setCheckState(Qt.CheckState.Checked)
+    wait_for_list(opened, qtbot, "van/a.parquet", "van/b.parquet", "van/c.parquet")
+    opened.open_place(str(other))
+    wait_for_list(opened, qtbot, "truck.parquet")
+    assert (body.facets.filter(), body.model.sides) == (Filter(), {})
+    assert body.facets.cars.item(0).text() == "truck  (1)"
+    assert opened.choice.buttons["compare"].text() == "Compare"
+    said = (body.similar.said.whole, body.trend.said.whole, body.account.said.whole)
+    assert not any("van" in text for text in said)
+    assert body.account.tree.topLevelItemCount() == body.problems.tree.topLevelItemCount() == 0
+    assert (body.tabs.currentIndex(), body.tabs.tabText(4)) == (0, "Left out")
+    assert "1 of 1 recordings" in opened.counts.text()
+
+
+def test_unnamed_and_undated_drives_are_told_apart_named_and_dated(
+    opened: ArchivePage, root: Path, qtbot
+):
+    """Their rows were alike, and each had to be opened on another page to be named."""
+    for name in "xy":
+        made = make(root / f"{name}.parquet", car="", started="", liters=None)
+        os.utime(made, (1_772_366_400 + 600, 1_772_366_400 + 600))  # 2026-03-01T12:10 UTC
+    before = (root / "x.parquet").read_bytes()
+    opened.refresh()
+    until(qtbot, lambda: settled(opened) and len(listed(opened)) == 6)
+    model, table = opened.body.model, opened.body.table
+    rows = [row for row in model.rows if row.recording in ("x.parquet", "y.parquet")]
+    assert {model.text(row, model.place("recording")) for row in rows} == {"x", "y"}
+    table.clearSelection()
+    for row in rows:
+        flags = QItemSelectionModel.SelectionFlag.Select | QItemSelectionModel.SelectionFlag.Rows
+        table.selectionModel().select(model.index(model.rows.index(row), 0), flags)
+    opened.naming.ask()
+    dialog = opened.naming.dialog
+    dialog.lines["label"].setText("estate")
+    dialog.own_dates.setChecked(True)
+    dialog.accept()
+    until(qtbot, lambda: settled(opened) and "2 drives named" in opened.notice.text)
+    named = {row.recording: (row.car, row.started) for row in model.rows}
+    assert named["x.parquet"] == ("estate", "2026-03-01T12:00:00+00:00")
+    assert named["y.parquet"][0] == "estate"
+    assert (root / "x.parquet").read_bytes() == before
+    opened.naming.undo()
+    until(qtbot, lambda: settled(opened) and "2 drives are as they were" in opened.notice.text)
+    until(qtbot, lambda: {row.car for row in model.rows} == {"", "van", "hatch"})
+    assert opened.naming.undo() is None
+    assert "Nothing was named" in opened.notice.text
 
 
 def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
@@ -400,16 +480,16 @@ def test_verify_sets_aside_only_when_asked(opened: ArchivePage, root, qtbot):
 def test_a_column_that_needs_room_is_in_the_list_where_there_is_room(
     opened: ArchivePage, window, monkeypatch
 ):
-    cell = Cell("list", 3, "Height", widest="0" * 40, spacious=True)
+    cell = Cell("list", 4, "Height", widest="0" * 40, spacious=True)
     height = Column("height_m", pa.float64(), lambda _: 120.0, (cell,))
     monkeypatch.setattr(columns, "COLUMNS", (*columns.COLUMNS, height))
     table = RecordingsTable(RecordingsModel(opened.body.sparks, window.services.look.theme))
     names = [column.name for column in table.recordings.columns]
-    assert names[:4] == ["started", "car", "duration_s", "height_m"]
+    assert names[:5] == ["started", "recording", "car", "duration_s", "height_m"]
     for width, shown in ((700, False), (1400, True), (700, False)):
         table.resize(width, 300)
         table.show()
-        assert table.isColumnHidden(3) == (not shown)
+        assert table.isColumnHidden(4) == (not shown)
         assert table.viewport().width() >= table.horizontalHeader().length() - 1
     table.close()
 

@@ -19,7 +19,7 @@ from logbench.app.scrolling import UpAndDown
 from logbench.app.services import Services
 from logbench.app.tables import splitter
 from logbench.archive.overview import Judged
-from logbench.cases.archive import Details, Listing
+from logbench.cases.archive import Account, Details, Listing
 from logbench.words import tr
 
 if TYPE_CHECKING:
@@ -84,6 +84,19 @@ class ArchiveBody(QWidget):
         self.preview_box.addItem(tr("Preview {signal}", signal="RPM"), "RPM")
         self.preview_box.activated.connect(self._preview_chosen)
         return lay(QHBoxLayout(), (self.action_row, 1), self.preview_box)
+
+    def forget(self) -> None:
+        """Another archive: nothing of the last one stays, what was looked for in it neither."""
+        self.wanted = ""
+        self.facets.reset()
+        self.model.forget()
+        self.details.show_details(None)
+        self.similar.forget()
+        self.trend.show_numbers("", [])
+        for panel in (self.account, self.problems):
+            panel.show_account(Account(panel.empty))
+        self.tabs.setCurrentIndex(DETAILS)
+        self.tabs.setTabText(PROBLEMS, ARCHIVE_TABS[PROBLEMS])
 
     # --- showing ---
 

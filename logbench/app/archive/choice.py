@@ -76,6 +76,7 @@ class Choice(QObject):
     def open(self, owner: Owner, archive: Archive) -> None:
         """Another archive, which owns what is looked up in it."""
         self._owner, self._archive = owner, archive
+        self._tell_sides()
 
     def allow(self, chosen: int) -> None:
         """Which actions make sense for so many recordings."""
@@ -92,8 +93,11 @@ class Choice(QObject):
         """Put the chosen recordings on a side of the comparison; again: take them away."""
         model = self._body.model
         model.put([row.recording for row in self._chosen()], side)
+        self._tell_sides()
+
+    def _tell_sides(self) -> None:
+        model, button = self._body.model, self.buttons["compare"]
         before, after = (len(model.on_side(of)) for of in (BEFORE, AFTER))
-        button = self.buttons["compare"]
         counts = tr("Compare  {before} : {after}", before=before, after=after)
         button.setText(counts if model.sides else tr("Compare"))
         button.setEnabled(bool(model.sides))

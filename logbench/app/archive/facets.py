@@ -19,8 +19,8 @@ from logbench.app.expression_line import ExpressionLine
 from logbench.app.parts import chooser, lay, muted, named, offer, styled, text_button
 from logbench.app.plain import Label, ListRow
 from logbench.app.theme import VERDICT_SYMBOLS, Look
+from logbench.archive.facets import Facets
 from logbench.archive.find import Filter
-from logbench.archive.overview import Facets
 from logbench.errors import LogbenchError
 from logbench.words import tr, word
 
@@ -123,6 +123,11 @@ class FacetsPanel(QFrame):
 
     def clear(self) -> None:
         """Look for everything."""
+        self.reset()
+        self.changed.emit()
+
+    def reset(self) -> None:
+        """The same, and nobody is told."""
         self.blockSignals(True)
         for line in (self.words, self.condition, self.since, self.until):
             line.clear()
@@ -132,7 +137,7 @@ class FacetsPanel(QFrame):
         for combo in (self.engine, self.verdict, self.check):
             combo.setCurrentIndex(0)
         self.blockSignals(False)
-        self.changed.emit()
+        self.say("")
 
 
 def _line(name: str, example: str) -> QLineEdit:
@@ -154,7 +159,8 @@ def _fill(box: QListWidget, counts: dict[str, int]) -> None:
     texts = {name: f"{name}  ({n:,})" for name, n in counts.items()}
     if [box.item(row).text() for row in range(box.count())] == list(texts.values()):
         return
-    chosen = set(_checked(box))
+    chosen, current = set(_checked(box)), box.currentItem()
+    at = current.data(_KEY) if current is not None else None
     box.blockSignals(True)
     box.clear()
     for name, text in texts.items():
@@ -163,4 +169,6 @@ def _fill(box: QListWidget, counts: dict[str, int]) -> None:
         item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
         item.setCheckState(Qt.CheckState.Checked if name in chosen else Qt.CheckState.Unchecked)
         box.addItem(item)
+        if name == at:
+            box.setCurrentItem(item)
     box.blockSignals(False)

@@ -15,6 +15,7 @@ from logbench.app.archive.asking import Asking
 from logbench.app.archive.body import ACCOUNT, ARCHIVE_TABS, ArchiveBody
 from logbench.app.archive.choice import Choice
 from logbench.app.archive.importer import Importer
+from logbench.app.archive.naming import Naming
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
 from logbench.app.notice import Notice
@@ -106,6 +107,7 @@ class ArchivePage(QWidget):
         self.body = ArchiveBody(services)
         self.asking = Asking(services.settings, self)
         self.choice = Choice(self.body, self.work, self)
+        self.naming = Naming(self.body, self.work, self)
         self._soon = delayed(self, _SOON_MS, self.look)
         self._details_soon = delayed(self, _SOON_MS, self._ask_details)
         Drops(self, self._dropped)
@@ -143,13 +145,14 @@ class ArchivePage(QWidget):
         body.facets.changed.connect(self._soon.start)
         body.table.chosen_changed.connect(self._details_soon.start)
         self.work.stopped.connect(self.notice.passing)
-        for source in (self.work, self.importer, self.choice):
+        for source in (self.work, self.importer, self.choice, self.naming):
             source.failed.connect(self.notice.trouble)
         asking.place.connect(self.open_place)
         asking.add.connect(self.add_paths)
         asking.bring.connect(self.import_paths)
         asking.verify.connect(self.verify)
-        self.importer.done.connect(self._files_changed)
+        for made in (self.importer, self.naming):
+            made.done.connect(self._files_changed)
         for button in self.tools:
             self.work.changed.connect(lambda button=button: button.setEnabled(not self.work.busy))
 
@@ -191,7 +194,12 @@ class ArchivePage(QWidget):
         self.work.start(open_archive(place, self._cache), partial(self._opened, place))
 
     def _opened(self, place: str, seen: Catalog) -> None:
-        self.archive = seen.archive
+        before, self.archive = self.archive, seen.archive
+        if before is None or before.store.url != seen.archive.store.url:
+            self.body.forget()
+            self.naming.forget()
+            self.counts.setText("")
+            self.listed = None
         self.setAcceptDrops(True)
         self.notice.hide()
         self._services.settings.last_archive = place
@@ -208,6 +216,7 @@ class ArchivePage(QWidget):
         self._shown = self._services.runner.owner()
         self._seen = seen
         self.choice.open(self._shown, seen.archive)
+        self.naming.open(seen.archive)
         self.body.sparks.forget(self._shown, seen.archive)
         self.look()
 

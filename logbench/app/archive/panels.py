@@ -137,7 +137,6 @@ class SimilarPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.said = Elided()
-        self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
         titles = (
             tr("Distance"),
             tr("Car"),
@@ -152,6 +151,12 @@ class SimilarPanel(QWidget):
         button = text_button(tr("Find similar drives  L"), self.wanted.emit)
         head = lay(QHBoxLayout(), (self.said, 1), button)
         lay(QVBoxLayout(self), head, (self.tree, 1), margins=(0, 4, 0, 0))
+        self.forget()
+
+    def forget(self) -> None:
+        """None."""
+        self.tree.clear()
+        self.said.tell(tr("Drives are held against each other at equal rpm and load, warm engine."))
 
     def show_similar(self, name: str, found: Sequence[Alike], rows: dict[str, Row]) -> None:
         """The nearest, the nearest first; `rows`: what is known of them."""
@@ -273,7 +278,7 @@ class AccountPanel(QWidget):
 
     def __init__(self, name: str, empty: str) -> None:
         super().__init__()
-        self._empty = empty
+        self.empty = empty
         self.said = Elided()
         self.said.tell(empty)
         self.tree = Tree((tr("File"), tr("What")), name, branches=True)
@@ -295,7 +300,7 @@ class AccountPanel(QWidget):
     def show_problems(self, problems: Sequence[Problem]) -> None:
         """Files that are left out."""
         sentence = (
-            tr("{n} left out; nothing is deleted.", n=len(problems)) if problems else self._empty
+            tr("{n} left out; nothing is deleted.", n=len(problems)) if problems else self.empty
         )
         lines = [Line(p.path, f"{p.kind}: {p.sentence}", bad=True) for p in problems]
         self.show_account(Account(sentence, lines))

@@ -32,7 +32,10 @@ WORST, SIDE, PREVIEW = "worst", "side", "preview"
 """Names of columns that are not facts of the recording."""
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
-_LEAST_FREE_PX = 118
+_LEAST_FREE_PX = 58
+"""Of each column that shares what is left."""
+_PREVIEW_SHARE = 1.25
+"""So many times as wide as each of the others."""
 _PAD_PX = 20
 
 
@@ -64,7 +67,7 @@ class RecordingsModel(RowsModel):
         self.columns = [self._of_fact(column, cell) for column, cell in cells("list")]
         self.columns += [
             _Listed("signals", tr("Signals"), lambda row: f"{len(row.signals)}",
-                    lambda row: len(row.signals), tr("Signals"), centered=True),
+                    lambda row: len(row.signals), tr("Signals"), centered=True, spacious=True),
             _Listed(WORST, tr("Worst (not judged)"), _worst_text,
                     lambda row: RANKS.get(row.judged.worst, -1), _NOT_CHECKED),
             _Listed(SIDE, tr("Side"), lambda row: word(self.sides.get(row.recording, "")),
@@ -107,6 +110,11 @@ class RecordingsModel(RowsModel):
             else:
                 self.sides[name] = side
         self.renew()
+
+    def forget(self) -> None:
+        """No recordings, on no side."""
+        self.sides = {}
+        super().show_rows(())
 
     def judge(self, recording: str, judged: Judged) -> None:
         """Its findings are known now."""
@@ -215,6 +223,7 @@ class RecordingsTable(RowsTable):
         self.setSelectionMode(QTableView.SelectionMode.ExtendedSelection)
         self.setSortingEnabled(True)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setTextElideMode(Qt.TextElideMode.ElideMiddle)  # files begin alike
         self.setItemDelegateForColumn(model.place(PREVIEW), SparkDelegate(self))
         heads_left(self)
         self.sortByColumn(0, Qt.SortOrder.DescendingOrder)
@@ -272,8 +281,8 @@ class RecordingsTable(RowsTable):
             super().keyPressEvent(event)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
-        """The car and the preview share what the other columns leave; where that is too little,
-        the spacious ones go."""
+        """File, car and preview share what the other columns leave; where that is too little, the
+        spacious ones go."""
         super().resizeEvent(event)
         header = self.horizontalHeader()
         measure = self.fontMetrics().horizontalAdvance
@@ -284,15 +293,17 @@ class RecordingsTable(RowsTable):
             if columns[column].widest
         }
         room = self.viewport().width()
-        narrow = sum(widths.values()) + _LEAST_FREE_PX > room
+        last = len(columns) - 1
+        free = [n for n in range(last) if n not in widths]
+        least = _LEAST_FREE_PX * (len(free) + 1)
+        narrow = sum(widths.values()) + least > room
         for column, listed in enumerate(columns):
             self.setColumnHidden(column, narrow and listed.spacious)
             if narrow and listed.spacious:
                 widths.pop(column, None)
-        rest = max(_LEAST_FREE_PX, room - sum(widths.values()))
-        last = len(columns) - 1
-        free = [n for n in range(last) if n not in widths and not self.isColumnHidden(n)]
-        share = round(rest * 0.45 / max(1, len(free)))
+                free = [n for n in free if n != column]
+        rest = max(least, room - sum(widths.values()))
+        share = round(rest / (len(free) + _PREVIEW_SHARE))
         widths |= dict.fromkeys(free, share) | {last: rest - share * len(free)}
         for column, width in widths.items():
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
