@@ -278,7 +278,7 @@ class Table:
     def pl(self) -> Any:
         """The same as a frame of polars, where that is installed. Raises `QueryError`."""
         try:
-            import polars  # type: ignore[import-not-found]
+            import polars  # type: ignore[import-not-found, unused-ignore]
         except ImportError as error:
             raise UsageError(
                 "polars is not installed: pip install polars, or take df()."
