@@ -58,6 +58,7 @@ def test_cranking_key_on_and_engine_off():
     ]
     cranks = [s for s in spans if s.condition is Condition.CRANKING]
     assert all(1.0 < s.duration_s < 4.0 for s in cranks)
+    assert sum(s.duration_s for s in spans if s.condition is Condition.ENGINE_OFF) > 4.0
 
 
 def test_a_cold_engine_idles_cold_and_faster():
@@ -125,6 +126,9 @@ def test_closed_loop_is_as_recorded():
     view = View(Scene([IDLE, FULL, OVERRUN, IDLE]).recording())
     closed = view.stretches(view.conditions.closed_loop)
     assert [round(s.duration_s) for s in closed] == [60, 60]
+    for told, shut in ((16.0, True), (8.0, False)):  # SAE J1979: closed with a fault, open for one
+        faulty = View(Scene([IDLE]).set(FUELSYS1=told).recording()).conditions
+        assert faulty.closed_loop.any() == shut
 
 
 def test_without_engine_speed_conditions_are_rough_but_there():

@@ -56,3 +56,5 @@ def test_numbers_of_one_band_are_compared(first, second, expected):
     sides = [[[plateau("warm_up_plateau", *side)]] for side in (first, second)]
     (result,) = compare_findings(*sides, OF_CARS)
     assert result.verdict is expected
+    assert result.change is not None
+    assert result.change.value == pytest.approx(second[0] - first[0])
