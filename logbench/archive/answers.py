@@ -26,7 +26,7 @@ import pyarrow.dataset
 import pyarrow.fs
 
 from logbench.archive.frames import Frame, Kind, read_frame, write_frame
-from logbench.archive.query import Samples, Sql, refusals, samples_below
+from logbench.archive.query import FarRecording, Samples, Sql, far_samples, refusals, samples_below
 from logbench.archive.room import Room
 from logbench.errors import QueryError
 from logbench.system.confined import confine
@@ -105,41 +105,13 @@ class _Answer(io.RawIOBase):
         return len(content)
 
 
-class _Fetched(io.RawIOBase):
-    """A recording of an object store, read through the program."""
-
-    def __init__(self, asker: Asker, path: str, size: int) -> None:
-        self._asker, self._path, self._size, self._at = asker, path, size, 0
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def tell(self) -> int:
-        return self._at
-
-    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
-        base = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: self._size}[whence]
-        self._at = base + offset
-        return self._at
-
-    def read(self, count: int | None = -1, /) -> bytes:
-        rest = max(0, self._size - self._at)
-        count = rest if count is None or count < 0 else min(count, rest)
-        piece = self._asker.fetch(self._path, self._at, count) if count else b""
-        self._at += count
-        return piece
-
-
 class Answers:
     """What is asked, one question after the other, with the views that were handed over."""
 
     def __init__(self, asker: Asker, setup: dict[str, Any]) -> None:
         self._asker = asker
         self._root = setup["root"]
-        self._sizes: dict[str, int] = dict(setup["recordings"])
+        self._files: dict[str, FarRecording] = {far[0]: far for far in setup["recordings"]}
         self._room = Room(setup["memory_bytes"], setup["folder"], setup["folder_bytes"])
         self._views: dict[str, pa.Table] = {}
 
@@ -161,7 +133,7 @@ class Answers:
         self, sql: str, recordings: list[str] | None, rows: int, bytes: int, aligned: str
     ) -> str:
         """Say it; returns what it was cut by, `rows` or `bytes`, or '' when it is whole."""
-        names = list(self._sizes) if recordings is None else recordings
+        names = list(self._files) if recordings is None else recordings
         with Sql(self._views, self._samples(names), self._room, aligned) as views:
             said = _Answer(self._asker)
             batches = views.stream(sql, _ROWS)
@@ -178,8 +150,8 @@ class Answers:
     def _samples(self, names: list[str]) -> Samples:
         if self._root is not None:
             return samples_below(self._root, names)
-        files = {name: _Fetched(self._asker, name, self._sizes[name]) for name in names}
-        return Samples(others=files)
+        fetcher = partial(partial, self._asker.fetch)
+        return far_samples((self._files[name] for name in names), fetcher)
 
 
 def main() -> None:
@@ -193,7 +165,7 @@ def main() -> None:
     os.umask(0o077)
     limit_self(setup["address_bytes"], setup["folder_bytes"])
     root = setup["root"]
-    recordings = [] if root is None else [f"{root}/{path}" for path, _ in setup["recordings"]]
+    recordings = [] if root is None else [f"{root}/{path}" for path, *_ in setup["recordings"]]
     lacking = confine([*_SYSTEM, *recordings], setup["folder"])
     asker.say(b"R", lacking.encode())
     answers = Answers(asker, setup)

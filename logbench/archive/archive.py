@@ -9,34 +9,45 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import repeat
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pyarrow as pa
 
 from logbench.analysis.expression.checked import Expression
 from logbench.archive.aligned import EVERY_S, Aligned, mentioned, sql_of_aligned
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
-from logbench.archive.find import Filter, paths_of, sql_of, where
+from logbench.archive.columns import table_of
+from logbench.archive.find import Filter, paths_of, sql_of
 from logbench.archive.findings import (
     check_entry,
     checks_version,
     current,
+    current_among,
     keep_findings,
     load_findings,
     states_done,
 )
-from logbench.archive.index import Index, Progress, build_index, cache_folder
-from logbench.archive.query import Sql, samples_of
+from logbench.archive.index import TOLD_APART, Index, build_index, cache_folder, known_index
+from logbench.archive.kept import Part, State, give_up_broken
+from logbench.archive.listing import count_of, newest
+from logbench.archive.looking import Progress
+from logbench.archive.partitions import Pair, chosen_of
+from logbench.archive.query import Samples, Source, Sql, samples_of
 from logbench.archive.questions import Answer, Questions
 from logbench.archive.reading import open_entry
 from logbench.archive.states import load_states
-from logbench.archive.store import AT_ONCE, Entry, entries_of, open_store
+from logbench.archive.store import AT_ONCE, STATE, SUFFIX, Entry, entries_of, odd_name, open_store
 from logbench.archive.views import ALIGNED, words_of
 from logbench.car.identity import Identity
 from logbench.car.known import KnownCars
-from logbench.errors import ArchiveError, RecordingError, SignalUnsupportedError
+from logbench.errors import ArchiveError, QueryError, RecordingError, SignalUnsupportedError
 from logbench.recording.reader import Recording
 from logbench.system.memory import work_bytes
+
+if TYPE_CHECKING:
+    from logbench.analysis.bands import Bands
+
+T = TypeVar("T")
 
 
 class Archive:
@@ -52,10 +63,12 @@ class Archive:
         cache: Path | None = None,
         cars: KnownCars | None = None,
         memory_bytes: int = 0,
+        bands: Bands | None = None,
     ) -> None:
         """`cache`: base folder for what is known of archives; None: the user's cache folder.
         `cars`: those met before, by which recordings of one name are told apart. `memory_bytes`:
-        what a question may take; 0: a quarter of what the computer has.
+        what a question may take; 0: a quarter of what the computer has. `bands`: somebody's own
+        bands and checks, whose findings are kept by themselves; None: the program's.
 
         Raises `ArchiveError` when the place is not understood or no folder.
         """
@@ -64,6 +77,7 @@ class Archive:
         """How a worker process opens the same archive."""
         self.cache = cache_folder(self.store, cache)
         self.cars = cars or KnownCars()
+        self.bands = bands
         self.memory_bytes = memory_bytes or work_bytes()
         self._questions = Questions(self.store, self.cache, self.memory_bytes)
         self._kept_view: tuple[pa.Table, pa.Table] | None = None
@@ -79,17 +93,30 @@ class Archive:
 
     # --- what there is ---
 
-    def refresh(self, progress: Progress | None = None) -> Index:
-        """Look again; only new and changed files are read. Raises `ArchiveError`."""
+    def refresh(self, progress: Progress | None = None, folders: Collection[str] = ()) -> Index:
+        """Look again; only new and changed files are read. `folders`, like `year=2026`: only these
+        are looked into. Raises `ArchiveError`, `UsageError`."""
+        chosen = chosen_of(folders)
         with self._looking:
             before = self._put_in
-            index = build_index(self.store, self.cache, progress)
-            recordings = tell_cars_apart(index.recordings, self.cars)
-            index = replace(index, recordings=recordings)
-            self._index, self._findings, self._known, self._done = index, None, None, {}
-            self._states = None
+            index = self._take(build_index(self.store, self.cache, progress, chosen))
             if self._put_in is not before:
                 self._index = None
+        return index
+
+    def as_known(self) -> Index:
+        """Take what was known when the archive was last looked through, and leave it alone; look
+        where nothing is known. Raises `ArchiveError`."""
+        known = known_index(self.cache)
+        if known is None:
+            return self.refresh()
+        with self._looking:
+            return self._take(known)
+
+    def _take(self, index: Index) -> Index:
+        index = replace(index, told=tell_cars_apart(index.kept.namesakes, self.cars))
+        self._index, self._findings, self._known, self._done = index, None, None, {}
+        self._states = None
         return index
 
     @property
@@ -104,10 +131,17 @@ class Archive:
         found = self._findings
         if found is None:
             before, index = self._put_in, self.index
-            found = self._findings = current(load_findings(self.cache), index.recordings)
+            found = self._findings = current(load_findings(self.cache, self.bands), index.views())
             if self._put_in is not before or self._index is not index:
                 self._findings = None
         return found
+
+    def findings_among(self, recordings: Sequence[str]) -> pa.Table:
+        """The same of a few recordings, without reading those of all. Raises `QueryError`."""
+        if self._findings is not None:
+            return self._findings
+        views = self.index.views(self.index.kept.of_paths(recordings))
+        return current_among(self.cache, views, recordings, self.bands)
 
     @property
     def states(self) -> pa.Table:
@@ -115,58 +149,74 @@ class Archive:
         found = self._states
         if found is None:
             before, index = self._put_in, self.index
-            found = self._states = load_states(self.cache, checks_version(), index.recordings)
+            found = self._states = load_states(self.cache, checks_version(), index.views())
             if self._put_in is not before or self._index is not index:
                 self._states = None
         return found
 
     def entries(self, recordings: Iterable[str] | None = None) -> list[Entry]:
         """The files behind recordings, or behind all. Raises `ArchiveError` for an unknown one."""
-        table = self.index.recordings
-        found = {entry.path: entry for entry in entries_of(table)}
         if recordings is None:
-            return list(found.values())
-        try:
-            return [found[path] for path in recordings]
-        except KeyError as error:
-            raise ArchiveError(f"There is no recording {error.args[0]} in the archive.") from error
+            names = ", ".join(STATE)
+            return entries_of(self._run(f"SELECT {names} FROM recordings ORDER BY recording"))
+        return [self._state(path).entry for path in recordings]
+
+    def _state(self, path: str) -> State:
+        found = self.index.state_of(path)
+        if found is None:
+            raise ArchiveError(f"There is no recording {path} in the archive.")
+        return found
 
     def resolve(self, name: str) -> str:
         """A recording's path from its path, the end of it, or the beginning of its id.
 
         Raises `ArchiveError` when there is none or more than one.
         """
-        table = self.index.recordings
-        paths, ids = table["recording"].to_pylist(), table["recording_id"].to_pylist()
-        if name in paths:
+        if self.index.state_of(name) is not None:
             return name
-        wanted = name.removesuffix(".parquet")
-        ends = [p for p in paths if f"/{p.removesuffix('.parquet')}".endswith(f"/{wanted}")]
-        found = ends or [p for p, i in zip(paths, ids, strict=True) if i.startswith(wanted)]
-        if wanted and len(found) == 1:
-            return str(found[0])
-        some = f"; it may be {', '.join(found[:4])}" if wanted and found else ""
+        wanted, found = name.removesuffix(SUFFIX), list[str]()
+        for sql in (_ENDS, _BEGINS) if wanted and not odd_name(wanted) else ():
+            found = found or paths_of(self._run(sql, [wanted]))
+        if len(found) == 1:
+            return found[0]
+        some = f"; it may be {', '.join(found[:4])}" if found else ""
         raise ArchiveError(f"There is no one recording {name!r} in the archive{some}.")
 
     def open(self, name: str) -> Recording:
         """Open a recording. Raises `ArchiveError`, and what `open_recording` raises."""
-        (entry,) = self.entries([self.resolve(name)])
-        return open_entry(self.store, entry, self.index.footers.get(entry.path, 0))
+        state = self._state(self.resolve(name))
+        return open_entry(self.store, state.entry, state.footer_bytes)
 
     # --- looking for something ---
 
-    def _views(self, sql: str) -> dict[str, pa.Table]:
-        """The views without `samples`; findings and conditions are only loaded where they are asked
-        for."""
-        index, words = self.index, words_of(sql)
-        views = {"recordings": index.recordings, "signals": index.signals, "jobs": index.jobs,
-                 "notes": index.notes, "readings": index.readings, "work": index.work,
-                 "roles": index.roles}  # fmt: skip
+    def _views(self, sql: str, parts: Sequence[Part] | None = None) -> dict[str, Source]:
+        """The views without `samples`, of some `parts` of the index or all; findings and conditions
+        are only loaded where they are asked for."""
+        words, views = words_of(sql), self.index.views(parts)
         if "findings" in words:
             views["findings"] = self._shown(self.findings)
         if words & {"conditions", ALIGNED}:
             views["states"] = self.states
         return views
+
+    def _run(self, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
+        """A statement of the program's own over all views but `samples`."""
+
+        def ask() -> pa.Table:
+            with Sql(self._views(sql)) as views:
+                return views.run(sql, parameters)
+
+        return self._mended(ask)
+
+    def _mended(self, ask: Callable[[], T]) -> T:
+        """An answer; where a part of what is known is broken, once more after it was made anew."""
+        try:
+            return ask()
+        except QueryError:
+            if not give_up_broken(self.index.kept):
+                raise
+            self.refresh()
+            return ask()
 
     def _shown(self, findings: pa.Table) -> pa.Table:
         """Without the state of the files; the same table again while nothing is new."""
@@ -175,13 +225,24 @@ class Archive:
             kept = self._kept_view = (findings, findings.drop_columns(["size_bytes", "mtime_ns"]))
         return kept[1]
 
-    def find(self, chosen: Filter | None = None) -> pa.Table:
-        """Rows of `recordings` that fit, newest first. Raises `UsageError`, `QueryError`."""
+    def find(self, chosen: Filter | None = None, limit: int | None = None) -> pa.Table:
+        """Rows of `recordings` that fit, newest first, at most `limit`: few are found without
+        reading all that is known. Raises `UsageError`, `QueryError`."""
         chosen = chosen or Filter()
-        sql, values = where(chosen)
-        text = f"SELECT r.* FROM recordings r WHERE {sql} ORDER BY r.started DESC, r.recording"
-        with Sql(self._views(text)) as views:
-            answer = views.run(text, values)
+        most = limit if chosen.condition is None else None
+        answer = self._mended(lambda: newest(self.index, self._views, chosen, most))
+        return self._fitting(answer, chosen).slice(0, limit)
+
+    def count(self, chosen: Filter) -> int:
+        """How many fit. Raises `UsageError`, `QueryError`."""
+        if not chosen:
+            return len(self.index)
+        if chosen.condition is not None:
+            return len(self.find(chosen))
+        return count_of(self.index, self._views, chosen)
+
+    def _fitting(self, answer: pa.Table, chosen: Filter) -> pa.Table:
+        """Those of which the condition holds."""
         if chosen.condition is None or not answer.num_rows:
             return answer
         paths, in_sql = paths_of(answer), sql_of(chosen.condition)
@@ -191,7 +252,7 @@ class Archive:
                 return answer.filter(list(holds))
         if in_sql is None:
             return answer.filter([self._holds(path, chosen.condition) for path in paths])
-        with Sql({}, samples_of(self.store, paths)) as views:
+        with Sql({}, self.samples(paths)) as views:
             found = views.run(f"SELECT DISTINCT recording FROM samples WHERE {in_sql}")
         fit = pa.compute.is_in(answer["recording"], value_set=found["recording"].combine_chunks())
         return answer.filter(fit)
@@ -204,6 +265,11 @@ class Archive:
             return bool(find_spans(condition, self.open(path)))
         except (SignalUnsupportedError, RecordingError):
             return False
+
+    def samples(self, recordings: Sequence[str]) -> Samples:
+        """What the view `samples` of the program's own statements reads."""
+        far = () if self.store.root is not None else self.index.far_files
+        return samples_of(self.store, recordings, far)
 
     def query(
         self,
@@ -222,17 +288,29 @@ class Archive:
         words = words_of(sql)
         if words & {"samples", ALIGNED}:
             sampled = paths_of(self.find(chosen)) if chosen else None
-        views, aligned = self._views(sql), ""
+        views, aligned = self._tables(sql), ""
         if ALIGNED in words:
-            columns = mentioned(words, views["signals"])
-            aligned = sql_of_aligned(Aligned(columns, every_s, states=True), views["signals"])
-        return self._questions.ask(sql, views, views["recordings"], sampled, stopped, aligned)
+            signals = self.index.signals
+            columns = mentioned(words, signals)
+            aligned = sql_of_aligned(Aligned(columns, every_s, states=True), signals)
+        return self._questions.ask(sql, views, self.index, sampled, stopped, aligned)
+
+    def _tables(self, sql: str) -> dict[str, pa.Table]:
+        """The views for another process: those that a statement speaks of, in memory."""
+        words, index, views = words_of(sql), self.index, self._views(sql)
+        for name, word in (("recordings", "cars"), ("signals", ALIGNED), ("notes", "")):
+            needed = words & {name, word} or name == "recordings"
+            if needed:
+                views[name] = getattr(index, name)
+            else:
+                del views[name]
+        views.pop("told_apart", None)
+        return views
 
     def rows(self, sql: str, parameters: Sequence[object] = ()) -> list[dict[str, Any]]:
         """Of a SELECT of the program's own over all views but `samples`; what anybody typed is a
         parameter of it. Raises `QueryError`."""
-        with Sql(self._views(sql)) as views:
-            return list(views.run(sql, parameters).to_pylist())
+        return list(self._run(sql, parameters).to_pylist())
 
     def views(self) -> Sql:
         """All views but `samples`, for several questions of the program's own in a row; use as a
@@ -249,7 +327,7 @@ class Archive:
             done = set(self.states["recording"].to_pylist())
         else:
             return ""
-        left = self.index.recordings.num_rows - len(done)
+        left = len(self.index) - len(done)
         return (
             f"{left:,} recordings have not been checked: run 'archive sweep' first." if left else ""
         )
@@ -265,14 +343,14 @@ class Archive:
         kept = self._done  # another thread may begin a new one meanwhile
         done = kept.get(key)
         if done is None:
-            done = kept[key] = states_done(self.cache, only)
+            done = kept[key] = states_done(self.cache, only, self.bands)
         return [e for e in self.entries(recordings) if e not in done]
 
     def keep(self, rows: Sequence[dict[str, Any]], only: Collection[str] | None = None) -> None:
         """Keep findings that were made, by all checks or by `only` some. Raises `ArchiveError`
         where they cannot be written."""
         try:
-            keep_findings(self.cache, rows, only)
+            keep_findings(self.cache, rows, only, self.bands)
         except OSError as error:
             raise ArchiveError(
                 f"Findings cannot be kept in {self.cache} ({error.strerror}): free some space."
@@ -284,7 +362,7 @@ class Archive:
         """The findings of one recording; made and kept now if they are not known yet."""
         path = self.resolve(name)
         for entry in self.pending([path]):
-            self.keep(check_entry(self.store, entry))
+            self.keep(check_entry(self.store, entry, bands=self.bands))
         found = self.findings  # once: another thread may look again meanwhile
         rows = found.filter(pa.compute.equal(found["recording"], path))
         return list(rows.to_pylist())
@@ -295,7 +373,7 @@ class Archive:
         """Copy a recording in; (its path, False when its samples were there already)."""
         known = self._known  # another thread may let go of it meanwhile
         if known is None:
-            table = self.index.recordings
+            table = self._run("SELECT samples_sha256, recording FROM recordings")
             names = ("samples_sha256", "recording")
             pairs = zip(*(table[name].to_pylist() for name in names), strict=True)
             known = self._known = {checksum: path for checksum, path in pairs if checksum}
@@ -319,20 +397,24 @@ class Archive:
         self._index = None
 
 
-def tell_cars_apart(recordings: pa.Table, known: KnownCars) -> pa.Table:
-    """The view `recordings` with the VIN behind a car's name where several cars bear the name; VINs
-    that were said to be of one car count as one. What gives no VIN keeps the bare name."""
+_ENDS = """SELECT recording FROM recordings WHERE ends_with(
+    '/' || regexp_replace(recording, '\\.parquet$', ''), '/' || ?) ORDER BY recording LIMIT 5"""
+_BEGINS = "SELECT recording FROM recordings WHERE starts_with(recording_id, ?) ORDER BY 1 LIMIT 5"
+
+
+def tell_cars_apart(namesakes: Iterable[Pair], known: KnownCars) -> pa.Table:
+    """How cars of one name are shown (see `TOLD_APART`): with the VIN behind it where several bear
+    the name; VINs that were said to be of one car count as one. What gives no VIN keeps the bare
+    name. `namesakes`: names of cars, each with the VINs it stands with."""
     one_car = {key: min(car.keys) for car in known.cars for key in car.keys}
-    column = recordings["vin"].to_pylist()
-    vins = {vin: Identity(vin=vin).known_vin for vin in set(filter(None, column))}
-    names = recordings["car"].to_pylist()
-    of = [one_car.get(found, found) for found in (vins.get(vin, "") for vin in column)]
+    found = {(name, vin): Identity(vin=vin).known_vin for name, vin in namesakes}
+    of = {pair: one_car.get(vin, vin) for pair, vin in found.items()}
     cars: dict[str, set[str]] = {}
-    for name, vin in zip(names, of, strict=True):
+    for (name, _), vin in of.items():
         cars.setdefault(name, set()).update({vin} - {""})
-    several = {name for name, found in cars.items() if name and len(found) > 1}
-    if not several:
-        return recordings
-    told = [f"{n} · {vin}" if n in several and vin else n for n, vin in zip(names, of, strict=True)]
-    at = recordings.schema.get_field_index("car")
-    return recordings.set_column(at, recordings.schema.field(at), pa.array(told, pa.string()))
+    rows = [
+        {"car": name, "vin": vin, "shown": f"{name} · {key}"}
+        for (name, vin), key in of.items()
+        if key and len(cars[name]) > 1
+    ]
+    return table_of(rows, TOLD_APART)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
@@ -12,9 +13,13 @@ from logbench.analysis.expression.checked import CONSTANTS, Expression, number
 from logbench.analysis.expression.grammar import Node
 from logbench.archive.columns import searched_columns
 from logbench.archive.expression_sql import sql_of_node
+from logbench.archive.partitions import chosen_of, fits, sql_of_chosen
 from logbench.errors import UsageError
 from logbench.signals.catalog import catalog
 from logbench.signals.table import table
+
+if TYPE_CHECKING:
+    from logbench.archive.kept import Part
 
 
 def sql_of(condition: Expression) -> str | None:
@@ -54,6 +59,8 @@ class Filter:
     text: str = ""
     """Part of the notes, of an event, or of the job's words."""
     displacement_l: tuple[float, float] | None = None
+    folders: tuple[str, ...] = ()
+    """What the names of folders say, like `year=2026`; of one key any value fits."""
     condition: Expression | None = None
     """Of `analysis.expression`."""
 
@@ -70,6 +77,21 @@ def where(chosen: Filter) -> tuple[str, list[object]]:
         parts.append(sql)
         values += parameters
     return " AND ".join(parts) or "true", values
+
+
+def may_hold(part: Part, chosen: Filter) -> bool:
+    """Whether a part of the index may hold what is looked for, by what is known of it."""
+    if chosen.since and part.newest < _date(chosen.since):
+        return False
+    if chosen.until and part.oldest >= f"{_date(chosen.until)}~":
+        return False
+    said: dict[str, set[str]] = {}
+    for key, value in part.said:
+        said.setdefault(key, set()).add(value)
+    return all(
+        any(fits({key: value}, {key: wanted}) for value in said.get(key, ()))
+        for key, wanted in chosen_of(chosen.folders).items()
+    )
 
 
 def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
@@ -97,6 +119,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield _TEXT, [word] * 2
     if chosen.displacement_l is not None:
         yield "r.displacement_l BETWEEN ? AND ?", [*chosen.displacement_l]
+    if chosen.folders:
+        yield sql_of_chosen(chosen_of(chosen.folders))
     if chosen.condition is not None:
         yield from _could(chosen.condition)
 

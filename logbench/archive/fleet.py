@@ -27,7 +27,7 @@ from logbench.archive.pictures import (
     TrimMap,
     WarmUpCurves,
 )
-from logbench.archive.query import Sql, refusals, samples_of
+from logbench.archive.query import Sql, refusals
 from logbench.archive.room import OwnFolder, Room
 from logbench.archive.sweep import Swept, sweep_checks, sweep_states
 from logbench.errors import QueryError, UsageError
@@ -57,7 +57,7 @@ class Fleet:
         self._archive.refresh()
 
     def __len__(self) -> int:
-        return int(self._archive.index.recordings.num_rows)
+        return len(self._archive.index)
 
     def __iter__(self) -> Iterator[Recording]:
         return (self.open(name) for name in self.find())
@@ -229,7 +229,7 @@ class Table:
         paths = paths_of(index.recordings) if drives is None else drives
         folder = OwnFolder(archive.cache)
         weakref.finalize(self, folder.remove)
-        signals, samples = index.signals, samples_of(archive.store, paths)
+        signals, samples = index.signals, archive.samples(paths)
         if found.made:
             file = folder.path / "computed.parquet"
             rows = write_looked_back(found, paths, archive.open, file)

@@ -24,10 +24,11 @@ from logbench.analysis.repeats import OF_CARS, TINY, Repeats
 from logbench.analysis.view import View
 from logbench.archive.archive import Archive
 from logbench.archive.findings import checks_version
-from logbench.archive.index import Progress, read_table, write_table
+from logbench.archive.looking import Progress
 from logbench.archive.reading import open_entry
 from logbench.archive.repeats import learn_of
 from logbench.archive.store import STATE, Entry, Store, entries_of
+from logbench.archive.tables import read_table, write_table
 from logbench.errors import ArchiveError, LogbenchError
 from logbench.system.private import make_folder
 

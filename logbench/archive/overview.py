@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -96,16 +97,21 @@ class Catalog:
         return Row(found, self._signals.get(name, ()), self._judged.get(name, Judged()))
 
 
-def judged_recordings(archive: Archive) -> dict[str, Judged]:
-    """By recording, of those that have been checked."""
+def judged_recordings(
+    archive: Archive, recordings: Sequence[str] | None = None
+) -> dict[str, Judged]:
+    """By recording, of those that have been checked; of a few only these are looked up."""
+    findings = archive.findings if recordings is None else archive.findings_among(recordings)
     sql = (
         f"SELECT recording, max(CASE verdict {_RANK} END) AS worst, max(problem) AS problem, "
         "count(*) FILTER (verdict = 'not judged') AS lacking FROM findings GROUP BY 1"
     )
     names = dict(zip(RANKS.values(), RANKS, strict=True))
+    with Sql({"findings": findings}) as views:
+        rows = views.run(sql).to_pylist()
     return {
         row["recording"]: Judged(names.get(row["worst"], ""), row["problem"] or "", row["lacking"])
-        for row in archive.rows(sql)
+        for row in rows
     }
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from logbench.archive.index import read_table, write_table
+from logbench.archive.tables import read_table, write_table
 from logbench.system.private import make_folder
 
 log = logging.getLogger(__name__)

@@ -17,7 +17,7 @@ from logbench.archive.aligned import Aligned, sql_of_aligned
 from logbench.archive.findings import checks_version
 from logbench.archive.parts import add_part, load_parts
 from logbench.archive.pictures import BeforeAndAfter, NumberByDate, OfNumber, Picture
-from logbench.archive.query import Sql, samples_of
+from logbench.archive.query import Sql
 from logbench.archive.store import STATE, Entry, entries_of
 from logbench.archive.sweep import sweep_states
 from logbench.archive.trend import Trend, trend_of
@@ -170,7 +170,7 @@ def _read_all(
     whole = f"""SELECT {", ".join(f"r.{name}" for name in STATE)}, {names}
         FROM recordings r SEMI JOIN chosen USING (recording)
         LEFT JOIN ({picture.each()}) e USING (recording)"""
-    with Sql(views, samples_of(archive.store, paths), aligned=aligned) as sql:
+    with Sql(views, archive.samples(paths), aligned=aligned) as sql:
         return sql.run(whole).cast(pa.schema({**STATE, **picture.columns}))
 
 

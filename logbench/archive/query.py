@@ -17,12 +17,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import duckdb
 import pyarrow as pa
 
 from logbench.archive.chunks import CLOSED, literally, quoted
+from logbench.archive.far_file import FarFile, Fetch
 from logbench.archive.room import Room
 from logbench.archive.views import ALIGNED, BASE, MADE
 from logbench.errors import QueryError
@@ -39,8 +40,31 @@ _STORED = pa.schema(
     [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
      ("t", pa.int64()), ("value", pa.float64())]
 )  # fmt: skip
+FarRecording = tuple[str, int, int, Sequence[tuple[int, str]]]
+"""Its path, its size, how long its footer is, and of row groups the number and the signal."""
 _PATTERN = re.compile(r"[*?\[]")
 """DuckDB takes a name with one of these for a pattern."""
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """A view over Parquet files of the program's own."""
+
+    sql: str
+    """A SELECT, in which `{files}` stands for their rows."""
+    paths: tuple[str, ...]
+    """Absolute."""
+
+    @property
+    def select(self) -> str:
+        """The whole statement."""
+        names = ",".join(quoted(literally(path)) for path in self.paths)
+        files = f"read_parquet([{names}], hive_partitioning = false)"
+        return self.sql.replace("{files}", files)
+
+
+Source: TypeAlias = "pa.Table | Files"
+"""What a view of an archive is made of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +76,9 @@ class Samples:
     """The folder, with `/` at its end."""
     files: Sequence[str] = ()
     """Paths below it, all of them found sound."""
-    others: Mapping[str, Any] = field(default_factory=dict)
-    """By the recording's path in the archive."""
-    filesystem: Any = None
-    """Of pyarrow, where `others` are names."""
+    others: Mapping[str, tuple[Any, Sequence[tuple[int, str]]]] = field(default_factory=dict)
+    """By the recording's path in the archive; with the signal of each of its row groups, where
+    that is known: who asks for one signal opens no other."""
     computed: str = ""
     """A Parquet file of further rows with the columns of the view."""
 
@@ -63,19 +86,31 @@ class Samples:
 def samples_below(folder: str, recordings: Iterable[str]) -> Samples:
     """Of recordings below a folder of this computer."""
     root = f"{folder}/"
-    odd = {path: root + path for path in recordings if _PATTERN.search(root + path)}
+    odd = {path: (root + path, ()) for path in recordings if _PATTERN.search(root + path)}
     return Samples(root, [path for path in recordings if path not in odd], odd)
 
 
-def samples_of(store: Store, recordings: Sequence[str]) -> Samples:
-    """Of recordings of an archive, read from where it is."""
+def samples_of(
+    store: Store, recordings: Sequence[str], files: Iterable[FarRecording] = ()
+) -> Samples:
+    """Of recordings of an archive, read from where it is; of an object store by its `files`
+    (`Index.far_files`)."""
     if store.root is not None:
         return samples_below(str(store.root), recordings)
     from logbench.archive.store import RemoteStore  # brings more than a process for SQL needs
 
     assert isinstance(store, RemoteStore)
-    others = {path: store.full(path) for path in recordings}
-    return Samples(others=others, filesystem=store.filesystem)
+    wanted = set(recordings)
+    return far_samples((far for far in files if far[0] in wanted), store.fetcher)
+
+
+def far_samples(files: Iterable[FarRecording], fetcher: Callable[[str], Fetch]) -> Samples:
+    """Of recordings that are fetched in pieces."""
+    others = {
+        path: (FarFile(fetcher(path), size, footer_bytes), groups)
+        for path, size, footer_bytes, groups in files
+    }
+    return Samples(others=others)
 
 
 class Sql:
@@ -83,7 +118,7 @@ class Sql:
 
     def __init__(
         self,
-        views: Mapping[str, pa.Table],
+        views: Mapping[str, Source],
         samples: Samples | None = None,
         room: Room | None = None,
         aligned: str = "",
@@ -95,12 +130,18 @@ class Sql:
         `QueryError` where a recording of `samples` cannot be read."""
         room = room or Room()
         self._connection = duckdb.connect(":memory:", config=dict(CLOSED))
-        for name, table in views.items():
-            self._connection.register(name, table)
-        run = self._connection.execute
+        run, samples = self._connection.execute, samples or Samples()
+        files = [path for view in views.values() if isinstance(view, Files) for path in view.paths]
+        files += [samples.root + path for path in samples.files]
         try:
             with refusals():
-                self._samples(samples or Samples())
+                run(f"SET allowed_paths = [{','.join(map(quoted, files))}]")
+                for name, view in views.items():
+                    if isinstance(view, Files):
+                        run(f"CREATE VIEW {name} AS {view.select}")
+                    else:
+                        self._connection.register(name, view)
+                self._samples(samples)
                 for name, made in (MADE | {ALIGNED: aligned}).items():
                     if made and BASE.get(name, name) in (*views, ALIGNED):
                         run(f"CREATE VIEW {name} AS {made}")
@@ -133,7 +174,6 @@ class Sql:
         columns = "signal, ecu, t AS t_ns, t / 1e9 AS t_s, value"
         if samples.files:
             names = ",".join(quoted(samples.root + path) for path in samples.files)
-            run(f"SET allowed_paths = [{names}]")
             parts.append(
                 f"SELECT substr(filename, {len(samples.root) + 1}) AS recording, {columns} "
                 f"FROM read_parquet([{names}], filename = true, hive_partitioning = false)"
@@ -209,18 +249,20 @@ def _refused(error: Exception) -> QueryError:
 
 def _dataset(samples: Samples) -> Any:
     """Recordings as one table whose column `recording` is known per file, so that a condition on it
-    spares the other files, and one on `signal` the other row groups."""
+    spares the other files, and one on `signal` the other row groups where these are known: the
+    statistics of a column of names are not looked at."""
     import pyarrow.compute as pc
     import pyarrow.dataset as ds
     import pyarrow.fs as pafs
 
     layout = ds.ParquetFileFormat()
-    filesystem = samples.filesystem or pafs.LocalFileSystem()
-    fragments = [
-        layout.make_fragment(
-            file, filesystem if isinstance(file, str) else None,
-            partition_expression=pc.field("recording") == path,
-        )
-        for path, file in samples.others.items()
-    ]  # fmt: skip
+    filesystem = pafs.LocalFileSystem()
+    fragments = []
+    for path, (file, groups) in samples.others.items():
+        place, mine = filesystem if isinstance(file, str) else None, pc.field("recording") == path
+        for group, signal in groups:
+            known = mine & (pc.field("signal") == signal)
+            fragments.append(layout.make_fragment(file, place, known, [group]))
+        if not groups:
+            fragments.append(layout.make_fragment(file, place, mine))
     return ds.FileSystemDataset(fragments, _STORED, layout, filesystem)

@@ -22,13 +22,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, TYPE_CHECKING, cast
 
 import pyarrow as pa
 
 from logbench.archive.frames import Frame, Kind, read_frame, write_frame
 from logbench.archive.room import OwnFolder
-from logbench.archive.store import Entry, Store, entries_of
+from logbench.archive.store import Store
 from logbench.errors import LogbenchError, QueryError
 from logbench.system.limits import (
     QUERY_BYTES,
@@ -42,6 +42,10 @@ from logbench.system.platforms import (
     without_console,
 )
 from logbench.system.threads import Supervised
+
+if TYPE_CHECKING:
+    from logbench.archive.index import Index
+    from logbench.archive.query import FarRecording
 
 log = logging.getLogger(__name__)
 
@@ -78,19 +82,19 @@ class Questions:
         self._turn = threading.Lock()
         self._process: _Process | None = None
         self._end: weakref.finalize[..., Questions] | None = None
-        self._of: pa.Table | None = None
+        self._of: Index | None = None
 
     def ask(
         self,
         sql: str,
         views: Mapping[str, pa.Table],
-        recordings: pa.Table,
+        index: Index,
         sampled: Sequence[str] | None,
         stopped: Callable[[], bool],
         aligned: str = "",
     ) -> Answer:
         """The answer to one SELECT over `views` and the view `samples`, which reads `sampled`
-        (None: all) of the `recordings` that there are; `aligned`: SQL of the view of that name;
+        (None: all) of the recordings of an `index`; `aligned`: SQL of the view of that name;
         once `stopped()`, it ends within a moment.
 
         Raises `QueryError`, also where it was stopped.
@@ -100,12 +104,12 @@ class Questions:
                 raise _stopped()
         try:
             process = self._process
-            if process is None or process.ended or self._of is not recordings:
+            if process is None or process.ended or self._of is not index:
                 self.close()
                 process = self._process = _Process(
-                    self._store, entries_of(recordings), self._folder, self._memory_bytes
+                    self._store, index, self._folder, self._memory_bytes
                 )
-                self._of = recordings
+                self._of = index
                 self._end = weakref.finalize(self, process.end)
             with _ended_by_trouble(process):
                 process.hand_over(views, stopped)
@@ -139,12 +143,11 @@ class _RefusedError(Exception):
 class _Process:
     """The process at the other end of the pipe, and the folder that is its own."""
 
-    def __init__(
-        self, store: Store, entries: Sequence[Entry], beside: Path, memory_bytes: int
-    ) -> None:
+    def __init__(self, store: Store, index: Index, beside: Path, memory_bytes: int) -> None:
         self.ended = False
         self._store = store
-        self._paths = {entry.path for entry in entries}
+        files = index.far_files if store.root is None else _near(index)
+        self._paths = {path for path, *_ in files}
         self._views: dict[str, pa.Table] = {}
         self._open: dict[str, pa.NativeFile] = {}
         self._wanted: set[Future[None]] = set()
@@ -153,7 +156,7 @@ class _Process:
         self._room = OwnFolder(beside)
         self._setup = {
             "root": None if store.root is None else str(store.root),
-            "recordings": [(entry.path, entry.size) for entry in entries],
+            "recordings": files,
             "folder": str(self._room.path), "folder_bytes": self._room.most_bytes,
             "memory_bytes": int(_DUCKDB_SHARE * memory_bytes), "address_bytes": address_bytes,
         }  # fmt: skip
@@ -298,6 +301,11 @@ class _Process:
         with contextlib.suppress(OSError):  # a frame was still on its way
             cast(IO[bytes], self._process.stdin).close()
         self._room.remove()
+
+
+def _near(index: Index) -> list[FarRecording]:
+    """Files of this computer, of which no more than the name is needed."""
+    return [(path, 0, 0, ()) for path in index.recordings["recording"].to_pylist()]
 
 
 def _too_much(memory_bytes: int) -> str:

@@ -41,8 +41,12 @@ from logbench.system.private import owner_only
 
 log = logging.getLogger(__name__)
 
-_FIRST_READ = 16_384
-"""Of an object's end, where the length of its footer is not known: it is mostly in it."""
+_FIRST_READ = 4_096
+"""Of an object's end, where nothing is known of how long footers are: what lacks is read then."""
+_REQUEST = 2_000
+"""What one more request is worth in bytes: the heads of its answer, and the way."""
+_LEARNT = 100
+"""Footers read between two words about how far it is, and learnt from."""
 
 _KINDS: dict[type[RecordingError], str] = {
     NotARecordingError: "foreign",
@@ -91,6 +95,36 @@ def read_footers(
         _checked(head, found[head.entry.path]) if isinstance(head, _Head) else head
         for head in heads
     ]
+
+
+class Footers:
+    """Reads many footers; learns from those before how much of an object's end to ask for."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._lengths: list[int] = []
+
+    def read(self, entries: Sequence[Entry]) -> Iterator[tuple[Entry, Footer | Problem]]:
+        """In order."""
+        start = 0
+        while start < len(entries):
+            first = self._store.root is None and not self._lengths
+            batch = entries[start : start + (1 if first else _LEARNT)]
+            start += len(batch)
+            found = read_footers(self._store, batch, _worth_asking(self._lengths))
+            lengths = [one.known.footer_bytes for one in found if isinstance(one, Footer)]
+            self._lengths = [*lengths, *self._lengths][:_LEARNT]
+            yield from zip(batch, found, strict=True)
+
+
+def _worth_asking(lengths: Sequence[int]) -> int:
+    """How much of further files' ends costs least: what is asked for in vain, and a second request
+    where it was too little. 0: nothing is known."""
+
+    def cost(asked: int) -> int:
+        return sum(asked - n if asked >= n else _REQUEST for n in lengths)
+
+    return min(sorted(set(lengths)), key=cost, default=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +176,7 @@ def _tail(store: Store, entry: Entry, into: Path, first: int) -> Path:
         if length > size:
             raise ValueError("a footer longer than its file")
         if length > len(end):
-            end = file.read_at(length, size - length)
+            end = file.read_at(length - len(end), size - length) + end
     with open(into, "xb", opener=owner_only) as file:
         file.write(MAGIC + end[-length:])
     return into

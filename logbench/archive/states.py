@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from logbench.archive.parts import add_part, load_parts
-from logbench.archive.query import Sql
+from logbench.archive.query import Source, Sql
 from logbench.archive.store import STATE, Entry, entries_of
 
 if TYPE_CHECKING:
@@ -98,13 +98,14 @@ _CURRENT = """SELECT DISTINCT s.* FROM kept s SEMI JOIN recordings r
     USING (recording, size_bytes, mtime_ns) ORDER BY recording, start_ns"""
 
 
-def load_states(cache: Path, version: str, recordings: pa.Table) -> pa.Table:
-    """Of the recordings in their present state, as far as they are kept; in order of time."""
+def load_states(cache: Path, version: str, views: Mapping[str, Source]) -> pa.Table:
+    """Of the recordings in their present state, by the view of that name among `views`, as far as
+    they are kept; in order of time."""
     kept = load_parts(_folder(cache, version), STATES)
     if not kept.num_rows:
         return kept
-    with Sql({"kept": kept, "recordings": recordings}) as views:
-        return views.run(_CURRENT).cast(STATES)
+    with Sql({**views, "kept": kept}) as opened:
+        return opened.run(_CURRENT).cast(STATES)
 
 
 def without_states(entries: Collection[Entry], states: pa.Table) -> list[Entry]:

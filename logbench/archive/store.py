@@ -6,12 +6,13 @@ root are refused; what was refused is listed. Nothing here deletes anything.
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import shutil
 import stat
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -20,6 +21,7 @@ from typing import Any, NamedTuple
 import pyarrow as pa
 import pyarrow.fs as pafs
 
+from logbench.archive.partitions import Chosen, fits, pair_of, pairs_of
 from logbench.errors import ArchiveError
 from logbench.recording.notes import NOTES_SUFFIX
 from logbench.recording.storage import copy_new, numbered, storage_trouble
@@ -37,6 +39,7 @@ HELD_BYTES = 16_000_000
 """Of an object that is held whole in memory; ten-minute drives take 0.2 MB."""
 AT_ONCE = 16
 """Requests to an object store at the same time."""
+NOTHING_CHOSEN: Chosen = {}
 
 STATE = {"recording": pa.string(), "size_bytes": pa.int64(), "mtime_ns": pa.int64()}
 """Columns of an `Entry` in tables of what is known of files."""
@@ -108,9 +111,9 @@ class Store(ABC):
         """The folder, links resolved; None for an object store."""
 
     @abstractmethod
-    def listing(self) -> Listing:
-        """All recordings and jobs in order of names. Raises `ArchiveError` when the place cannot be
-        reached."""
+    def listing(self, chosen: Chosen = NOTHING_CHOSEN) -> Listing:
+        """All recordings and jobs, or those in the folders that are `chosen`. Raises `ArchiveError`
+        when the place cannot be reached."""
 
     @abstractmethod
     def open(self, path: str) -> pa.NativeFile:
@@ -165,12 +168,13 @@ class LocalStore(Store):
             raise ArchiveError(f"{root} is not a folder: an archive is a folder or a URL.")
         super().__init__(str(found), found)
 
-    def listing(self) -> Listing:
+    def listing(self, chosen: Chosen = NOTHING_CHOSEN) -> Listing:
         """All files in depth; links are listed as problems, never followed."""
         out = Listing()
         room = Room()
-        for entry in _walk(self.url, "", out.problems, 0, room):
-            out.take(entry)
+        for entry in _walk(self.url, "", out.problems, 0, room, chosen):
+            if fits(pairs_of(entry.path), chosen):
+                out.take(entry)
         if room.exceeded:
             sentence = f"{self.url} holds more than {FOLDER_FILES:,} names: some are left out."
             out.problems.append(Problem("", "enormous", sentence))
@@ -199,7 +203,7 @@ class LocalStore(Store):
 
 
 def _walk(
-    root: str, folder: str, problems: list[Problem], depth: int, room: Room
+    root: str, folder: str, problems: list[Problem], depth: int, room: Room, chosen: Chosen
 ) -> Iterator[Entry]:
     if depth > FOLDER_DEPTH:
         problems.append(Problem(folder, "name", f"{folder} is nested too deeply: left out."))
@@ -226,7 +230,8 @@ def _walk(
             if wanted or item.is_dir():
                 problems.append(Problem(path, "name", f"{path!r} has odd characters: rename it."))
         elif item.is_dir():
-            yield from _walk(root, path, problems, depth + 1, room)
+            if fits(pairs_of(f"{path}/"), chosen, whole=False):
+                yield from _walk(root, path, problems, depth + 1, room, chosen)
         elif wanted:
             info = item.stat(follow_symlinks=False)
             if stat.S_ISREG(info.st_mode):
@@ -260,19 +265,18 @@ class RemoteStore(Store):
         """The path as the filesystem wants it. Raises `ArchiveError` for one that leaves it."""
         return f"{self._prefix}/{check_name(path)}"
 
-    def listing(self) -> Listing:
-        """All objects below the prefix."""
+    def listing(self, chosen: Chosen = NOTHING_CHOSEN) -> Listing:
+        """All objects below the prefix; those of folders like `year=2026` several at a time."""
         out = Listing()
         try:
-            found = self.filesystem.get_file_info(pafs.FileSelector(self._prefix, recursive=True))
+            found = self._below(chosen)
         except (pa.ArrowException, OSError) as error:
             raise ArchiveError(f"The archive {self.url} cannot be reached: {error}") from error
-        for info in sorted(found, key=lambda info: info.path):
-            path = info.path.removeprefix(self._prefix).lstrip("/")
-            name = path.rpartition("/")[2]
+        for info in found:
+            path = self._path(info.path)
             if info.type != pafs.FileType.File or path.startswith(f"{QUARANTINE}/"):
                 continue
-            if not _wanted(name):
+            if not _wanted(path.rpartition("/")[2]) or not fits(pairs_of(path), chosen):
                 continue
             try:
                 check_name(path)
@@ -282,6 +286,46 @@ class RemoteStore(Store):
             out.take(Entry(path, info.size or 0, info.mtime_ns or 0))
         return out
 
+    def _path(self, full: str) -> str:
+        return full.removeprefix(self._prefix).lstrip("/")
+
+    def _below(self, chosen: Chosen) -> list[pafs.FileInfo]:
+        """What is below the prefix, in order of names. Folders like `year=2026` are looked into one
+        by one, those that are not chosen never."""
+        found: list[pafs.FileInfo] = []
+        level = [self._prefix]
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            for _ in range(FOLDER_DEPTH):
+                below: list[str] = []
+                for files, cut in pool.map(self._looked_into, level):
+                    found += files
+                    below += cut
+                level = [
+                    folder
+                    for folder in below
+                    if fits(pairs_of(f"{self._path(folder)}/"), chosen, whole=False)
+                ]
+        return sorted(found, key=lambda info: info.path)
+
+    def _looked_into(self, folder: str) -> tuple[list[pafs.FileInfo], list[str]]:
+        """All that is in a folder and below, but for folders like `year=2026`: their names."""
+        here = self._in(folder)
+        folders = [info for info in here if info.type == pafs.FileType.Directory]
+        cut = [info.path for info in folders if pair_of(info.base_name)]
+        if folders and not cut:
+            return self._in(folder, deep=True), []
+        files = [info for info in here if info.type == pafs.FileType.File]
+        for info in folders:
+            if info.path not in cut:
+                files += self._in(info.path, deep=True)
+        return files, cut
+
+    def _in(self, folder: str, *, deep: bool = False) -> list[pafs.FileInfo]:
+        found: list[pafs.FileInfo] = self.filesystem.get_file_info(
+            pafs.FileSelector(folder, recursive=deep)
+        )
+        return found
+
     def open(self, path: str) -> pa.NativeFile:
         """An object for reading at any place: only what is read is fetched, once where `hold` did
         already."""
@@ -289,6 +333,12 @@ class RemoteStore(Store):
         if held is not None:
             return pa.BufferReader(held)
         return self.filesystem.open_input_file(self.full(path))
+
+    def fetcher(self, path: str) -> Callable[[int, int], bytes]:
+        """What fetches pieces of an object: from a place on, so many bytes; it is opened at the
+        first."""
+        opened = functools.cache(functools.partial(self.open, path))
+        return lambda start, count: bytes(opened().read_at(count, start))
 
     def hold(self, entries: Iterable[Entry]) -> None:
         """Fetch some objects whole, several at a time, and keep them in memory in the place of

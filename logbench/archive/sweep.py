@@ -20,7 +20,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, SupportsFloat
+from typing import TYPE_CHECKING, Any, SupportsFloat
 
 import numpy as np
 import pyarrow as pa
@@ -28,15 +28,19 @@ import pyarrow.parquet as pq
 
 from logbench.archive.archive import Archive
 from logbench.archive.findings import check_entry, state_entry
-from logbench.archive.index import Progress, write_table
+from logbench.archive.looking import Progress
 from logbench.archive.reading import open_entry
 from logbench.archive.states import without_states
 from logbench.archive.store import STATE, Entry, RemoteStore, Store, entries_of, open_store
+from logbench.archive.tables import write_table
 from logbench.errors import ArchiveError, LogbenchError, SignalUnknownError, UsageError
 from logbench.recording.reader import Recording
 from logbench.signals.catalog import catalog
 from logbench.system.extras import lacks
 from logbench.system.private import make_folder
+
+if TYPE_CHECKING:
+    from logbench.analysis.bands import Bands
 
 Rows = list[dict[str, Any]]
 Work = Callable[[str, Sequence[Entry]], Rows]
@@ -98,7 +102,7 @@ def sweep_checks(
     entries = archive.pending(recordings, chosen)
     known = len(archive.entries(recordings)) - len(entries)
     keep = functools.partial(archive.keep, only=chosen)
-    work = functools.partial(_checked, chosen)
+    work = functools.partial(_checked, chosen, archive.bands)
     return _sweep(archive, work, entries, known, keep, scheduler, processes, progress)
 
 
@@ -215,16 +219,28 @@ def _known_results(out: Path, version: str) -> set[Entry]:
 # --- what a worker does -------------------------------------------------------------------------
 
 
-def _checked(only: tuple[str, ...] | None, place: str, entries: Sequence[Entry]) -> Rows:
-    """The checks (None: all) over a batch."""
+def _checked(
+    only: tuple[str, ...] | None, bands: Bands | None, place: str, entries: Sequence[Entry]
+) -> Rows:
+    """The checks (None: all) over a batch, by the archive's bands."""
     store = _held(place, entries)
-    return [row for entry in entries for row in check_entry(store, entry, only)]
+    return [row for entry in entries for row in check_entry(store, entry, only, bands)]
 
 
 def _stated(place: str, entries: Sequence[Entry]) -> Rows:
     """What the cars were doing, over a batch."""
     store = _held(place, entries)
     return [row for entry in entries for row in state_entry(store, entry)]
+
+
+def _same_version(
+    versions: Mapping[str, str], work: Work, place: str, entries: Sequence[Entry]
+) -> Rows:
+    """A batch, at a worker of the same version only. Raises `ArchiveError`."""
+    from logbench.archive import cluster
+
+    cluster.require_versions(versions, cluster.versions(), "A worker")
+    return work(place, entries)
 
 
 def _held(place: str, entries: Sequence[Entry]) -> Store:
@@ -236,7 +252,10 @@ def _held(place: str, entries: Sequence[Entry]) -> Store:
 
 
 def _called(name: str, version: str, place: str, entries: Sequence[Entry]) -> Rows:
-    """A user's function over a batch; it travels to the workers by its name."""
+    """A user's function over a batch; it travels to the workers by its name. Raises `ArchiveError`
+    where that is another one there."""
+    if _version_of(name) != version:
+        raise ArchiveError(f"'{name}' is another function on a worker: put the same file there.")
     store = open_store(place)
     function = load_function(name)
     rows: Rows = []
@@ -309,13 +328,14 @@ def _results(
     try:
         from distributed import as_completed
 
-        from logbench.archive.cluster import client_of
+        from logbench.archive.cluster import client_of, versions
     except ModuleNotFoundError as error:
         raise ArchiveError(
             lacks("A sweep on several processes", "dask.distributed", "cluster")
         ) from error
     with client_of(scheduler, processes) as client, client.as_current():
-        futures = client.map(lambda batch: work(place, batch), batches, pure=False)
+        task = functools.partial(_same_version, versions(), work, place)
+        futures = client.map(task, batches, pure=False)
         try:
             for future in as_completed(futures):  # type: ignore[no-untyped-call]
                 yield future.result()

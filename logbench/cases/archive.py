@@ -231,7 +231,7 @@ def job_as_archive(work: Work, folder: Path) -> str:
     from logbench.archive.sweep import sweep_checks
 
     archive = Archive(folder, cars=CarsFile().load())
-    if archive.refresh().recordings.num_rows < LEAST_DRIVES + 2:
+    if len(archive.refresh()) < LEAST_DRIVES + 2:
         return ""
     work.report(tr("Checking the recordings of the job"))
     sweep_checks(archive, processes=1)

@@ -19,7 +19,8 @@ from typing import Any, TypeVar
 from pyarrow import ArrowException
 
 from logbench.archive.archive import Archive
-from logbench.archive.index import forget_rows, rows_of
+from logbench.archive.index import rows_of
+from logbench.archive.kept import forget_rows
 from logbench.archive.store import RemoteStore, open_store
 from logbench.car.identity import Identity
 from logbench.car.known import KnownCars

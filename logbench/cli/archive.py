@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import AsCsv, AsJson, Private, duration_s, listed, make_group
+from logbench.cli.options import INTERRUPTED, AsCsv, AsJson, Private, duration_s, listed, make_group
 from logbench.cli.show import bar, exit_code, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
@@ -29,6 +29,21 @@ Name = Annotated[str, typer.Argument(help="A recording's id or file in the archi
 Car = Annotated[str, typer.Option(help="Part of the car's name or VIN.")]
 Since = Annotated[str, typer.Option(help="Recorded on or after this date: 2026-03-01.")]
 Until = Annotated[str, typer.Option(help="Recorded on or before this date, its day included.")]
+Folders = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--in", metavar="KEY=VALUE",
+        help="Only folders of that name, like year=2026; may be repeated. Others are left alone.",
+    ),
+]  # fmt: skip
+Known = Annotated[
+    bool,
+    typer.Option("--known", help="As it was looked through last: the archive is left alone."),
+]
+OwnBands = Annotated[
+    Path | None,
+    typer.Option("--bands", help="Your own bands and checks (TOML); findings are theirs then."),
+]
 Memory = Annotated[
     str, typer.Option(help="Memory it may take: 4GB; left out: a quarter of the computer's.")
 ]
@@ -40,10 +55,18 @@ _SHOWN = 40
 
 @archive_app.command("list")
 def list_command(
-    place: Place, limit: Most = None, as_json: AsJson = False, as_csv: AsCsv = False
+    place: Place,
+    folders: Folders = None,
+    known: Known = False,
+    limit: Most = None,
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """List the recordings, newest first."""
-    _list(place, None, limit, as_json, as_csv)
+    from logbench.archive.find import Filter
+
+    chosen = Filter(folders=tuple(folders or ()))
+    _list(_opened(place, folders=chosen.folders, known=known), chosen, limit, as_json, as_csv)
 
 
 @archive_app.command("find")
@@ -63,6 +86,9 @@ def find_command(
     when: Annotated[
         str, typer.Option(help="A condition, like 'ECT below 70 after 10 minutes'.")
     ] = "",
+    folders: Folders = None,
+    known: Known = False,
+    bands: OwnBands = None,
     limit: Most = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
@@ -79,9 +105,11 @@ def find_command(
         finding=finding,
         text=text,
         displacement_l=_displacements(liters) if liters else None,
+        folders=tuple(folders or ()),
         condition=condition(when) if when else None,
     )
-    _list(place, chosen, limit, as_json, as_csv)
+    archive = _opened(place, folders=chosen.folders, known=known, own=bands)
+    _list(archive, chosen, limit, as_json, as_csv)
 
 
 def _displacements(liters: str) -> tuple[float, float]:
@@ -92,24 +120,24 @@ def _displacements(liters: str) -> tuple[float, float]:
         raise UsageError(f"'{liters}' is not a displacement: write 1.8 or 1.6-2.0.") from None
 
 
-def _list(
-    place: str, chosen: Filter | None, limit: int | None, as_json: bool, as_csv: bool
-) -> None:
+def _list(archive: Archive, chosen: Filter, limit: int | None, as_json: bool, as_csv: bool) -> None:
     from logbench.archive.overview import judged_recordings
     from logbench.cli import show_archive
 
-    archive = _opened(place)
-    found = archive.find(chosen)
-    rows = found.slice(0, limit).to_pylist()
-    if show_archive.for_machines(rows, as_json, as_csv, found.column_names):
-        if chosen is not None and chosen.finding:
+    if as_json or as_csv:
+        found = archive.find(chosen, limit)
+        show_archive.for_machines(found.to_pylist(), as_json, as_csv, found.column_names)
+        if chosen.finding:
             warn(archive.silent_about("findings"))
         return
     limit = limit or _SHOWN
-    show_archive.recordings(found.slice(0, limit).to_pylist(), judged_recordings(archive))
+    found = archive.find(chosen, limit + 1)
+    rows = found.slice(0, limit).to_pylist()
+    show_archive.recordings(rows, judged_recordings(archive, [row["recording"] for row in rows]))
+    count = found.num_rows if found.num_rows <= limit else archive.count(chosen)
     more = f", {limit} shown" if found.num_rows > limit else ""
-    say(f"{found.num_rows:,} of {archive.index.recordings.num_rows:,} recordings{more}.")
-    if chosen is not None and chosen.finding:  # can only be found where the checks have run
+    say(f"{count:,} of {len(archive.index):,} recordings{more}.")
+    if chosen.finding:  # can only be found where the checks have run
         _explain(archive.silent_about("findings"))
     kinds = Counter(problem.kind for problem in archive.index.problems)
     if kinds:
@@ -155,6 +183,9 @@ def query_command(
     as_csv: AsCsv = False,
     memory: Memory = "",
     every: Annotated[str, typer.Option(help="The step of the view 'aligned'.")] = "1s",
+    folders: Folders = None,
+    known: Known = False,
+    bands: OwnBands = None,
 ) -> int:
     """Ask in SQL: one SELECT over recordings, signals, samples, aligned, conditions, findings,
     notes, cars, jobs and readings. It is answered by a process that is kept from everything but the
@@ -164,8 +195,8 @@ def query_command(
     from logbench.cases.archive import ask_archive
     from logbench.cli import show_archive
 
-    chosen = Filter(car=car, since=since, until=until)
-    archive = _opened(place, memory)
+    chosen = Filter(car=car, since=since, until=until, folders=tuple(folders or ()))
+    archive = _opened(place, memory, chosen.folders, known=known, own=bands)
     answer = run_shown(ask_archive(archive, sql, chosen, duration_s(every)), "searching")
     try:
         names, table = answer.table.column_names, answer.table.slice(0, limit)
@@ -189,6 +220,7 @@ def export_command(
     car: Car = "",
     since: Since = "",
     until: Until = "",
+    folders: Folders = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
 ) -> int:
@@ -196,8 +228,9 @@ def export_command(
     from logbench.archive.find import Filter
     from logbench.cases.archive import ExportArchive
 
-    chosen = Filter(car=car, since=since, until=until)
-    account = run_shown(ExportArchive(_opened(place), out, chosen, private), "exporting")
+    chosen = Filter(car=car, since=since, until=until, folders=tuple(folders or ()))
+    archive = _opened(place, folders=chosen.folders)
+    account = run_shown(ExportArchive(archive, out, chosen, private), "exporting")
     if not _printed([{"file": str(path)} for path in account.made], as_json, as_csv):
         say(account.sentence)
     return exit_code(account)
@@ -265,7 +298,7 @@ def sweep_command(
     ] = "",
     function: Annotated[
         str,
-        typer.Option(help="MODULE:FUNCTION, or a signal, instead of checks."),
+        typer.Option(help="MODULE:FUNCTION (docs/scale.md), or a signal, instead of checks."),
     ] = "",
     out: Annotated[Path | None, typer.Option(help="Where the results go (Parquet).")] = None,
     scheduler: Annotated[
@@ -275,6 +308,8 @@ def sweep_command(
     processes: Annotated[int, typer.Option(min=0, help="Local processes; 0: as many as pay.")] = 0,
     car: Car = "",
     since: Since = "",
+    folders: Folders = None,
+    bands: OwnBands = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
 ) -> int:
@@ -284,19 +319,22 @@ def sweep_command(
 
     if function and listed(checks):
         raise UsageError("A sweep runs checks or a function: leave one of the two out.")
-    archive = _opened(place)
-    chosen, recordings = Filter(car=car, since=since), None
+    chosen, recordings = Filter(car=car, since=since, folders=tuple(folders or ())), None
+    archive = _opened(place, folders=chosen.folders, own=bands)
     if chosen:
         recordings = [str(path) for path in archive.find(chosen)["recording"].to_pylist()]
-    with bar("sweeping") as reported:
-        progress = _counted(reported, "sweeping")
-        sweep = partial(sweep_checks, archive, only=listed(checks) or None)
-        if function:
-            if out is None:
-                raise UsageError("Name a folder for the function's results with --out.")
-            sweep = partial(sweep_function, archive, function, out)
-        done = sweep(scheduler=scheduler, processes=processes, recordings=recordings,
-                     progress=progress)  # fmt: skip
+    sweep = partial(sweep_checks, archive, only=listed(checks) or None)
+    if function:
+        if out is None:
+            raise UsageError("Name a folder for the function's results with --out.")
+        sweep = partial(sweep_function, archive, function, out)
+    try:
+        with bar("sweeping") as reported:
+            done = sweep(scheduler=scheduler, processes=processes, recordings=recordings,
+                         progress=_counted(reported, "sweeping"))  # fmt: skip
+    except KeyboardInterrupt:
+        warn("Stopped: what was finished is kept, and the same command goes on from there.")
+        return INTERRUPTED
     if not _printed([asdict(done)], as_json, as_csv):
         say(
             f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
@@ -384,16 +422,31 @@ def _printed(
     return show_archive.for_machines(rows, as_json, as_csv, names)
 
 
-def _opened(place: str, memory: str = "") -> Archive:
-    """An archive as it is now."""
+def _opened(
+    place: str,
+    memory: str = "",
+    folders: Sequence[str] = (),
+    *,
+    known: bool = False,
+    own: Path | None = None,
+) -> Archive:
+    """An archive as it is now, or as it was known, with the program's bands or one's `own`."""
+    from logbench.analysis.bands import load_bands
     from logbench.archive.archive import Archive
     from logbench.cases.cars import CarsFile
     from logbench.system.memory import bytes_of
 
-    archive = Archive(place, cars=CarsFile().load(), memory_bytes=bytes_of(memory))
+    bands = None if own is None else load_bands(own)
+    cars = CarsFile().load()
+    archive = Archive(place, cars=cars, memory_bytes=bytes_of(memory), bands=bands)
+    if known:
+        archive.as_known()
+        return archive
     doing = "looking through the archive"
     with bar(doing) as reported:
-        archive.refresh(_counted(reported, doing))
+        lost = archive.refresh(_counted(reported, doing), folders).lost
+    if lost:
+        warn(f"What was known of {lost:,} recordings was damaged; they were looked through anew.")
     return archive
 
 

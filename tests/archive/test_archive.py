@@ -144,7 +144,7 @@ def test_a_spoiled_or_missing_cache_is_made_anew(opened, tmp_path):
     archive = opened()
     archive.refresh()
     folder = cache_folder(archive.store, tmp_path / "cache")
-    for path in folder.iterdir():
+    for path in folder.rglob("*.*"):
         path.write_bytes(b"nonsense")
     assert opened().refresh().fresh == 5
     shutil.rmtree(folder)

@@ -15,6 +15,7 @@ import pytest
 from logbench.analysis.expression.checked import condition
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter
+from logbench.archive.fleet import Fleet
 from logbench.archive.sweep import sweep_checks
 from logbench.recording.finish import write_recording
 from logbench.recording.model import Facts, Trace, signal_facts
@@ -107,11 +108,31 @@ def test_looking_again_costs_the_listing(archive, far):
     assert took <= 2000 + 500 * DRIVES
 
 
-def test_the_first_look_costs_footers_or_16_kb_where_their_length_is_not_known(far, tmp_path):
+def test_the_first_look_costs_the_footers(far, tmp_path):
+    """It cost 16 kB of each: how long footers are is learnt from the first."""
     Archive(far.url, tmp_path / "another").refresh()
     took, _ = far.proxy.took()
-    least = sum(footer(far, n) for n in range(DRIVES))
-    assert took <= max(MOST * least, DRIVES * 18_000)
+    assert took <= MOST * sum(footer(far, n) for n in range(DRIVES))
+
+
+def test_sql_over_samples_costs_footers_and_its_columns(archive, far):
+    """It cost 64 kB of each file's end, twice."""
+    sql = "SELECT recording, avg(value) AS v FROM samples WHERE signal = 'RPM' GROUP BY ALL"
+    answer = archive.query(sql).table
+    took, _ = far.proxy.took()
+    assert answer.num_rows == DRIVES
+    least = sum(footer(far, n) + columns(far, "RPM", n) for n in range(DRIVES))
+    assert took <= MOST * least
+
+
+def test_an_aligned_table_costs_footers_and_its_columns(far, archive, tmp_path):
+    fleet = Fleet(far.url, cache=tmp_path / "cache")
+    far.proxy.took()
+    assert len(fleet.table("RPM, ECT").df()) > DRIVES * 500
+    took, _ = far.proxy.took()
+    least = sum(footer(far, n) + columns(far, "ECT", n) + columns(far, "RPM", n)
+                for n in range(DRIVES))  # fmt: skip
+    assert took <= MOST * least
 
 
 def test_a_condition_costs_footers_and_its_columns(archive, far):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import os
 import re
 import signal
@@ -18,6 +19,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from logbench.archive import sweep
 from logbench.archive.archive import Archive
 from logbench.archive.sweep import (
     load_function,
@@ -25,11 +27,13 @@ from logbench.archive.sweep import (
     sweep_checks,
     sweep_function,
 )
+from logbench.cli.main import main
 from logbench.errors import ArchiveError, UsageError
 from logbench.recording.reader import Recording
 from tests.archive.conftest import make
 
 distributed = pytest.importorskip("distributed")
+cluster = pytest.importorskip("logbench.archive.cluster")
 psutil = pytest.importorskip("psutil")  # comes with distributed
 
 PAUSE_S = 0.15
@@ -242,6 +246,74 @@ def test_a_killed_worker_costs_only_its_unfinished_recordings(many, tmp_path, op
     assert len(names) == len(set(names)) == 79 * 3 + 1
 
 
+def test_a_worker_of_another_version_is_refused(opened, root, monkeypatch):
+    """What it found went among the rest."""
+    entries = opened().entries(["van/a.parquet"])
+    mine = cluster.versions()
+    work = functools.partial(sweep._checked, ("fuel_trim",), None)
+    assert sweep._same_version(mine, work, str(root), entries)
+    for other in ({**mine, "logbench": "0.0"}, {**mine, "its checks, bands and signals": "0"}):
+        with pytest.raises(ArchiveError, match="install the same on every worker"):
+            sweep._same_version(other, work, str(root), entries)
+    with pytest.raises(ArchiveError, match="another function on a worker"):
+        sweep._called(FUNCTION, "another", str(root), entries)
+
+
+@pytest.mark.slow
+def test_workers_are_asked_for_their_version_before_anything_else(many, opened, monkeypatch):
+    with scheduler() as address, worker(address):
+        monkeypatch.setattr(cluster, "VERSION", "9.9")
+        with pytest.raises(ArchiveError, match=r"logbench: 9\.9 here, 0\."):
+            sweep_checks(opened(), scheduler=address)
+    assert opened().findings.num_rows == 0
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="a signal to a group of processes")
+def test_ctrl_c_ends_a_sweep_of_processes_with_one_sentence(many, tmp_path):
+    """The terminal sends it to the workers, too: each told of its own end."""
+    environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path), "PYTHONPATH": os.getcwd()}
+    child = subprocess.Popen(
+        [sys.executable, "-c", SLOW_SWEEP, str(many)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
+        start_new_session=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    assert child.stdout.readline() == "at it\n"
+    os.killpg(child.pid, signal.SIGINT)
+    _, said = child.communicate(timeout=120)
+    assert child.returncode == 130
+    assert " ".join(said.split()) == (
+        "logbench: Stopped: what was finished is kept, and the same command goes on from there."
+    )
+    assert all_gone(child.pid)
+
+
+def all_gone(group: int) -> bool:
+    for _ in range(600):
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+SLOW_SWEEP = """
+import sys
+from logbench.archive import sweep
+from logbench.cli.main import main
+real = sweep._results
+def told(*args):
+    for n, rows in enumerate(real(*args)):
+        if n == 1:
+            print("at it", flush=True)
+        yield rows
+sweep._results = told
+sys.exit(main(["archive", "sweep", sys.argv[1], "--processes", "2"]))
+"""
+
+
 def test_no_scheduler_there(many, opened):
     with pytest.raises(ArchiveError, match="No dask scheduler answers"):
         sweep_checks(opened(), scheduler="tcp://127.0.0.1:9")
@@ -266,6 +338,29 @@ def test_only_some_checks(opened):
         sweep_checks(archive, only=["nonsense"])
     with pytest.raises(UsageError, match="at least one"):
         sweep_checks(archive, only=[])
+
+
+def test_own_bands_and_checks_are_swept_by_themselves(root, tmp_path, capsys, monkeypatch):
+    """A sweep knew the program's own only."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    file = tmp_path / "mine.toml"
+    file.write_text(
+        '[check.calm_trim]\ntitle = "Calm trim"\nvalue = "SHRTFT1"\nunit = "%"\n'
+        'within = [-2, 2]\nwatch = [-3, 3]\nsteady = false\nbasis = "made up"\n'
+    )
+    mine = ["--bands", str(file)]
+    assert main(["archive", "sweep", str(root), *mine]) == 0
+    capsys.readouterr()
+    sql = "SELECT recording, verdict FROM findings WHERE subject ILIKE '%calm trim%' ORDER BY 1"
+    assert main(["archive", "query", str(root), sql, *mine, "--csv"]) == 0
+    said = capsys.readouterr().out
+    assert "van/a.parquet,within" in said
+    assert "van/c.parquet,act" in said
+    assert main(["archive", "query", str(root), sql, "--csv"]) == 0
+    told = capsys.readouterr()
+    assert told.out.splitlines() == ["recording,verdict"]
+    assert "5 recordings have not been checked" in told.err
+    assert main(["archive", "sweep", str(root), "--bands", str(root)]) == 3
 
 
 def test_few_recordings_are_not_worth_a_worker(monkeypatch):
