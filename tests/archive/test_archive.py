@@ -395,7 +395,7 @@ def test_an_empty_archive_and_none(tmp_path):
     with pytest.raises(ArchiveError, match="no archive"):
         Archive(tmp_path / "gone")
     (tmp_path / "file").write_text("x")
-    with pytest.raises(ArchiveError, match="no folder"):
+    with pytest.raises(ArchiveError, match="not a folder"):
         Archive(tmp_path / "file")
     with pytest.raises(QueryError):
         archive.query("SELECT nothing FROM nowhere")
