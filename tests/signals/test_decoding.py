@@ -42,6 +42,12 @@ def test_decode_gives_all_signals_or_a_reply_error(pid, data):
 def test_bytes_beyond_the_length_are_ignored():
     # Banks 3 and 4 append their trim to 0x06 to 0x09 (SAE J1979, from memory).
     assert decode(0x06, b"\x8a\x40") == decode(0x06, b"\x8a") == {"SHRTFT1": 7.8125}
+    assert supported_pids(0x00, bytes.fromhex("8000000055")) == {0x01}
+
+
+def test_a_pid_that_no_table_has_is_told():
+    with pytest.raises(ReplyError, match="0xFE"):
+        decode(0xFE, bytes(8))
 
 
 # Worked by hand from the definitions (from memory: SAE J1979-DA), for what python-OBD lacks.

@@ -61,3 +61,8 @@ def test_a_family_with_more_of_the_attention_needs_less():
     assert shown([0.03, 0.9], ["fuel", "other"], fuel) == [True, False]
     assert shown([0.9, 0.03], ["fuel", "other"], fuel) == [False, False]
     assert shown([0.03, 0.9], ["fuel", "other"]) == [False, False]
+
+
+def test_where_nothing_compares_nothing_is_shown():
+    assert shown([np.nan, np.nan], ["A", "B"]) == [False, False]
+    assert shown([], []) == []
