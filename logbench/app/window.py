@@ -194,9 +194,10 @@ class MainWindow(QMainWindow):
         return Guide(self)
 
     def show_guide(self) -> None:
-        """The guide, at the page that is shown."""
+        """The guide, at the page that is shown, or at the check whose finding is chosen there."""
         key = next(k for k in TITLES if vars(self.pages).get(k) is self._shown())
-        self.guide.open_at(f"{key}.md")
+        finding = self.pages.review.findings.current() if key == "review" else None
+        self.guide.open_at(f"{key}.md" if finding is None else f"checks/{finding.check}.md")
 
     def show_help(self) -> None:
         """Version, log file, details for the clipboard."""

@@ -7,6 +7,7 @@ import re
 from PySide6.QtCore import QUrl
 from PySide6.QtGui import QImage, QTextDocument
 
+from logbench.analysis.model import Finding, Verdict
 from logbench.app.guide import files, place, text_of
 from logbench.app.guide.window import Guide
 from logbench.app.pages import TITLES
@@ -28,6 +29,17 @@ def test_the_guide_opens_at_the_page_that_is_shown_and_its_keys_do_something(win
         assert window.guide.text.toPlainText().startswith(f"{title}:")
         window.guide.close()
     assert told == set()
+
+
+def test_of_a_chosen_finding_it_opens_the_page_of_its_check(window: MainWindow):
+    window.pages.show_page("review")
+    findings = window.pages.review.findings
+    judged = Finding("gears", "gears", Verdict.WATCH, "Slips.")
+    findings.show_findings([judged])
+    findings.list.setCurrentItem(findings.list.topLevelItem(0))
+    window.show_guide()
+    assert window.guide.text.file == "checks/gears.md"
+    window.guide.close()
 
 
 def test_the_whole_guide_is_clicked_through(window: MainWindow):
