@@ -76,6 +76,17 @@ def test_one_table_as_relation_stream_frame_and_sql(fleet):
     assert "<table" in table._repr_html_()
 
 
+def test_the_table_as_a_frame_of_polars(fleet):
+    table = fleet.table("RPM, ECT", every=5, conditions=True)
+    frame, same = table.pl(), table.df()
+    assert frame.columns == list(same.columns)
+    assert frame.height == len(same) > 10
+    for name in ("recording", "t_s", "RPM", "ECT_age_s", "condition"):
+        known = same[name].notna()
+        assert frame[name].is_not_null().to_list() == known.to_list()
+        assert frame[name].drop_nulls().to_list() == same.loc[known, name].to_list()
+
+
 def test_units_drives_and_conditions(fleet):
     frame = fleet.table(
         {"coolant": "ECT"}, units="us", drives=fleet.find(car="van"), conditions="warm idle, warm"
