@@ -49,11 +49,22 @@ except ImportError as error:  # a machine without Qt's system libraries: README.
     collect_ignore.append("app")
 
 
+def _real_time(path: Path) -> bool:
+    """Whether a module of tests measures the wall clock."""
+    return path.relative_to(Path(__file__).parent).as_posix().startswith(_REAL_TIME)
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """A run of one kind does not import modules of the other: it took half a minute a worker."""
+    unwanted = {"real_time": False, "not real_time": True}.get(config.option.markexpr)
+    is_module = collection_path.name.startswith("test_") and collection_path.suffix == ".py"
+    return True if is_module and _real_time(collection_path) is unwanted else None
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark what measures the wall clock."""
-    tests = Path(__file__).parent
     for item in items:
-        if item.path.relative_to(tests).as_posix().startswith(_REAL_TIME):
+        if _real_time(item.path):
             item.add_marker(pytest.mark.real_time)
 
 

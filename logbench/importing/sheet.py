@@ -155,7 +155,9 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     elif raw.startswith(b"\xef\xbb\xbf"):
         names = ["utf-8-sig", *names]
     elif b"\0" in raw[:100_000]:
-        raise ImportFileError(f"{path} is not text file: give a CSV, a Parquet file or a CAN log.")
+        raise ImportFileError(
+            f"{path} is not a text file: give a CSV, a Parquet file or a CAN log."
+        )
     for name in names:
         try:
             return raw.decode(name or "utf-8"), name or "utf-8"

@@ -122,6 +122,9 @@ def test_differences_of_temperatures_have_no_zero_point():
     assert (limit.value, limit.unit) == (18, "delta_degF")
 
 
+PINT = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+
 @given(st.floats(-40, 200), st.sampled_from(["degC", "degF"]))
 @settings(deadline=None, derandomize=True)
 def test_numbers_with_units_are_converted_as_pint_does(value: float, unit: str):
@@ -129,7 +132,7 @@ def test_numbers_with_units_are_converted_as_pint_does(value: float, unit: str):
     limit = condition(f"ECT > {value!r} {unit}" if value >= 0 else f"ECT > 0 - {-value!r} {unit}")
     if value < 0:
         return
-    quantity = pint.UnitRegistry(autoconvert_offset_to_baseunit=True).Quantity(value, unit)
+    quantity = PINT.Quantity(value, unit)
     assert limit.tree.parts[1].value == pytest.approx(quantity.to("degC").magnitude, abs=1e-8)
 
 

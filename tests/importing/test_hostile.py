@@ -158,7 +158,7 @@ def test_utf_16_is_read_as_such(tmp_path: Path, data: bytes):
 def test_what_is_no_text_is_never_read_as_some_other(tmp_path: Path, data: bytes):
     path = tmp_path / "odd.csv"
     path.write_bytes(data)
-    with pytest.raises(ImportFileError, match="no text"):
+    with pytest.raises(ImportFileError, match=r"is not (a )?text"):
         read_file(path, memory=tmp_path)
 
 
@@ -189,28 +189,38 @@ def packed(data: bytes) -> bytes:
     return blf_object(10, struct.pack("<H6xL4x", 2, len(data)) + zlib.compress(data, 9))
 
 
-CAN_LOGS = {
-    "a block of a gigabyte": (".blf", blf(packed(b"\0" * 1_000_000_000)), "unpacks to more"),
-    "an object of no size": (".blf", blf(packed(blf_object(1, b"\0" * 40, 0) * 9)), "claims"),
-    "a block of no size": (".blf", blf(blf_object(10, b"", 0)), "claims"),
-    "an object of four gigabytes": (".blf", blf(blf_object(1, b"", 2**32 - 1)), "claims"),
-    "no log": (".blf", b"x" * 1000, "begin as a BLF"),
+CAN_LOGS: dict[str, tuple[str, Callable[[], bytes], str]] = {
+    "a block of a gigabyte": (
+        ".blf", lambda: blf(packed(b"\0" * 1_000_000_000)), "unpacks to more"
+    ),
+    "an object of no size": (
+        ".blf", lambda: blf(packed(blf_object(1, b"\0" * 40, 0) * 9)), "claims"
+    ),
+    "a block of no size": (".blf", lambda: blf(blf_object(10, b"", 0)), "claims"),
+    "an object of four gigabytes": (".blf", lambda: blf(blf_object(1, b"", 2**32 - 1)), "claims"),
+    "no log": (".blf", lambda: b"x" * 1000, "begin as a BLF"),
     "a million identifiers": (
-        ".log", b"".join(b"(1.0) can0 %08X#00\n" % k for k in range(200_000)), "no replies"
+        ".log", lambda: b"".join(b"(1.0) can0 %08X#00\n" % k for k in range(200_000)), "no replies"
     ),
     "a thousand channels": (
-        ".log", b"".join(b"(1.0) can%d 7E8#04410C1AF8\n" % k for k in range(1000)), "64 channels"
+        ".log",
+        lambda: b"".join(b"(1.0) can%d 7E8#04410C1AF8\n" % k for k in range(1000)),
+        "64 channels",
     ),
-    "no times": (".log", b"(nan) can0 7E8#04410C1AF8\n(inf) can0 7E8#04410C1AF8\n"
+    "no times": (".log", lambda: b"(nan) can0 7E8#04410C1AF8\n(inf) can0 7E8#04410C1AF8\n"
                          b"(1e300) can0 7E8#04410C1AF8\n", "no replies"),
-    "a session of nothing but prompts": (".txt", b">0100\n" + b">" * 3_000_000, "no replies"),
-    "a session of blanks": (".txt", b">01" + b" " * 60_000 + b"z\n>0100\n", "no replies"),
+    "a session of nothing but prompts": (
+        ".txt", lambda: b">0100\n" + b">" * 3_000_000, "no replies"
+    ),
+    "a session of blanks": (
+        ".txt", lambda: b">01" + b" " * 60_000 + b"z\n>0100\n", "no replies"
+    ),
     "a reply with a thousand PIDs": (
-        ".log", b"(1.0) can0 7E8#1FFF410607080906\n"
+        ".log", lambda: b"(1.0) can0 7E8#1FFF410607080906\n"
         + b"".join(b"(1.0) can0 7E8#2%X06070809060708\n" % (k % 16) for k in range(1, 586)),
         "no replies",
     ),
-    "a line of 50 MB": (".log", b"(1.0) can0 7E8#" + b"0" * 50_000_000, "line is longer"),
+    "a line of 50 MB": (".log", lambda: b"(1.0) can0 7E8#" + b"0" * 50_000_000, "line is longer"),
 }  # fmt: skip
 
 
@@ -219,7 +229,7 @@ def test_a_hostile_can_log(tmp_path: Path, what: str):
     pytest.importorskip("can")
     suffix, data, answer = CAN_LOGS[what]
     path = tmp_path / f"bus{suffix}"
-    path.write_bytes(data)
+    path.write_bytes(data())
     setup = "from logbench.importing.run import read_file\nimport can"
     cost = cost_of("read_file(path).report.samples", path, setup, seconds=6.0, megabytes=200)
     assert answer in cost.answer

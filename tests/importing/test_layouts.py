@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from pathlib import Path
 
@@ -198,28 +199,28 @@ def hostile_book(path: Path, name: str, data: bytes) -> Path:
 
 PAGE = "xl/worksheets/sheet1.xml"
 XML = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
-BOOKS = {
-    "unpacks to a gigabyte": (PAGE, XML + b" " * 1_000_000_000, "unpacks to more than"),
+BOOKS: dict[str, tuple[str, Callable[[], bytes], str]] = {
+    "unpacks to a gigabyte": (PAGE, lambda: XML + b" " * 1_000_000_000, "unpacks to more than"),
     "a last row far below": (
-        PAGE, XML + b'<row r="1"><c r="A1"><v>1</v></c></row><row r="99999999999"><c r="A1"><v>1'
-        b"</v></c></row></sheetData></worksheet>", "more than"
+        PAGE, lambda: XML + b'<row r="1"><c r="A1"><v>1</v></c></row><row r="99999999999">'
+        b'<c r="A1"><v>1</v></c></row></sheetData></worksheet>', "more than"
     ),
     "rows of the widest": (
-        PAGE, XML + b'<row><c r="XFD1"><v>1</v></c></row>' * 100_000 + b"</sheetData></worksheet>",
-        "more than"
+        PAGE, lambda: XML + b'<row><c r="XFD1"><v>1</v></c></row>' * 100_000
+        + b"</sheetData></worksheet>", "more than"
     ),
     "entities within entities": (
-        PAGE, b'<!DOCTYPE a [<!ENTITY b "c"><!ENTITY d "&b;&b;">]>' + XML, "no plain XML"
+        PAGE, lambda: b'<!DOCTYPE a [<!ENTITY b "c"><!ENTITY d "&b;&b;">]>' + XML, "not a plain XML"
     ),
-    "cut short": (PAGE, XML, "damaged"),
-    "no XML": ("xl/workbook.xml", b"nothing", "damaged"),
+    "cut short": (PAGE, lambda: XML, "damaged"),
+    "no XML": ("xl/workbook.xml", lambda: b"nothing", "damaged"),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("what", BOOKS)
 def test_a_hostile_workbook(tmp_path: Path, what: str):
     name, data, answer = BOOKS[what]
-    path = hostile_book(tmp_path / "bad.xlsx", name, data)
+    path = hostile_book(tmp_path / "bad.xlsx", name, data())
     setup = "from logbench.importing.run import read_file\nimport openpyxl"
     cost = cost_of("read_file(path, memory=path.parent)", path, setup, seconds=12, megabytes=300)
     assert answer in cost.answer, cost
