@@ -1,21 +1,27 @@
-"""Write the tables of docs/licenses.md: what each package that is installed says of its license.
+"""Write the tables of docs/licenses.md, what each package that is installed says of its license,
+and the bill of materials.
 
 `python docs/make_licenses.py`; tests/test_supply.py refuses what cannot be combined with ours.
 """
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from importlib.metadata import Distribution, distribution
 from pathlib import Path
+from typing import Any
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from logbench.system.version import VERSION
+
 PAGE = Path(__file__).parent / "licenses.md"
+BILL = PAGE.with_name("bill-of-materials.cdx.json")
 PROJECT = tomllib.loads((PAGE.parents[1] / "pyproject.toml").read_text("utf-8"))["project"]
-EXTRAS = tuple(name for name in PROJECT["optional-dependencies"] if name != "test")
+EXTRAS = tuple(name for name in PROJECT["optional-dependencies"] if name not in ("test", "guide"))
 """Those that the program runs with."""
 BEGIN = "<!-- made by docs/make_licenses.py -->\n"
 
@@ -61,23 +67,26 @@ def needed(extras: tuple[str, ...] = ()) -> set[str]:
     seen: set[tuple[str, tuple[str, ...]]] = set()
     waiting = [("logbench", extras)]
     while waiting:
-        name, wanted = one = waiting.pop()
-        if one in seen:
-            continue
-        seen.add(one)
-        if name == "logbench":  # as it is now, not as it was installed
-            lists = [
-                PROJECT["dependencies"],
-                *(PROJECT["optional-dependencies"][e] for e in wanted),
-            ]
-            requires = [text for texts in lists for text in texts]
-        else:
-            requires = distribution(name).requires or []
-        for asked in map(Requirement, requires):
-            given = [{"extra": extra} for extra in ("", *wanted)]
-            if asked.marker is None or any(asked.marker.evaluate(each) for each in given):
-                waiting.append((canonicalize_name(asked.name), tuple(sorted(asked.extras))))
+        one = waiting.pop()
+        if one not in seen:
+            seen.add(one)
+            waiting += asked_by(*one)
     return {name for name, _ in seen} - {"logbench"}
+
+
+def asked_by(name: str, extras: tuple[str, ...]) -> list[tuple[str, tuple[str, ...]]]:
+    """What a package with these extras asks for itself on this computer, each with its extras."""
+    if name == "logbench":  # as it is now, not as it was installed
+        lists = [PROJECT["dependencies"], *(PROJECT["optional-dependencies"][e] for e in extras)]
+        requires = [text for texts in lists for text in texts]
+    else:
+        requires = distribution(name).requires or []
+    given = [{"extra": extra} for extra in ("", *extras)]
+    return [
+        (canonicalize_name(asked.name), tuple(sorted(asked.extras)))
+        for asked in map(Requirement, requires)
+        if asked.marker is None or any(asked.marker.evaluate(each) for each in given)
+    ]
 
 
 def license(package: Distribution) -> tuple[str, str]:
@@ -144,12 +153,12 @@ def notices_of_obd(package: Distribution) -> bool:
 def tables() -> str:
     """The packages by what they are needed for, each with its license and what says so."""
     running, optional = needed(), needed(EXTRAS)
-    testing = needed(("test",))
+    developing = needed(("test", "guide"))
     parts = []
     for title, names in (
         ("Running", running),
         (f"Extras {', '.join(f'`{name}`' for name in EXTRAS)}", optional - running),
-        ("Tests only", testing - optional),
+        ("Tests and the guide's site only", developing - optional),
     ):
         lines = [f"### {title}", "", "| package | license | said by |", "| --- | --- | --- |"]
         for name in sorted(names):
@@ -159,10 +168,41 @@ def tables() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def bill() -> dict[str, Any]:
+    """The bill of materials as CycloneDX 1.6 (ECMA-424): what the program runs with here, its
+    extras, versions of the lock, licenses, and what needs what."""
+    lock = tomllib.loads((PAGE.parents[1] / "pylock.toml").read_text("utf-8"))["packages"]
+    versions = {package["name"]: package["version"] for package in lock}
+    running, all_of_them = needed(), needed(EXTRAS)
+    ours = {
+        "type": "application", "bom-ref": "logbench", "name": "logbench", "version": VERSION,
+        "licenses": [{"expression": PROJECT["license"]}],
+    }  # fmt: skip
+    return {
+        "$schema": "http://cyclonedx.org/schema/bom-1.6.schema.json",
+        "bomFormat": "CycloneDX", "specVersion": "1.6", "version": 1,
+        "metadata": {"component": ours},
+        "components": [
+            {
+                "type": "library", "bom-ref": name, "name": name, "version": versions[name],
+                "scope": "required" if name in running else "optional",
+                "licenses": [{"expression": license(distribution(name))[0]}],
+                "purl": f"pkg:pypi/{name}@{versions[name]}",
+            }
+            for name in sorted(all_of_them)
+        ],
+        "dependencies": [
+            {"ref": name, "dependsOn": sorted({asked for asked, _ in asked_by(name, extras)})}
+            for name, extras in (("logbench", EXTRAS), *((one, ()) for one in sorted(all_of_them)))
+        ],
+    }  # fmt: skip
+
+
 def main() -> None:
-    """Write the tables behind what a person wrote."""
+    """Write the tables behind what a person wrote, and the bill of materials."""
     page = PAGE.read_text("utf-8")
     PAGE.write_text(page[: page.index(BEGIN) + len(BEGIN)] + "\n" + tables(), "utf-8")
+    BILL.write_text(json.dumps(bill(), indent=1) + "\n", "utf-8")
 
 
 if __name__ == "__main__":

@@ -28,7 +28,7 @@ def test_modules_and_functions_stay_readable(path: Path):
 
 
 TOP = {
-    *(".ci", ".gitignore", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "README.md"),
+    *(".ci", ".gitignore", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "MANIFEST.in", "README.md"),
     *("docs", "logbench", "pylock.toml", "pyproject.toml", "recordings", "tests"),
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from importlib.metadata import PackageNotFoundError, distribution
@@ -112,3 +113,13 @@ def test_the_page_of_licenses_is_as_made():
     made = licenses.tables()
     for line in re.findall(r"^\| \S+ \| .*$", made, re.MULTILINE):
         assert line in page, line
+
+
+def test_the_bill_of_materials_is_as_made():
+    """If not: `python docs/make_licenses.py`. Valid by CycloneDX's own schema: DEVELOPERS.md."""
+    made = licenses.bill()
+    assert json.loads(licenses.BILL.read_text("utf-8")) == made
+    names = {part["bom-ref"] for part in made["components"]}
+    assert {need for one in made["dependencies"] for need in one["dependsOn"]} <= names
+    for part in made["components"]:
+        assert licenses.may_be_combined(part["licenses"][0]["expression"]), part["name"]

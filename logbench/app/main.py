@@ -37,15 +37,19 @@ def run(
     """
     require_window()
     from PySide6.QtCore import QTimer
+    from PySide6.QtGui import QIcon
     from PySide6.QtWidgets import QApplication
 
     from logbench.app.window import MainWindow
+    from logbench.cases.desktop import ICON
     from logbench.cases.settings import Settings
 
     application = QApplication.instance() or QApplication(sys.argv[:1])
     assert isinstance(application, QApplication)
     application.setApplicationName("logbench")
     application.setApplicationDisplayName("logbench")
+    application.setWindowIcon(QIcon(str(ICON)))
+    application.setDesktopFileName("logbench")  # whose icon a Wayland desktop shows
     application.setStyle("Fusion")
     speak(application, language())
     window = MainWindow(Settings.load(settings))

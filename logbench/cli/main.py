@@ -23,6 +23,7 @@ from logbench.cli.compare import compare
 from logbench.cli.correct import correct
 from logbench.cli.decode import decode
 from logbench.cli.demo import demo
+from logbench.cli.desktop import desktop
 from logbench.cli.evidence import key_app, verify
 from logbench.cli.exercise import exercise
 from logbench.cli.forget import forget
@@ -148,6 +149,7 @@ app.command()(files.recover)
 app.command()(demo)
 app.command()(exercise)
 app.command()(forget)
+app.command()(desktop)
 app.add_typer(archive_app)
 app.add_typer(job_app)
 app.add_typer(key_app)
