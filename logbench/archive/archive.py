@@ -16,6 +16,7 @@ import pyarrow as pa
 from logbench.analysis.expression.checked import Expression
 from logbench.archive.aligned import EVERY_S, Aligned, mentioned, sql_of_aligned
 from logbench.archive.care import Checked, add_recording, fetched, verify_all
+from logbench.archive.codes import codes_of
 from logbench.archive.columns import table_of
 from logbench.archive.find import Filter, paths_of, sql_of
 from logbench.archive.findings import (
@@ -197,6 +198,8 @@ class Archive:
             views["findings"] = self._shown(self.findings)
         if words & {"conditions", ALIGNED}:
             views["states"] = self.states
+        if "codes" in words:
+            views["codes"] = codes_of(self.store, self.index.readings, self.cache)
         return views
 
     def _run(self, sql: str, parameters: Sequence[object] = ()) -> pa.Table:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -47,7 +48,7 @@ class Filter:
     """Kind of engine, whole: `diesel, charged`."""
     words: str = ""
     """Words that all must be somewhere: car, VIN, engine, file, notes, events, findings that say
-    `watch` or `act`, the job's words."""
+    `watch` or `act`, the job's words and the codes it has read."""
     since: str = ""
     """ISO 8601 date or instant, included."""
     until: str = ""
@@ -103,7 +104,7 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
         yield "r.engine = ?", [chosen.engine]
     for word in chosen.words.lower().split():
         named = ", ".join(f"r.{name}" for name in searched_columns())
-        yield _WORD.format(named=named), [word] * 3
+        yield _WORD.format(named=named), [word] * 4
     if chosen.since:
         yield "r.started >= ?", [_date(chosen.since)]
     if chosen.until:
@@ -126,6 +127,8 @@ def _parts(chosen: Filter) -> Iterator[tuple[str, list[object]]]:
 
 
 _WORD = """(contains(lower(concat_ws(' ', {named})), ?)
+    OR EXISTS (SELECT 1 FROM codes c WHERE starts_with(r.recording, c.job || '/')
+    AND contains(lower(c.code || ' ' || c.about), ?))
     OR r.recording IN (SELECT f.recording FROM findings f WHERE f.verdict IN ('act', 'watch')
     AND contains(lower(concat_ws(' ', f."check", f.subject, f.reason,
     array_to_string(f.causes, ' '))), ?))
@@ -190,6 +193,9 @@ def _finding(text: str) -> tuple[str, list[object]]:
             subject = part
         else:
             raise UsageError(f"'{text}' is not a finding: write CHECK, VERDICT or CHECK:VERDICT.")
+    near = difflib.get_close_matches(subject.lower(), VERDICTS, 1, 0.65)
+    if near:
+        raise UsageError(f"There is no verdict '{subject}'; did you mean {near[0]}?")
     if check:
         from logbench.analysis.run import require_checks  # brings scipy
 

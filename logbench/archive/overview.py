@@ -89,7 +89,7 @@ class Catalog:
             fit = set(left.of())
             counts = left.counts(self._signals)
         rows = [self._row(row) for row in found.to_pylist() if row["recording"] in fit]
-        recordings = self.archive.index.recordings.num_rows
+        recordings = len(self.archive.index)
         return rows, Facets(recordings, len(self._judged), **counts)
 
     def _row(self, found: dict[str, Any]) -> Row:

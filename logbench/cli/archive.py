@@ -188,9 +188,9 @@ def query_command(
     bands: OwnBands = None,
 ) -> int:
     """Ask in SQL: one SELECT over recordings, signals, samples, aligned, conditions, findings,
-    notes, cars, jobs and readings. It is answered by a process that is kept from everything but the
-    recordings, within 10 minutes. Exit code 3 also where the answer is cut off (5,000,000 rows,
-    256 MB)."""
+    notes, cars, jobs, readings and codes. It is answered by a process that is kept from everything
+    but the recordings, within 10 minutes. Exit code 3 also where the answer is cut off (5,000,000
+    rows, 256 MB)."""
     from logbench.archive.find import Filter
     from logbench.cases.archive import ask_archive
     from logbench.cli import show_archive

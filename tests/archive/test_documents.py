@@ -24,7 +24,7 @@ def test_a_query_of_the_page_runs(opened, sql):
 
 
 VIEWS = ["recordings", "signals", "samples", "findings", "jobs", "conditions", "notes", "cars",
-         "readings"]  # fmt: skip
+         "readings", "codes"]  # fmt: skip
 
 
 @pytest.mark.parametrize("view", VIEWS)

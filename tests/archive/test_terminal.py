@@ -9,6 +9,7 @@ import re
 
 import pytest
 
+from logbench.cli.archive import archive_app
 from logbench.cli.main import main
 from logbench.cli.show import console
 from tests.archive.conftest import make
@@ -106,6 +107,10 @@ COMMANDS = [
 ]  # fmt: skip
 
 
+def test_no_command_is_left_out():
+    assert {name for name, *_ in COMMANDS} == {one.name for one in archive_app.registered_commands}
+
+
 @pytest.mark.parametrize("command", COMMANDS, ids=lambda c: c[0])
 def test_every_command_speaks_json_and_csv_and_nothing_else(said, root, tmp_path, command):
     """There was an empty line before the first, and most commands had neither."""
@@ -139,6 +144,7 @@ def test_a_limit_is_obeyed_by_every_form(said):
     [
         (("sweep", "--checks", "fule_trim"), "did you mean fuel_trim"),
         (("find", "--finding", "fule_trim"), "did you mean fuel_trim"),
+        (("find", "--finding", "fuel_trim:axt"), "did you mean act"),
         (("find", "--signal", "RPMM"), "did you mean RPM"),
         (("sweep", "--function", "TOTL_TRIM1", "--out", "x"), "did you mean TOTAL_TRIM1"),
         (("query", "SELECT 1", "--memory", "3 apples"), "no amount of memory"),
