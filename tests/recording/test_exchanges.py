@@ -123,6 +123,17 @@ def test_a_journal_gone_on_with_counts_on(tmp_path):
     assert (facts.rows, facts.lost) == (len(rows(70)), 0)
 
 
+def test_many_at_once_are_in_frames_counted_on(tmp_path, monkeypatch):
+    monkeypatch.setattr("logbench.recording.journal.MOST_AT_ONCE", 7)
+    said = rows(40)
+    writer = journal(tmp_path / "drive.parquet", [said])
+    writer.seal()
+    writer.close()
+    content = scan_journal(journal_path(tmp_path / "drive.parquet"))
+    assert content.exchanges == content.exchanges_accepted == len(said)
+    assert not content.damaged
+
+
 @pytest.mark.parametrize("kind", [Kind.EXCHANGES, Kind.BATCH])
 def test_a_lost_frame_of_one_costs_nothing_of_the_other(tmp_path, kind):
     out, parts = tmp_path / "drive.parquet", [rows(40), rows(30, 40), rows(30, 70)]
