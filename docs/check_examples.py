@@ -221,7 +221,7 @@ EXAMPLES = {
     ),
     "airflow": Example(
         "the air-flow sensor reads low", 4, fault={"maf_low": 1.0}, strips=(("MAF",), ("RPM",)),
-        minutes=(10.5, 12.5),
+        minutes=(10.2, 11.2),
     ),
     "warm_up": Example("the thermostat does not close", 2, fault={"thermostat_open": 1.0}),
     "cold_soak": Example("the coolant sensor reads cold", 1, fault={"ect_offset": 1.0}),
@@ -254,10 +254,10 @@ EXAMPLES = {
     ),
     "idle": Example(
         "the intake camshaft's phaser does not go back to its rest", 1, fault={"cam_stuck": 1.0},
-        minutes=(6.9, 8.3),
+        minutes=(7.2, 8.05),
     ),
     "misfire": Example(
-        "a cylinder misses cycles", 1, fault={"misfire": 1.0}, minutes=(7.0, 8.2)
+        "a cylinder misses cycles", 1, fault={"misfire": 1.0}, minutes=(7.2, 8.05)
     ),
     "throttle_pedal": Example(
         "the second pedal sensor is 6 points off at the end of its travel", 1,
