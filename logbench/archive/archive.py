@@ -186,7 +186,7 @@ class Archive:
     def open(self, name: str) -> Recording:
         """Open a recording. Raises `ArchiveError`, and what `open_recording` raises."""
         state = self._state(self.resolve(name))
-        return open_entry(self.store, state.entry, state.footer_bytes)
+        return open_entry(self.store, state.entry, state.footer_bytes, noted=bool(state.noted))
 
     # --- looking for something ---
 

@@ -269,9 +269,12 @@ def _number(text: str | None) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def open_entry(store: Store, entry: Entry, footer_bytes: int = 0) -> Recording:
+def open_entry(
+    store: Store, entry: Entry, footer_bytes: int = 0, *, noted: bool = True
+) -> Recording:
     """A recording of the archive. Its footer is checked first, then `open_recording`'s errors.
-    `footer_bytes`: as `read_footer` takes it.
+    `footer_bytes`: as `read_footer` takes it; `noted`: whether something may stand beside an
+    object, which costs a request.
 
     Raises `ArchiveError` for a file that is left out, saying why.
     """
@@ -295,7 +298,9 @@ def open_entry(store: Store, entry: Entry, footer_bytes: int = 0) -> Recording:
             f"{entry.path} cannot be read: the network is gone or the file is damaged."
         )
 
-    facts = _as_corrected(store, entry, footer.known.facts)
+    facts = footer.known.facts
+    if noted:
+        facts = _as_corrected(store, entry, facts)
     return ParquetSource(metadata, facts, opened, unreadable).recording()
 
 

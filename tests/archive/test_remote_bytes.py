@@ -89,7 +89,7 @@ def test_opening_costs_the_footer(archive, far):
     archive.open("0")
     took, requests = far.proxy.took()
     assert footer(far) < took <= MOST * footer(far)
-    assert requests <= 4
+    assert requests <= 3
 
 
 def test_a_trace_costs_its_columns(archive, far):

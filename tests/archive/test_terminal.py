@@ -48,7 +48,7 @@ def test_list_find_show_query(said, root, capsys):
     code, text = said("query", "SELECT '=1+1' AS a", "--csv")
     assert (code, text.splitlines()) == (0, ["a", "'=1+1"])
     assert main(["archive", "find", str(root), "--liters", "big"]) == 3
-    assert "no displacement" in capsys.readouterr().err
+    assert "not a displacement" in capsys.readouterr().err
 
 
 def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
@@ -147,7 +147,7 @@ def test_a_limit_is_obeyed_by_every_form(said):
         (("find", "--finding", "fuel_trim:axt"), "did you mean act"),
         (("find", "--signal", "RPMM"), "did you mean RPM"),
         (("sweep", "--function", "TOTL_TRIM1", "--out", "x"), "did you mean TOTAL_TRIM1"),
-        (("query", "SELECT 1", "--memory", "3 apples"), "no amount of memory"),
+        (("query", "SELECT 1", "--memory", "3 apples"), "not an amount of memory"),
         (("query", "SELECT 1", "--json", "--csv"), "leave one of --json and --csv out"),
         (("trend", "fuel_trim:bank 1, warm idle", "van"), "run 'archive sweep' first"),
     ],
