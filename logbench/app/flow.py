@@ -16,6 +16,7 @@ class Flow(QWidget):
         super().__init__()
         self._held: list[QWidget] = []
         self._margins = margins
+        self.resize(0, 0)  # until it is seen: its height is what it asks for
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
 
     def add(self, *widgets: QWidget) -> None:

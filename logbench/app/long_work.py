@@ -66,7 +66,7 @@ class LongWork(WorkRow):
 
     def __init__(self, owner: Owner) -> None:
         super().__init__()
-        self._owner = owner
+        self.owner = owner
         self._running: Running | None = None
 
     @property
@@ -74,19 +74,28 @@ class LongWork(WorkRow):
         """What runs."""
         return self._running
 
+    def serve(self, owner: Owner) -> None:
+        """Another owner; what ran for the one before is over here."""
+        self.owner = owner
+        if self._running is not None:
+            self._running.cancel()
+            self._ended()
+
     @property
     def busy(self) -> bool:
         """Something runs."""
         return self._running is not None
 
-    def start(self, case: Case[Any], done: Callable[[Any], None]) -> None:
-        """Run a case; nothing while another one runs, which is said."""
+    def start(self, case: Case[Any], done: Callable[[Any], None], *, instead: bool = False) -> None:
+        """Run a case; nothing while another one runs, which is said, or `instead` of that one."""
+        if instead and self._running is not None:
+            self._running.cancel()
         if self.busy:
             self.failed.emit(tr("Something is being done already: wait, or stop it with Ctrl+."))
             return
         self.report("", 0.0)
         self.cancel_button.setEnabled(True)
-        self._running = self._owner.start(
+        self._running = self.owner.start(
             case, done, self.failed.emit, self.report, ended=self._ended
         )
         self.show()

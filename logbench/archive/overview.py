@@ -147,14 +147,15 @@ class Number:
         return f"{self.check}:{self.subject}"
 
 
-def numbers_of(archive: Archive, car: str) -> list[Number]:
-    """The numbers known of a car (its whole label), those of most recordings first."""
+def numbers_of(archive: Archive, car: str = "") -> list[Number]:
+    """The numbers known of a car (its whole label; empty: of any), those of most recordings
+    first."""
     sql = (
         'SELECT f."check" AS c, f.subject AS s, max(f.unit) AS u, count(*) AS n '
         "FROM findings f JOIN recordings r USING (recording) "
-        "WHERE r.car = ? AND f.value IS NOT NULL GROUP BY ALL ORDER BY n DESC, c, s"
+        "WHERE (? = '' OR r.car = ?) AND f.value IS NOT NULL GROUP BY ALL ORDER BY n DESC, c, s"
     )
-    rows = archive.rows(sql, [car])
+    rows = archive.rows(sql, [car, car])
     return [Number(row["c"], row["s"], row["u"] or "", row["n"]) for row in rows]
 
 

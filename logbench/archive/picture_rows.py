@@ -52,6 +52,14 @@ class Numbers:
         found: pd.DataFrame = self.table.to_pandas()
         return found
 
+    @property
+    def unit(self) -> str:
+        """Of a picture's number: that of the last drive; empty where there is none."""
+        if "unit" not in self.each.column_names or not self.each.num_rows:
+            return ""
+        columns = (self.each[name].to_pylist() for name in ("started", "recording", "unit"))
+        return str(max(zip(*columns, strict=True))[2])
+
     def bands(self) -> pd.DataFrame:
         """In which band the car's number lies untouched, one row a state between two changes, with
         the starts of its first and last drive; empty where that is not known."""

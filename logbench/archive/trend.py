@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from logbench.analysis.changes import Change, Life, State, life_of
 from logbench.analysis.model import heading
@@ -197,13 +198,17 @@ def spread_of(
     medians = np.sort([np.median(values) for values in by_car.values()])
     if not len(medians):
         return Spread(0, {}, None)
-    levels = (5, 25, 50, 75, 95)
-    quantiles = {f"{q} %": float(np.percentile(medians, q)) for q in levels}
+    quantiles = quantiles_of(medians)
     if value is None:
         return Spread(len(medians), quantiles, None)
     ends = (value - half_width, value, value + half_width)
     low, below, high = (float((medians < end).mean()) for end in ends)
     return Spread(len(medians), quantiles, below, (low, high))
+
+
+def quantiles_of(values: npt.NDArray[np.float64]) -> dict[str, float]:
+    """As in `Spread`, of one value or more."""
+    return {f"{q} %": float(np.percentile(values, q)) for q in (5, 25, 50, 75, 95)}
 
 
 def _points(archive: Archive, number: str, chosen: Filter) -> list[Point]:

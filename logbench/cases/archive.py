@@ -48,6 +48,7 @@ class Listing:
     rows: list[Row]
     facets: Facets
     problems: tuple[Problem, ...]
+    chosen: Filter
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,7 @@ def list_recordings(work: Work, seen: Catalog, chosen: Filter) -> Listing:
     """What fits a filter. Raises `UsageError` for one that is not understood."""
     work.report(tr("Searching"))
     rows, facets = seen.look(chosen)
-    return Listing(rows, facets, seen.archive.index.problems)
+    return Listing(rows, facets, seen.archive.index.problems, chosen)
 
 
 @only_looks
@@ -202,8 +203,9 @@ def find_similar(work: Work, archive: Archive, recording: str, count: int = 20) 
 
 
 @only_looks
-def list_numbers(work: Work, archive: Archive, car: str) -> list[Number]:
-    """What can be followed over a car's life, numbers of most recordings first."""
+def list_numbers(work: Work, archive: Archive, car: str = "") -> list[Number]:
+    """What can be followed over a car's life (empty: any car's), numbers of most recordings
+    first."""
     from logbench.archive.overview import numbers_of
 
     work.report(tr("Looking up what is known of the car"))

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.facets import FacetsPanel
 from logbench.app.archive.panels import AccountPanel, DetailsPanel, SimilarPanel, TrendPanel
+from logbench.app.archive.pictures import PicturesPanel
 from logbench.app.archive.recordings import RecordingsModel, RecordingsTable
 from logbench.app.archive.sparks import Sparks
 from logbench.app.flow import Flow
@@ -31,8 +32,9 @@ ARCHIVE_TABS = (
     tr("Trend"),
     tr("What was done"),
     tr("Left out"),
+    tr("All drives"),
 )
-DETAILS, SIMILAR, TREND, ACCOUNT, PROBLEMS = range(len(ARCHIVE_TABS))
+DETAILS, SIMILAR, TREND, ACCOUNT, PROBLEMS, PICTURES = range(len(ARCHIVE_TABS))
 
 
 class ArchiveBody(QWidget):
@@ -52,6 +54,7 @@ class ArchiveBody(QWidget):
         self.trend = TrendPanel(look)
         self.account = AccountPanel(tr("What was done to each file"), tr("Nothing was done yet."))
         self.problems = AccountPanel(tr("Files that are left out"), tr("No file is left out."))
+        self.pictures = PicturesPanel(look, services.runner.owner())
         self.none = muted(tr("No recording fits these filters."), wrap=False)
         self.none.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.none.hide()
@@ -63,13 +66,17 @@ class ArchiveBody(QWidget):
 
     def _lay_out(self) -> None:
         self.tabs = named(QTabWidget(), tr("What is known"))
-        panels = (self.details, self.similar, self.trend, self.account, self.problems)
+        panels = (self.details, self.similar, self.trend, self.account, self.problems,
+                  self.pictures)  # fmt: skip
         for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
             self.tabs.addTab(panel, title)
         upper = QWidget()
         foot = self._foot()
         lay(QVBoxLayout(upper), (self.table, 1), self.none, foot, margins=(0, 0, 0, 0))
-        right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
+        self.right = right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
+        self._sizes: list[int] = []
+        """Of list and tabs, while a picture of all drives has most of the room."""
+        self.tabs.currentChanged.connect(self._make_room)
         right.setStretchFactor(0, 3)
         right.setStretchFactor(1, 2)
         sizes: dict[QWidget, int] = {UpAndDown(self.facets): 264, UpAndDown(right): 880}
@@ -97,6 +104,15 @@ class ArchiveBody(QWidget):
             panel.show_account(Account(panel.empty))
         self.tabs.setCurrentIndex(DETAILS)
         self.tabs.setTabText(PROBLEMS, ARCHIVE_TABS[PROBLEMS])
+
+    def _make_room(self, tab: int) -> None:
+        """A picture of all drives gets what the list can spare."""
+        if tab == PICTURES:
+            self._sizes = self.right.sizes()
+            self.right.setSizes([1, sum(self._sizes)])
+        elif self._sizes:
+            self.right.setSizes(self._sizes)
+            self._sizes = []
 
     # --- showing ---
 

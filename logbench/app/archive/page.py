@@ -16,6 +16,7 @@ from logbench.app.archive.body import ACCOUNT, ARCHIVE_TABS, ArchiveBody
 from logbench.app.archive.choice import Choice
 from logbench.app.archive.importer import Importer
 from logbench.app.archive.naming import Naming
+from logbench.app.archive.picturing import Picturing
 from logbench.app.commands import add_command
 from logbench.app.long_work import LongWork
 from logbench.app.notice import Notice
@@ -108,6 +109,7 @@ class ArchivePage(QWidget):
         self.asking = Asking(services.settings, self)
         self.choice = Choice(self.body, self.work, self)
         self.naming = Naming(self.body, self.work, self)
+        self.picturing = Picturing(self.body, self.choice, lambda: self.processes, self)
         self._soon = delayed(self, _SOON_MS, self.look)
         self._details_soon = delayed(self, _SOON_MS, self._ask_details)
         Drops(self, self._dropped)
@@ -166,7 +168,7 @@ class ArchivePage(QWidget):
             (tr("Go to the list of recordings"), "Ctrl+L", body.table.setFocus),
             (tr("Sort by the next column"), "Ctrl+J", body.table.sort_by_next),
             (tr("Preview the next signal"), "Ctrl+G", body.next_signal),
-            (tr("Stop what the archive is doing"), "Ctrl+.", self.work.cancel),
+            (tr("Stop what the archive is doing"), "Ctrl+.", self.stop),
         ):
             add_command(self, title, keys, run)
         body.details.said.add_commands(self)
@@ -217,6 +219,7 @@ class ArchivePage(QWidget):
         self._seen = seen
         self.choice.open(self._shown, seen.archive)
         self.naming.open(seen.archive)
+        self.picturing.open(self._shown, seen.archive)
         self.body.sparks.forget(self._shown, seen.archive)
         self.look()
 
@@ -241,6 +244,7 @@ class ArchivePage(QWidget):
     def _listed(self, found: Listing) -> None:
         self.listed = found
         self.body.show_listing(found)
+        self.picturing.show_listing(found)
         facets = found.facets
         unchecked = facets.recordings - facets.checked
         more = tr(", {unchecked:,} not checked yet", unchecked=unchecked) if unchecked else ""
@@ -272,6 +276,11 @@ class ArchivePage(QWidget):
             body.details.show_details(None)
 
     # --- long work ---
+
+    def stop(self) -> None:
+        """End what runs, long work or a picture."""
+        self.work.cancel()
+        self.picturing.stop()
 
     def sweep(self) -> None:
         """Run the checks over what is listed and has not been checked yet."""

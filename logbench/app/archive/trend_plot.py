@@ -77,7 +77,7 @@ class TrendPlot(LateGraph):
         if self._shown is None:
             return
         unit = self._shown.unit
-        x, dated = _times(self._shown)
+        x, dated = times_of(self._shown)
         y = self.look.units.array(np.array([p.value for p in self._shown.points]), unit)
         doubts = np.array([min(p.uncertainty or 0.0, _WIDEST) for p in self._shown.points])
         doubts *= abs(self.look.units.line(unit)[0])
@@ -85,7 +85,7 @@ class TrendPlot(LateGraph):
         if self._shown.spread is not None and self._shown.spread.quantiles:
             ends += self._fill_spread(graph, self._shown.spread)
         if self._shown.life is not None:
-            ends += self._fill_life(graph, self._shown.life, x)
+            ends += draw_life(graph, self.look, self._shown.life, x, unit)
         low, high = round_range(min(ends), max(ends))
         margin = _MARGIN * (x[-1] - x[0]) or 1.0
         graph.setRange(xRange=(x[0] - margin, x[-1] + margin), yRange=(low, high), padding=0)
@@ -100,62 +100,20 @@ class TrendPlot(LateGraph):
 
     def _fill_spread(self, graph: Graph, spread: Spread) -> list[float]:
         """Bands that half and nine tenths of other cars lie in; returns their ends."""
-        import pyqtgraph as pg
 
         assert self._shown is not None
         values = {
             name: self.look.units.value(value, self._shown.unit)
             for name, value in spread.quantiles.items()
         }
-        for lower, upper, alpha in _BANDS:
-            color = self.look.theme.trace(2)
-            color.setAlpha(alpha)
-            ends = (values[lower], values[upper])
-            band = pg.LinearRegionItem(
-                ends, orientation="horizontal", brush=color, pen=pg.mkPen(None), movable=False
-            )
-            graph.addItem(band, ignoreBounds=True)
+        draw_spread(graph, self.look, values, across=True)
         middle = values["50 %"]
-        pen = pg.mkPen(self.look.theme.trace(2), style=Qt.PenStyle.DashLine)
-        graph.addItem(pg.InfiniteLine(middle, angle=0, pen=pen), ignoreBounds=True)
         liters = self._shown.displacement_l or 0
         said = tr("{cars} other cars\nof {displacement_l:.1f} L", cars=spread.cars,
                   displacement_l=liters)  # fmt: skip
         graph.showAxis("right")
         graph.getAxis("right").setTicks([[(middle, said)]])
         return list(values.values())
-
-    def _fill_life(self, graph: Graph, life: Life, x: list[float]) -> list[float]:
-        """The band in which the car moves untouched, between the changes; returns their ends. A
-        change is a line on the interval it lies in."""
-        import pyqtgraph as pg
-
-        assert self._shown is not None
-        theme, unit = self.look.theme, self._shown.unit
-        fill, marked = QColor(theme.accent), QColor(theme.text)
-        fill.setAlpha(_OWN_ALPHA)
-        marked.setAlpha(_CHANGE_ALPHA)
-        margin = _MARGIN * (x[-1] - x[0]) or 1.0
-        ends = []
-        for state in life.states:
-            begin = _middle(x, state.begin) if state.begin else x[0] - margin
-            end = _middle(x, state.end) if state.end < len(x) else x[-1] + margin
-            low, high = sorted(self.look.units.value(v, unit) for v in (state.low, state.high))
-            ends += [low, high]
-            lines = [pg.PlotDataItem([begin, end], [y, y], pen=pg.mkPen(fill)) for y in (low, high)]
-            for item in (*lines, pg.FillBetweenItem(*lines, brush=fill)):
-                graph.addItem(item, ignoreBounds=True)
-            level = self.look.units.value(state.median, unit)
-            graph.plot([begin, end], [level, level], pen=pg.mkPen(theme.accent, width=2))
-        for change in life.changes:
-            reach = (x[change.first - 1], x[change.last])
-            graph.addItem(
-                pg.LinearRegionItem(reach, brush=marked, pen=pg.mkPen(None), movable=False),
-                ignoreBounds=True,
-            )
-            pen = pg.mkPen(theme.text, width=2, style=Qt.PenStyle.DashLine)
-            graph.addItem(pg.InfiniteLine(_middle(x, change.at), pen=pen), ignoreBounds=True)
-        return ends
 
     def _fill_points(self, graph: Graph, x: list[float], y: np.ndarray, doubts: np.ndarray) -> None:
         import pyqtgraph as pg
@@ -180,7 +138,7 @@ class TrendPlot(LateGraph):
         """Where the points are, in widget pixels."""
         if self.graph is None or self._shown is None:
             return []
-        x, _ = _times(self._shown)
+        x, _ = times_of(self._shown)
         y = [self.look.units.value(p.value, self._shown.unit) for p in self._shown.points]
         to_scene = self.graph.getViewBox().mapViewToScene
         points = [to_scene(QPointF(a, b)) for a, b in zip(x, y, strict=True)]
@@ -236,12 +194,61 @@ class TrendPlot(LateGraph):
             self.chosen.emit(self._shown.points[self._at].recording)
 
 
+def draw_life(graph: Graph, look: Look, life: Life, x: list[float], unit: str) -> list[float]:
+    """The band in which a car moves untouched, between the changes; returns their ends. A change is
+    a line on the interval it lies in. `x`: of the drives that the life is told by."""
+    import pyqtgraph as pg
+
+    fill, marked = QColor(look.theme.accent), QColor(look.theme.text)
+    fill.setAlpha(_OWN_ALPHA)
+    marked.setAlpha(_CHANGE_ALPHA)
+    margin = _MARGIN * (x[-1] - x[0]) or 1.0
+    ends = []
+    for state in life.states:
+        begin = _middle(x, state.begin) if state.begin else x[0] - margin
+        end = _middle(x, state.end) if state.end < len(x) else x[-1] + margin
+        low, high = sorted(look.units.value(v, unit) for v in (state.low, state.high))
+        ends += [low, high]
+        lines = [pg.PlotDataItem([begin, end], [y, y], pen=pg.mkPen(fill)) for y in (low, high)]
+        for item in (*lines, pg.FillBetweenItem(*lines, brush=fill)):
+            graph.addItem(item, ignoreBounds=True)
+        level = look.units.value(state.median, unit)
+        graph.plot([begin, end], [level, level], pen=pg.mkPen(look.theme.accent, width=2))
+    for change in life.changes:
+        reach = (x[change.first - 1], x[change.last])
+        graph.addItem(
+            pg.LinearRegionItem(reach, brush=marked, pen=pg.mkPen(None), movable=False),
+            ignoreBounds=True,
+        )
+        pen = pg.mkPen(look.theme.text, width=2, style=Qt.PenStyle.DashLine)
+        graph.addItem(pg.InfiniteLine(_middle(x, change.at), pen=pen), ignoreBounds=True)
+    return ends
+
+
+def draw_spread(graph: Graph, look: Look, values: dict[str, float], *, across: bool) -> None:
+    """Bands that half and nine tenths of other cars lie in, and their middle; `values`, in the
+    units shown, as in `Spread.quantiles`. `across`: the number is on the y axis."""
+    import pyqtgraph as pg
+
+    for lower, upper, alpha in _BANDS:
+        color = look.theme.trace(2)
+        color.setAlpha(alpha)
+        band = pg.LinearRegionItem(
+            (values[lower], values[upper]), orientation="horizontal" if across else "vertical",
+            brush=color, pen=pg.mkPen(None), movable=False,
+        )  # fmt: skip
+        graph.addItem(band, ignoreBounds=True)
+    pen = pg.mkPen(look.theme.trace(2), style=Qt.PenStyle.DashLine)
+    line = pg.InfiniteLine(values["50 %"], angle=0 if across else 90, pen=pen)
+    graph.addItem(line, ignoreBounds=True)
+
+
 def _middle(x: list[float], at: int) -> float:
     """Between a point and the one before."""
     return 0.5 * (x[at - 1] + x[at])
 
 
-def _times(shown: Trend) -> tuple[list[float], bool]:
+def times_of(shown: Trend) -> tuple[list[float], bool]:
     """Seconds since 1970 and True, or places in a row and False where a date is missing."""
     moments = [parse_time(point.started) for point in shown.points]
     times = [moment.timestamp() for moment in moments if moment is not None]

@@ -1,0 +1,281 @@
+"""Curves and points of all drives: each stands for one drive or several, which a press names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+from PySide6.QtCore import QPointF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
+
+from logbench.app.plot.late_graph import LateGraph
+from logbench.app.theme import Look
+from logbench.signals.numbers import round_range, started_text, value_ticks
+from logbench.words import tr
+
+if TYPE_CHECKING:
+    from logbench.app.plot.graph import Graph
+
+Values = npt.NDArray[np.float64]
+_NEAR_PX = 20
+_MARGIN = 0.04
+"""Of the width, left and right: room for half of a date."""
+_BEHIND_ALPHA = 120
+_TICKS = 4
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A curve or a point: the drives behind it, and a sentence about it."""
+
+    drives: tuple[str, ...]
+    said: Callable[[], str]
+
+
+@dataclass
+class Drawing:
+    """What is on a plot, in the units shown.
+
+    `x`, `y`, shape (n,): all points; `which`, (n,): the place of each one's mark in `marks`;
+    `front`, (marks,): those that stand in front. `curves`: the points of a mark are a curve;
+    otherwise each is a dot, in one of `colors` (None: gray). `under`: draws what lies below, and
+    returns the values that must be in sight. `dated`: x are seconds since 1970. `flags`: marks that
+    are lines across the plot, by their x.
+    """
+
+    x: Values
+    y: Values
+    which: npt.NDArray[np.intp]
+    marks: list[Mark]
+    front: npt.NDArray[np.bool_]
+    curves: bool = False
+    colors: Sequence[QColor] = ()
+    titles: tuple[str, str] = ("", "")
+    under: Callable[[Graph], Sequence[float]] = lambda graph: ()
+    dated: bool = False
+    counted: bool = False
+    """The y axis counts: it has no numbers of its own below zero."""
+    flags: dict[float, str] = field(default_factory=dict)
+
+
+class FleetPlot(LateGraph):
+    """Left and right move along the marks, Enter or a press names the drives behind one."""
+
+    chosen = Signal(object)
+    """A `Mark`."""
+    pointed = Signal(str)
+    """A sentence about what the pointer or the keys are at."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
+        self.drawing: Drawing | None = None
+        self.at = -1
+        self._make: Callable[[], Drawing] | None = None
+        self._spot: Any = None
+        self.setMinimumSize(QSize(300, 100))
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setMouseTracking(True)
+        self.setAccessibleName(tr("Picture of all drives"))
+
+    def show_drawing(self, make: Callable[[], Drawing] | None) -> None:
+        """Another picture, made anew in each look and in each unit; None: nothing."""
+        self._make, self.drawing, self.at = make, None, -1
+        self.draw()
+
+    def draw(self) -> None:
+        """Without a picture there is no plot to be made, which takes its time at first."""
+        if self._make is not None or self.graph is not None:
+            super().draw()
+
+    # --- drawing ---
+
+    def fill(self, graph: Graph) -> None:
+        """What lies below, then the marks from the back to the front."""
+        import pyqtgraph as pg
+
+        graph.getViewBox().setBorder(QColor(self.look.theme.accent) if self.hasFocus() else None)
+        graph.hideAxis("right")
+        graph.hideAxis("top")
+        self._spot = None
+        if self._make is None:
+            return
+        made = self.drawing = self._make()
+        if not len(made.x) and not made.flags:
+            return
+        ends = [*made.y, *made.under(graph)] or [0.0]
+        low, high = round_range(float(np.min(ends)), float(np.max(ends)))
+        at = [*made.x, *made.flags]
+        margin = _MARGIN * (max(at) - min(at)) or 1.0
+        x_range = (min(at) - margin, max(at) + margin)
+        graph.setRange(xRange=x_range, yRange=(low, high), padding=0)
+        graph.showGrid(x=not made.dated, y=True)
+        graph.getAxis("bottom").setTicks([_dates(min(at), max(at))] if made.dated else None)
+        graph.getAxis("left").setTicks([_counts(high)] if made.counted else None)
+        graph.set_titles(*made.titles)
+        if made.curves:
+            self._fill_curves(graph, made)
+        else:
+            self._fill_dots(graph, made)
+        self._fill_flags(graph, made)
+        pen = pg.mkPen(self.look.theme.cursor, width=2)
+        symbol = None if made.curves else "o"
+        self._spot = pg.PlotDataItem(
+            [], [], pen=pen if made.curves else None, symbol=symbol, symbolSize=15, symbolPen=pen,
+            symbolBrush=None,
+        )  # fmt: skip
+        graph.addItem(self._spot, ignoreBounds=True)
+        self._mark()
+
+    def _fill_curves(self, graph: Graph, made: Drawing) -> None:
+        import pyqtgraph as pg
+
+        behind = QColor(self.look.theme.muted)
+        behind.setAlpha(_BEHIND_ALPHA)
+        in_front = made.front[made.which]
+        for part, color, width in ((~in_front, behind, 1), (in_front, self.look.theme.accent, 2)):
+            which = made.which[part]
+            if not len(which):
+                continue
+            joined = np.append(which[1:] == which[:-1], False).astype(np.int32)
+            curve = pg.PlotCurveItem(
+                made.x[part], made.y[part], connect=joined, pen=pg.mkPen(color, width=width)
+            )
+            curve.setCacheMode(pg.QtWidgets.QGraphicsItem.CacheMode.DeviceCoordinateCache)
+            graph.addItem(curve, ignoreBounds=True)
+
+    def _fill_dots(self, graph: Graph, made: Drawing) -> None:
+        import pyqtgraph as pg
+
+        behind = QColor(self.look.theme.muted)
+        behind.setAlpha(_BEHIND_ALPHA)
+        in_front = made.front[made.which]
+        dots = pg.ScatterPlotItem(
+            made.x[~in_front], made.y[~in_front], size=6, pen=None, brush=behind
+        )
+        graph.addItem(dots, ignoreBounds=True)
+        colors = [color for color, part in zip(made.colors, in_front, strict=True) if part]
+        edge = pg.mkPen(self.look.theme.plot)
+        dots = pg.ScatterPlotItem(
+            made.x[in_front], made.y[in_front], size=10, pen=edge, brush=colors
+        )
+        graph.addItem(dots, ignoreBounds=True)
+
+    def _fill_flags(self, graph: Graph, made: Drawing) -> None:
+        """Lines across, named above the plot."""
+        import pyqtgraph as pg
+
+        if not made.flags:
+            return
+        pen = pg.mkPen(self.look.theme.text, width=1, style=Qt.PenStyle.DashLine)
+        for x in made.flags:
+            graph.addItem(pg.InfiniteLine(x, pen=pen), ignoreBounds=True)
+        graph.showAxis("top")
+        graph.getAxis("top").setTicks([list(made.flags.items())])
+        graph.getAxis("top").setTextPen(self.look.theme.text)
+
+    # --- pointing ---
+
+    def sentence(self) -> str:
+        """About the mark that is pointed at."""
+        made = self.drawing
+        return made.marks[self.at].said() if made is not None and self.at >= 0 else ""
+
+    def point_at(self, number: int) -> None:
+        """Mark one; beyond the ends, the last."""
+        if self.drawing is not None and self.drawing.marks:
+            self.at = min(max(number, 0), len(self.drawing.marks) - 1)
+            self._mark()
+            self.pointed.emit(self.sentence())
+
+    def _mark(self) -> None:
+        made, spot = self.drawing, self._spot
+        if made is not None and spot is not None and self.at >= 0:
+            here = made.which == self.at
+            spot.setData(made.x[here], made.y[here])
+
+    def nearest(self, at: QPointF) -> int:
+        """The place of the mark at some place of the widget; -1: none is near."""
+        made = self.drawing
+        if self.graph is None or made is None:
+            return -1
+        x, y = self._pixels(made.x, made.y)
+        gaps = np.hypot(x - at.x(), y - at.y())
+        best = int(np.argmin(gaps)) if len(gaps) else -1
+        if best >= 0 and gaps[best] <= _NEAR_PX:
+            return int(made.which[best])
+        lines, _ = self._pixels(np.array([*made.flags]), np.zeros(len(made.flags)))
+        flags = np.abs(lines - at.x())
+        if len(flags) and flags.min() <= _NEAR_PX / 2:
+            return len(made.marks) - len(flags) + int(np.argmin(flags))
+        return -1
+
+    def _pixels(self, x: Values, y: Values) -> tuple[Values, Values]:
+        """Where points of the plot are in the widget."""
+        assert self.graph is not None
+        scene = self.graph.getViewBox().mapViewToScene
+        (x_low, x_high), (y_low, y_high) = self.graph.getViewBox().viewRange()
+        low = QPointF(self.graph.mapFromScene(scene(QPointF(x_low, y_low))))
+        high = QPointF(self.graph.mapFromScene(scene(QPointF(x_high, y_high))))
+        across = (high.x() - low.x()) / (x_high - x_low)
+        down = (high.y() - low.y()) / (y_high - y_low)
+        return low.x() + (x - x_low) * across, low.y() + (y - y_low) * down
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Say what is under the pointer."""
+        number = self.nearest(event.position())
+        if number >= 0 and number != self.at:
+            self.point_at(number)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Name the drives behind a mark."""
+        self.setFocus()
+        number = self.nearest(event.position())
+        if number >= 0:
+            self.point_at(number)
+            self._choose()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Along the marks, and Enter."""
+        step = {Qt.Key.Key_Left: -1, Qt.Key.Key_Right: 1}.get(Qt.Key(event.key()))
+        if step is not None:
+            self.point_at(self.at + step)
+        elif event.key() in {Qt.Key.Key_Return, Qt.Key.Key_Enter}:
+            self._choose()
+        else:
+            super().keyPressEvent(event)
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """Show that the keys are here."""
+        super().focusInEvent(event)
+        self._frame()
+
+    def focusOutEvent(self, event: QFocusEvent) -> None:
+        """Show that they no longer are."""
+        super().focusOutEvent(event)
+        self._frame()
+
+    def _frame(self) -> None:
+        if self.graph is not None:
+            color = QColor(self.look.theme.accent) if self.hasFocus() else None
+            self.graph.getViewBox().setBorder(color)
+
+    def _choose(self) -> None:
+        if self.drawing is not None and self.at >= 0:
+            self.chosen.emit(self.drawing.marks[self.at])
+
+
+def _dates(first: float, last: float) -> list[tuple[float, str]]:
+    """A few days from the first to the last, both with their dates."""
+    moments = np.linspace(first, last, _TICKS) if last > first else [first]
+    return [
+        (float(t), started_text(datetime.fromtimestamp(t, UTC).isoformat(), 10)) for t in moments
+    ]
+
+
+def _counts(most: float) -> list[tuple[float, str]]:
+    """Whole numbers from zero on."""
+    return [(at, f"{at:.0f}") for at in value_ticks(0.0, most, 5) if at == round(at)]

@@ -1,0 +1,168 @@
+"""Pictures of all drives on the Archive page: over what is listed, each press names drives."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QGuiApplication
+
+from logbench.app.archive.body import PICTURES
+from logbench.app.archive.page import ArchivePage
+from logbench.app.window import MainWindow
+from logbench.archive.archive import Archive
+from logbench.archive.find import Filter
+from logbench.archive.pictures import WarmUpCurves, python_of_picture, sql_of_picture
+from logbench.archive.sweep import sweep_checks
+from logbench.signals.units import Units
+from tests.archive.conftest import make
+from tests.archive.test_pictures import IDLE, JOB
+
+VAN = ["job/after.parquet", "van/0.parquet", "van/1.parquet", "van/2.parquet"]
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive that has been checked, and its cache beside it."""
+    folder = tmp_path_factory.mktemp("pictures")
+    for k in range(3):
+        make(folder / f"a/van/{k}.parquet", started=f"2026-01-{k + 1:02d}T10:00:00Z", trim=5 + k)
+    make(folder / "a/coupe.parquet", car="coupe", liters=1.78, trim=3.0)
+    make(folder / "a/job/after.parquet", started="2026-02-20T11:00:00Z", trim=0.0)
+    make(folder / "a/wagon.parquet", car="wagon", liters=1.82, ect=70.0, trim=2.0)
+    (folder / "a/job/job.toml").write_text(JOB)
+    make(folder / "other/x.parquet", car="truck")
+    sweep_checks(Archive(folder / "a", folder / "cache"), processes=1, only=["fuel_trim"])
+    return folder
+
+
+@pytest.fixture
+def page(window: MainWindow, place: Path, qtbot) -> Iterator[ArchivePage]:
+    made = ArchivePage(window.services, place / "cache", place / "memory")
+    made.processes = 1
+    made.choice.review_wanted.connect(lambda path: window.pages.open_recordings([path]))
+    window.pages.put("archive", made)
+    window.pages.show_page("archive")
+    made.open_place(str(place / "a"))
+    until(qtbot, lambda: made.listed is not None)
+    made.body.tabs.setCurrentIndex(PICTURES)
+    until(qtbot, lambda: drawn(made))
+    return made
+
+
+def until(qtbot, true: Callable[[], object]) -> None:
+    qtbot.waitUntil(true, timeout=60_000)
+
+
+def drawn(page: ArchivePage) -> bool:
+    idle = not page._services.runner.busy and not page._soon.isActive() and not page.work.busy
+    return idle and page.body.pictures.shown_picture is not None
+
+
+def show(page: ArchivePage, kind: str, qtbot) -> None:
+    panel = page.body.pictures
+    for box, wanted in ((panel.kind, kind), (panel.number, IDLE), (panel.car, "van")):
+        box.setCurrentIndex(box.findData(wanted))
+    panel.kind.activated.emit(0)
+    until(qtbot, lambda: drawn(page))
+
+
+def test_curves_follow_the_filters_and_a_press_opens_the_drive(page, window, qtbot):
+    panel = page.body.pictures
+    show(page, "warm_up", qtbot)
+    made = panel.plot.drawing
+    assert {mark.drives[0] for mark in made.marks} == {*VAN, "coupe.parquet", "wagon.parquet"}
+    assert sum(made.front) == 4
+    assert set(made.y) == {70.0, 90.0}
+    page._services.look.set_units(Units(us=True))
+    until(qtbot, lambda: drawn(page))
+    assert set(panel.plot.drawing.y) == {158.0, 194.0}
+    place = next(i for i, mark in enumerate(made.marks) if mark.drives == ("wagon.parquet",))
+    x, y = panel.plot._pixels(panel.plot.drawing.x, panel.plot.drawing.y)
+    at = np.flatnonzero(panel.plot.drawing.which == place)[20]
+    point = panel.plot.rect().topLeft() + type(panel.plot.pos())(round(x[at]), round(y[at]))
+    qtbot.mouseClick(panel.plot, Qt.MouseButton.LeftButton, pos=point)
+    assert panel.behind.drives == ["wagon.parquet"]
+    assert [row.recording for row in page.body.table.chosen()] == ["wagon.parquet"]
+    assert "wagon" in panel.at.whole
+    page.body.facets.words.setText("van")
+    until(qtbot, lambda: drawn(page) and len(page.body.model.rows) == 4)
+    assert {mark.drives[0] for mark in panel.plot.drawing.marks} == set(VAN)
+    panel.plot.point_at(0)
+    qtbot.keyClick(panel.plot, Qt.Key.Key_Return)
+    panel.behind.tree.itemActivated.emit(panel.behind.tree.currentItem(), 0)
+    until(qtbot, lambda: window.pages.currentWidget() is not page)
+
+
+def test_cells_cars_and_lines_name_the_drives_behind_them(page, qtbot):
+    panel = page.body.pictures
+    show(page, "map_1", qtbot)
+    (key,) = panel.map._items
+    panel.map.choose(key)
+    assert sorted(panel.behind.drives) == ["coupe.parquet", *VAN]  # the wagon is not warm
+    assert panel.behind.tree.topLevelItem(0).text(2) == "+0.0 %"  # furthest from the median
+    assert "5 drives" in panel.map.currentItem().toolTip()
+    show(page, "kind", qtbot)
+    assert "1 other car" in panel.said.whole
+    marks = [mark.drives for mark in panel.plot.drawing.marks]
+    assert marks == [("coupe.parquet",), *((name,) for name in VAN)]
+    assert "coupe: " in panel.plot.drawing.marks[0].said()
+    show(page, "by_date", qtbot)
+    assert sum(panel.plot.drawing.front) == 4 < len(panel.plot.drawing.front) == 5
+    assert "95 % of this car's drives give" in panel.said.whole
+    show(page, "years", qtbot)
+    made = panel.plot.drawing
+    assert list(made.flags.values()) == ["1"]  # one day
+    assert panel.behind.tree.topLevelItem(1).text(0) == "1  work"
+    panel.plot.point_at(len(made.marks) - 1)
+    assert "Sealed the intake" in panel.at.whole
+    qtbot.keyClick(panel.plot, Qt.Key.Key_Return)
+    assert panel.behind.drives == ["job/after.parquet"]
+
+
+def test_code_is_copied_of_what_is_drawn(page, place, qtbot):
+    page.body.facets.words.setText("van")
+    until(qtbot, lambda: drawn(page) and len(page.body.model.rows) == 4)
+    show(page, "warm_up", qtbot)
+    wanted, chosen = WarmUpCurves("van"), Filter(words="van")
+    listed = [row.recording for row in page.listed.rows]
+    python, sql = page.body.pictures.copies
+    qtbot.mouseClick(python, Qt.MouseButton.LeftButton)
+    text = python_of_picture(wanted, str(place / "a"), chosen, listed)
+    assert QGuiApplication.clipboard().text() == text
+    qtbot.mouseClick(sql, Qt.MouseButton.LeftButton)
+    assert QGuiApplication.clipboard().text() == sql_of_picture(wanted, chosen, listed)
+
+
+def test_nothing_of_another_archive_is_left_and_work_can_be_stopped(
+    page, place, qtbot, monkeypatch
+):
+    panel = page.body.pictures
+    page.open_place(str(place / "other"))
+    until(qtbot, lambda: page.title.whole == "other")
+    assert panel.shown_picture is None
+    page.body.tabs.setCurrentIndex(PICTURES)
+    until(qtbot, lambda: drawn(page))
+    assert [mark.drives for mark in panel.plot.drawing.marks] == [("x.parquet",)]
+    go_on = threading.Event()
+
+    def slow(archive, picture, drives, progress, processes):
+        progress("samples", 1, 2)
+        go_on.wait(60)
+        progress("samples", 2, 2)
+
+    monkeypatch.setattr("logbench.archive.picture_rows.numbers_of_picture", slow)
+    panel.kind.activated.emit(0)
+    until(qtbot, lambda: "Read 1 of 2" in panel.work.doing.whole)
+    assert panel.work.isVisible()
+    page.stop()
+    assert not panel.work.busy
+    assert "Stopped" in panel.said.whole
+    go_on.set()
+    panel.kind.setCurrentIndex(panel.kind.findData("years"))
+    panel.kind.activated.emit(0)
+    assert "run the checks first" in panel.said.whole
