@@ -45,8 +45,8 @@ _FIRST_READ = 4_096
 """Of an object's end, where nothing is known of how long footers are: what lacks is read then."""
 _REQUEST = 2_000
 """What one more request is worth in bytes: the heads of its answer, and the way."""
-_LEARNT = 100
-"""Footers read between two words about how far it is, and learnt from."""
+_LEARN_FROM = 100
+"""Footers read between two words about how far it is, and learned from."""
 
 _KINDS: dict[type[RecordingError], str] = {
     NotARecordingError: "foreign",
@@ -109,11 +109,11 @@ class Footers:
         start = 0
         while start < len(entries):
             first = self._store.root is None and not self._lengths
-            batch = entries[start : start + (1 if first else _LEARNT)]
+            batch = entries[start : start + (1 if first else _LEARN_FROM)]
             start += len(batch)
             found = read_footers(self._store, batch, _worth_asking(self._lengths))
             lengths = [one.known.footer_bytes for one in found if isinstance(one, Footer)]
-            self._lengths = [*lengths, *self._lengths][:_LEARNT]
+            self._lengths = [*lengths, *self._lengths][:_LEARN_FROM]
             yield from zip(batch, found, strict=True)
 
 

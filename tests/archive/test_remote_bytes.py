@@ -109,7 +109,7 @@ def test_looking_again_costs_the_listing(archive, far):
 
 
 def test_the_first_look_costs_the_footers(far, tmp_path):
-    """It cost 16 kB of each: how long footers are is learnt from the first."""
+    """It cost 16 kB of each: how long footers are is learned from the first."""
     Archive(far.url, tmp_path / "another").refresh()
     took, _ = far.proxy.took()
     assert took <= MOST * sum(footer(far, n) for n in range(DRIVES))
