@@ -3,17 +3,17 @@ written by hand. 3,000 of them: tests/benchmarks/bench_fleet.py."""
 
 from __future__ import annotations
 
-import ast
 import importlib.util
-import json
 import re
 import sys
 from pathlib import Path
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
 import logbench
+from tests.notebooks import cells, shown
 
 ROOT = Path(__file__).parents[2]
 
@@ -60,30 +60,15 @@ def test_the_table_has_the_values_that_one_writes_by_hand(sixty):
         np.testing.assert_array_equal(ours[name], theirs[name])
 
 
-def cells() -> list[str]:
-    book = json.loads((ROOT / "docs/notebooks/fleet.ipynb").read_text("utf-8"))
-    return ["".join(cell["source"]) for cell in book["cells"] if cell["cell_type"] == "code"]
-
-
 def test_the_notebook_runs_and_says_the_same_in_sql(sixty, monkeypatch):
     """Its cells one after the other, as a notebook runs them; the last value of each is kept."""
-    matplotlib = pytest.importorskip("matplotlib")
-    matplotlib.use("Agg")
     monkeypatch.setenv("FLEET", str(sixty / "archive"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(sixty / "home"))
-    names: dict[str, object] = {}
-    shown = []
-    for text in cells():
-        *statements, last = ast.parse(text).body
-        assert isinstance(last, ast.Expr)
-        exec(compile(ast.Module(statements, []), "cell", "exec"), names)
-        shown.append(eval(compile(ast.Expression(last.value), "cell", "eval"), names))
-    import matplotlib.pyplot as plt
-
+    values = shown("fleet")
     drawn = plt.gcf().axes[0]
     assert len(drawn.lines) >= 60 + 3
     plt.close("all")
-    fleet, _, warm_up, trims, same, kind, kind_sql, spread, spread_sql = shown
+    fleet, _, warm_up, trims, same, kind, kind_sql, spread, spread_sql = values
     assert repr(fleet).startswith("<archive of 60 drives of 8 cars")
     assert warm_up["middle"].is_monotonic_increasing
     assert len(same) == trims.notna().sum().sum() > 3
@@ -96,4 +81,4 @@ def test_the_notebook_runs_and_says_the_same_in_sql(sixty, monkeypatch):
 
 
 def test_each_task_of_the_notebook_takes_ten_lines_at_most():
-    assert all(len(text.splitlines()) <= 10 for text in cells())
+    assert all(len(text.splitlines()) <= 10 for text in cells("fleet"))
