@@ -246,7 +246,9 @@ class PicturesPanel(QWidget):
         values: dict[str, str] = {}
         if isinstance(numbers.picture, OfNumber):
             pairs = zip(*(numbers.each[n].to_pylist() for n in ("recording", "value")), strict=True)
-            values = {name: figure_text(numbers, self._look, value) for name, value in pairs}
+            behind = set(mark.drives)
+            values = {name: figure_text(numbers, self._look, value)
+                      for name, value in pairs if name in behind}  # fmt: skip
         drives = [(name, values.get(name, "")) for name in mark.drives]
         self.behind.show_drives(mark.said(), drives, self._rows)
 
