@@ -15,25 +15,19 @@ if TYPE_CHECKING:
     from PySide6.QtCore import QTranslator
     from PySide6.QtWidgets import QApplication
 
-    from logbench.car.model import Car
+    from logbench.app.demo import Demo
 
 
 _WARM_UP_AFTER_MS = 500
 
 
 def run(
-    files: Sequence[Path] = (),
-    link_url: str = "",
-    start_recording: bool = False,
-    *,
-    vehicle: Car | None = None,
-    signals: Sequence[str] = (),
-    settings: Path | None = None,
+    files: Sequence[Path] = (), *, demo: Demo | None = None, settings: Path | None = None
 ) -> int:
     """Open the window and stay until it is closed; returns the exit code.
 
-    `files` are opened for review; `link_url` is put into the Live page, and with
-    `start_recording` recording begins at once. Raises `WindowError` where no window can open.
+    `files` are opened for review; a `demo` is recorded at once, and leads on. Raises `WindowError`
+    where no window can open.
     """
     require_window()
     from PySide6.QtCore import QTimer
@@ -55,21 +49,17 @@ def run(
     window = MainWindow(Settings.load(settings))
     window.show()
     QTimer.singleShot(_WARM_UP_AFTER_MS, window.warm_up)
-    if not start_recording:
+    if demo is None:
         QTimer.singleShot(0, window.live.endings.recover)
-    window.coming_back.start(restore=not files and not start_recording)
-    if not (start_recording or link_url or files):
+    window.coming_back.start(restore=not files and demo is None)
+    if demo is None and not files:
         QTimer.singleShot(0, window.live.first_start.look)
     if files:
         window.pages.open_recordings(files)
-    if link_url:
-        window.live.choose_link(link_url)
-    if vehicle is not None:
-        window.live.set_up.car.set_vehicle(vehicle)
-    if signals:
-        window.live.set_up.picker.choose(tuple(signals))
-    if start_recording:
-        QTimer.singleShot(0, window.live.start)
+    if demo is not None:
+        from logbench.app.demo import DemoLead
+
+        QTimer.singleShot(0, DemoLead(window, demo).start)
     signal.signal(signal.SIGINT, lambda *_: window.close())
     heartbeat = QTimer()  # lets Python look at Ctrl-C while Qt waits
     heartbeat.timeout.connect(lambda: None)

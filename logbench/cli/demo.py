@@ -58,15 +58,12 @@ def demo_link_url(fault: bool = True, speed: float = 1.0) -> str:
 
 def _in_window() -> int:
     """The window on the faulty simulated car, already recording; returns the exit code."""
+    from logbench.app.demo import Demo
     from logbench.app.main import run
     from logbench.capture.demo_drives import DEMO_SIGNALS, demo_vehicle
 
-    return run(
-        link_url=demo_link_url(speed=WINDOW_SPEED),
-        start_recording=True,
-        vehicle=demo_vehicle(),
-        signals=DEMO_SIGNALS,
-    )
+    faulty, repaired = (demo_link_url(fault, WINDOW_SPEED) for fault in (True, False))
+    return run(demo=Demo(faulty, repaired, demo_vehicle(), tuple(DEMO_SIGNALS)))
 
 
 # --- in the terminal: one job, step by step ---

@@ -1,0 +1,66 @@
+"""The demo leads through the window: faulty drive, review, repaired drive, comparison, jobs."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from pytestqt.qtbot import QtBot
+
+from logbench.app.demo import Demo, DemoLead
+from logbench.app.window import MainWindow
+from logbench.car.model import Car
+from tests.app.conftest import Garage
+
+DRIVES = Path(__file__).resolve().parents[2] / "recordings"
+
+
+def test_it_leads_from_the_faulty_drive_to_the_jobs(
+    window: MainWindow, garage: Garage, qtbot: QtBot
+):
+    lead = DemoLead(window, Demo("sim:?seed=1", "sim:?seed=2", Car(label="demo"), ("RPM",)))
+
+    def driven(count: int) -> Path:
+        qtbot.waitUntil(lambda: len(garage.captures) == count)
+        capture = garage.last
+        assert capture.request.signals == ("RPM",)
+        assert capture.request.vehicle.label == "demo"
+        capture.find_car("RPM")
+        qtbot.waitUntil(lambda: not capture.inbox)
+        out = capture.request.out
+        assert out is not None
+        out.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(DRIVES / ("before.parquet", "after.parquet")[count - 1], out)
+        capture.finish()
+        qtbot.waitUntil(lambda: f"Step {count + 1} of 4" in lead.notice.text)
+        return out
+
+    lead.start()
+    assert "Step 1 of 4" in lead.notice.text
+    before = driven(1)
+    assert garage.last.request.link_url == "sim:?seed=1"
+    lead.notice.button.click()
+    assert window.pages.shown_key == "review"
+    assert "Step 2 of 4" in lead.notice.text  # it lies over this page, too
+    lead.notice.others[0].click()
+    after = driven(2)
+    assert garage.last.request.link_url == "sim:?seed=2"
+    lead.notice.button.click()
+    assert window.pages.shown_key == "compare"
+    page = window.pages.compare
+    qtbot.waitUntil(lambda: page.compared is not None, timeout=60_000)
+    assert before != after
+    lead.notice.button.click()
+    assert window.pages.shown_key == "job"
+    assert lead.notice.text == ""
+
+
+def test_it_starts_nothing_while_another_drive_is_recorded(
+    window: MainWindow, garage: Garage, qtbot: QtBot
+):
+    window.live.choose_link("sim:?seed=9")
+    window.live.start()
+    qtbot.waitUntil(lambda: len(garage.captures) == 1)
+    DemoLead(window, Demo("sim:?seed=1", "sim:?seed=2", Car(), ("RPM",))).start()
+    assert len(garage.captures) == 1
+    assert window.live.busy
