@@ -14,9 +14,8 @@ from logbench.cli.main import app
 def commands_in(block: str) -> Iterator[str]:
     """The `logbench` command lines of a block of a page, without what is said behind `#`."""
     for line in block.splitlines():
-        words = shlex.split(line, comments=True)
-        if words[:1] == ["logbench"]:
-            yield shlex.join(words[1:])
+        if line.startswith("logbench"):
+            yield shlex.join(shlex.split(line, comments=True)[1:])
 
 
 def parsed(command: str) -> dict[str, Any]:

@@ -115,7 +115,7 @@ def test_the_dialog_takes_the_text_of_somebody_else(qtbot: QtBot):
     assert not dialog.kind.isEnabled()
     dialog.text.setText("steam-1")
     assert not dialog.go.isEnabled()
-    assert "no exercise" in dialog.said.text()
+    assert "not an exercise" in dialog.said.text()
 
 
 def test_it_is_played_on_the_job_page_and_goes_on_on_review(

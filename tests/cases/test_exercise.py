@@ -121,9 +121,9 @@ def test_a_test_shows_the_same_whenever_it_is_done_and_costs_its_minutes(begun: 
     first = perform(job, told, "charge_pressure_test")
     assert first == perform(home.load(), told, "charge_pressure_test")
     assert [test.done for test in job.tests] == [first]
-    with pytest.raises(UsageError, match="no test that is left"):
+    with pytest.raises(UsageError, match="not a test that is left"):
         perform(job, told, "charge_pressure_test")
-    with pytest.raises(UsageError, match="no test that is left"):
+    with pytest.raises(UsageError, match="not a test that is left"):
         perform(job, told, "propane")  # of spark ignition only
     commit(job, ["charge_leak_before"])
     with pytest.raises(UsageError, match="already"):

@@ -302,7 +302,7 @@ def test_two_banks_and_sensors_are_never_mixed_up(tmp_path):
     [
         (b"", "is empty"),
         (b"  \n \n", "is empty"),
-        (b"\x00\x01\x02\x03" * 20, "is not text file"),
+        (b"\x00\x01\x02\x03" * 20, "is not a text file"),
         (b"hello world\n", "could be imported"),
         (b"a,b,c\nx,y,z\n", "could be imported"),
     ],
@@ -317,5 +317,5 @@ def test_files_that_hold_nothing(tmp_path, content, sentence):
 def test_missing_file_and_folder(tmp_path):
     with pytest.raises(ImportFileError, match="cannot be read"):
         read(tmp_path / "gone.csv")
-    with pytest.raises(ImportFileError, match="no file"):
+    with pytest.raises(ImportFileError, match="not a file"):
         read(tmp_path)

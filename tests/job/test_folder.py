@@ -119,7 +119,7 @@ def test_no_job_and_other_versions(tmp_path):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("concern = [", "no readable job file"),
+        ("concern = [", "not a readable job file"),
         ("concern = 3", "concern"),
         ('recordings = [{file = "../../secret.parquet"}]', "recordings.0.file"),
         ('recordings = [{file = "/etc/passwd"}]', "recordings.0.file"),
@@ -128,7 +128,7 @@ def test_no_job_and_other_versions(tmp_path):
         ("[vehicle]\nyear = 12", "vehicle.year"),
         (f'concern = "{"x" * 30_000}"', "concern"),
         ("notes = [" + '{text = "x"},' * 600 + "]", "notes"),
-        ("a = " + "[" * 5000, "no readable job file"),
+        ("a = " + "[" * 5000, "not a readable job file"),
     ],
 )
 def test_what_is_out_of_its_limits_names_the_field(tmp_path, text, says):
@@ -141,7 +141,7 @@ def test_what_is_out_of_its_limits_names_the_field(tmp_path, text, says):
 def test_no_text_and_an_enormous_file(tmp_path):
     file = tmp_path / "job.toml"
     file.write_bytes(b"\xff\xfe\x00\x01")
-    with pytest.raises(JobDamagedError, match="no readable"):
+    with pytest.raises(JobDamagedError, match="not a readable"):
         open_job(tmp_path)
     with file.open("wb") as sparse:
         sparse.truncate(200_000_000)

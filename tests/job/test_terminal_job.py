@@ -73,7 +73,7 @@ def test_new_and_show(folder: Path, capsys):
     ("arguments", "sentence"),
     [
         (["new", "visit"], "exists already"),
-        (["new", "con"], "no name for every file system"),
+        (["new", "con"], "not a name for every file system"),
         (["new", "nowhere/visit"], "make it first"),
         (["show", "nothing"], "There is no job"),
         (["add", "visit", "visit/job.toml", "--role", "later"], "before, after or other"),
@@ -86,7 +86,7 @@ def test_new_and_show(folder: Path, capsys):
         (["set", "visit", "color=red"], "agreement, conclusion"),
         (["part", "visit", "hose", "--quantity", "0"], "more than 0 and at most 1,000,000"),
         (["note", "visit", "x" * 20_001], "at most 20000 characters, this has 20001"),
-        (["note", "visit", "x", "--at", "noon"], "no date and time"),
+        (["note", "visit", "x", "--at", "noon"], "not a date and time"),
         (["option", "nothing", "x"], "There is no job"),
         (["read", "visit", "--link", "pigeon:7"], "tcp://"),
         (["read", "visit", "--link", "sim:?fault=gremlins:1"], "gremlins"),

@@ -61,7 +61,7 @@ def test_standard_codes_without_a_text(code):
 
 @pytest.mark.parametrize("code", ["", "0171", "P171", "P4171", "X0171", "P01G1", "P01711"])
 def test_what_is_no_code_is_refused(code):
-    with pytest.raises(UsageError, match="no trouble code"):
+    with pytest.raises(UsageError, match="not a trouble code"):
         text_of(code)
 
 
