@@ -214,7 +214,7 @@ def test_verify_shows_every_file_where_one_is_none(tmp_path: Path, capsys):
     assert main(["verify", good[0], str(bad), str(tmp_path), good[1]]) == 3
     said = capsys.readouterr()
     assert said.out.count("intact") == 2
-    assert "bad.parquet is no recording" in said.err
+    assert "bad.parquet is not a recording" in said.err
     assert len(said.err.splitlines()) == 2
 
 

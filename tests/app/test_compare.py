@@ -107,7 +107,7 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
     assert page.sides.boxes[AFTER].paths == (made[1].resolve(),)
     recent.finder.setText("green")
     assert rows(0) == []
-    assert "None of 3 recordings fits" in recent.none.text()
+    assert "None of 3 recordings matches" in recent.none.text()
     recent.finder.clear()
     recent.list.header().setSortIndicator(3, Qt.SortOrder.DescendingOrder)
     assert rows(3) == ["0:22", "0:21", "0:20"]

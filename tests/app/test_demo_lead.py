@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from functools import partial
 from pathlib import Path
 
 from pytestqt.qtbot import QtBot
@@ -20,19 +21,21 @@ def test_it_leads_from_the_faulty_drive_to_the_jobs(
 ):
     lead = DemoLead(window, Demo("sim:?seed=1", "sim:?seed=2", Car(label="demo"), ("RPM",)))
 
+    until = partial(qtbot.waitUntil, timeout=60_000)
+
     def driven(count: int) -> Path:
-        qtbot.waitUntil(lambda: len(garage.captures) == count)
+        until(lambda: len(garage.captures) == count)
         capture = garage.last
         assert capture.request.signals == ("RPM",)
         assert capture.request.vehicle.label == "demo"
         capture.find_car("RPM")
-        qtbot.waitUntil(lambda: not capture.inbox)
+        until(lambda: not capture.inbox)
         out = capture.request.out
         assert out is not None
         out.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(DRIVES / ("before.parquet", "after.parquet")[count - 1], out)
         capture.finish()
-        qtbot.waitUntil(lambda: f"Step {count + 1} of 4" in lead.notice.text)
+        until(lambda: f"Step {count + 1} of 4" in lead.notice.text)
         return out
 
     lead.start()
@@ -48,7 +51,7 @@ def test_it_leads_from_the_faulty_drive_to_the_jobs(
     lead.notice.button.click()
     assert window.pages.shown_key == "compare"
     page = window.pages.compare
-    qtbot.waitUntil(lambda: page.compared is not None, timeout=60_000)
+    until(lambda: page.compared is not None)
     assert before != after
     lead.notice.button.click()
     assert window.pages.shown_key == "job"

@@ -184,7 +184,7 @@ def test_dropped_files_are_taken_in(
 
 def test_the_newest_drive_is_taken_in(page: JobPage, window: MainWindow, drive_file: Path, qtbot):
     page.tabs.adding.add_newest(page.opened)
-    assert "no recording in" in page.notice.text
+    assert "has no recording yet" in page.notice.text
     folder = window.services.settings.folder
     folder.mkdir()
     for number, name in enumerate(("later.parquet", "earlier.parquet")):

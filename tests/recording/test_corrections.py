@@ -81,7 +81,7 @@ def test_all_of_it_can_be_taken_back(trip: Path):
         ({"cylinders": "many"}, "cylinders"),
         ({"started": "yesterday"}, "is not a started"),
         ({"soak_hours": -3.0}, "soak hours"),
-        ({"samples_sha256": "00"}, "is no samples sha256"),
+        ({"samples_sha256": "00"}, "is not a samples sha256"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_written(trip: Path, changes, said):

@@ -109,7 +109,7 @@ def test_a_seed_draws_a_car_and_a_name_wins() -> None:
         ("trouble=meteor@5", "meteor"),
         ("trouble=unplug@soon", "NAME@SECONDS"),
         ("trouble=unplug@5:-1", "NAME@SECONDS"),
-        ("seed", "write it like"),
+        ("seed", "is not a simulated car: write sim:"),
     ],
 )
 def test_refused_in_one_sentence(query: str, word: str) -> None:
