@@ -163,7 +163,7 @@ def test_the_plan_tells_what_each_check_lacks(recording, garage, qtbot):
     assert "○ Total fuel trim" in text
     assert "(0 of " in text
     live.shapes.plan.show_progress(None)
-    assert "told here" in evidence.toPlainText()
+    assert "shown here" in evidence.toPlainText()
 
 
 def test_a_snapshot_stays_as_it_was():

@@ -231,7 +231,7 @@ def test_nothing_at_the_address(in_the_air):
 
 def test_a_device_that_is_no_adapter(in_the_air):
     link = in_the_air(FakePeripheral([BATTERY, ALERT], None))
-    with pytest.raises(AdapterMuteError, match="no adapter"):
+    with pytest.raises(AdapterMuteError, match="not an adapter"):
         link.connect()
 
 
