@@ -6,6 +6,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 
+import pytest
 from pytestqt.qtbot import QtBot
 
 from logbench.app.demo import Demo, DemoLead
@@ -17,7 +18,7 @@ DRIVES = Path(__file__).resolve().parents[2] / "recordings"
 
 
 def test_it_leads_from_the_faulty_drive_to_the_jobs(
-    window: MainWindow, garage: Garage, qtbot: QtBot
+    window: MainWindow, garage: Garage, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
 ):
     lead = DemoLead(window, Demo("sim:?seed=1", "sim:?seed=2", Car(label="demo"), ("RPM",)))
 
@@ -48,11 +49,14 @@ def test_it_leads_from_the_faulty_drive_to_the_jobs(
     lead.notice.others[0].click()
     after = driven(2)
     assert garage.last.request.link_url == "sim:?seed=2"
+    compared: list[tuple[list[Path], list[Path]]] = []
+    monkeypatch.setattr(
+        window.pages, "compare_recordings", lambda *sides: compared.append(sides)
+    )  # what it does is tried in test_compare.py
     lead.notice.button.click()
-    assert window.pages.shown_key == "compare"
-    page = window.pages.compare
-    until(lambda: page.compared is not None)
+    assert compared == [([before], [after])]
     assert before != after
+    assert "Step 4 of 4" in lead.notice.text
     lead.notice.button.click()
     assert window.pages.shown_key == "job"
     assert lead.notice.text == ""
