@@ -11,6 +11,7 @@ from pytestqt.qtbot import QtBot
 
 from logbench.app.demo import Demo, DemoLead
 from logbench.app.window import MainWindow
+from logbench.capture.messages import Finished
 from logbench.car.model import Car
 from tests.app.conftest import Garage
 
@@ -31,11 +32,11 @@ def test_it_leads_from_the_faulty_drive_to_the_jobs(
         assert capture.request.vehicle.label == "demo"
         capture.find_car("RPM")
         until(lambda: not capture.inbox)
-        out = capture.request.out
-        assert out is not None
+        assert capture.request.out is not None
+        out = capture.request.out.with_name(f"drive {count}.parquet")  # both in one second
         out.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(DRIVES / ("before.parquet", "after.parquet")[count - 1], out)
-        capture.finish()
+        capture.inbox.append(Finished(out, 31, 3.0))
         until(lambda: f"Step {count + 1} of 4" in lead.notice.text)
         return out
 
