@@ -251,7 +251,7 @@ def test_sweep_then_filter_by_finding_and_follow_it(opened: ArchivePage, qtbot):
     qtbot.keyClick(trend.plot, Qt.Key.Key_Return)  # hidden by the filter: it is dropped
     until(qtbot, lambda: [r.recording for r in opened.body.table.chosen()] == ["van/b.parquet"])
     place = trend.plot._places()[0]
-    assert trend.plot._nearest(place + QPointF(2, 2)) == 0
+    assert trend.plot.nearest(place + QPointF(2, 2)) == 0
     qtbot.mouseClick(trend.plot, Qt.MouseButton.LeftButton, pos=place.toPoint())
     assert [r.recording for r in opened.body.table.chosen()] == ["van/a.parquet"]
     assert "2026-01-10" in trend.at.text()

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
+from PySide6.QtGui import QColor, QFocusEvent
 
-from logbench.app.plot.late_graph import LateGraph
+from logbench.app.plot.late_graph import PointedGraph
 from logbench.app.theme import Look
 from logbench.signals.numbers import round_range, started_text, value_ticks
 from logbench.words import tr
@@ -62,7 +62,7 @@ class Drawing:
     flags: dict[float, str] = field(default_factory=dict)
 
 
-class FleetPlot(LateGraph):
+class FleetPlot(PointedGraph):
     """Left and right move along the marks, Enter or a press names the drives behind one."""
 
     chosen = Signal(object)
@@ -73,7 +73,6 @@ class FleetPlot(LateGraph):
     def __init__(self, look: Look) -> None:
         super().__init__(look)
         self.drawing: Drawing | None = None
-        self.at = -1
         self._make: Callable[[], Drawing] | None = None
         self._spot: Any = None
         self.setMinimumSize(QSize(300, 100))
@@ -224,30 +223,6 @@ class FleetPlot(LateGraph):
         down = (high.y() - low.y()) / (y_high - y_low)
         return low.x() + (x - x_low) * across, low.y() + (y - y_low) * down
 
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        """Say what is under the pointer."""
-        number = self.nearest(event.position())
-        if number >= 0 and number != self.at:
-            self.point_at(number)
-
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        """Name the drives behind a mark."""
-        self.setFocus()
-        number = self.nearest(event.position())
-        if number >= 0:
-            self.point_at(number)
-            self._choose()
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Along the marks, and Enter."""
-        step = {Qt.Key.Key_Left: -1, Qt.Key.Key_Right: 1}.get(Qt.Key(event.key()))
-        if step is not None:
-            self.point_at(self.at + step)
-        elif event.key() in {Qt.Key.Key_Return, Qt.Key.Key_Enter}:
-            self._choose()
-        else:
-            super().keyPressEvent(event)
-
     def focusInEvent(self, event: QFocusEvent) -> None:
         """Show that the keys are here."""
         super().focusInEvent(event)
@@ -263,7 +238,8 @@ class FleetPlot(LateGraph):
             color = QColor(self.look.theme.accent) if self.hasFocus() else None
             self.graph.getViewBox().setBorder(color)
 
-    def _choose(self) -> None:
+    def choose(self) -> None:
+        """Name the drives behind the mark."""
         if self.drawing is not None and self.at >= 0:
             self.chosen.emit(self.drawing.marks[self.at])
 

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFocusEvent, QKeyEvent, QMouseEvent
+from PySide6.QtGui import QColor, QFocusEvent
 
 from logbench.analysis.model import Verdict
-from logbench.app.plot.late_graph import LateGraph
+from logbench.app.plot.late_graph import PointedGraph
 from logbench.app.theme import Look
 from logbench.job.times import parse_time
 from logbench.signals.numbers import round_range, started_text
@@ -31,7 +31,7 @@ _OWN_ALPHA, _CHANGE_ALPHA = 60, 28
 _BANDS = (("5 %", "95 %", 35), ("25 %", "75 %", 75))
 
 
-class TrendPlot(LateGraph):
+class TrendPlot(PointedGraph):
     """Points with their uncertainty; left and right move along them, Enter chooses."""
 
     chosen = Signal(str)
@@ -42,7 +42,6 @@ class TrendPlot(LateGraph):
     def __init__(self, look: Look) -> None:
         super().__init__(look)
         self._shown: Trend | None = None
-        self._at = -1
         self.setMinimumSize(QSize(300, 100))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
@@ -51,7 +50,7 @@ class TrendPlot(LateGraph):
     def show_trend(self, trend: Trend | None) -> None:
         """Another number, or nothing."""
         self._shown = trend if trend is not None and trend.points else None
-        self._at = len(trend.points) - 1 if trend is not None else -1
+        self.at = len(trend.points) - 1 if trend is not None else -1
         if trend is not None:
             name, n = trend.title, len(trend.points)
             self.setAccessibleName(tr("{name} over {n} recordings of the car", name=name, n=n))
@@ -61,7 +60,7 @@ class TrendPlot(LateGraph):
         """About the point that is marked."""
         if self._shown is None:
             return ""
-        point, unit = self._shown.points[self._at], self._shown.unit
+        point, unit = self._shown.points[self.at], self._shown.unit
         number = self.look.units.figure(point.value, unit, point.uncertainty)
         when = started_text(point.started)
         verdict = word(point.verdict or "not judged")
@@ -128,7 +127,7 @@ class TrendPlot(LateGraph):
                 graph.plot(*line, pen=pg.mkPen(color, width=2))
         dots = pg.ScatterPlotItem(x, y, size=9, pen=None, brush=colors)
         ring = pg.mkPen(self.look.theme.cursor, width=2)
-        chosen = pg.ScatterPlotItem([x[self._at]], [y[self._at]], size=17, pen=ring, brush=None)
+        chosen = pg.ScatterPlotItem([x[self.at]], [y[self.at]], size=17, pen=ring, brush=None)
         graph.addItem(dots)
         graph.addItem(chosen)
 
@@ -144,54 +143,33 @@ class TrendPlot(LateGraph):
         points = [to_scene(QPointF(a, b)) for a, b in zip(x, y, strict=True)]
         return [QPointF(self.graph.mapFromScene(point)) for point in points]
 
-    def _point_at(self, number: int) -> None:
+    def point_at(self, number: int) -> None:
+        """Show this point, or the nearest to it that there is."""
         if self._shown is not None:
-            self._at = min(max(number, 0), len(self._shown.points) - 1)
+            self.at = min(max(number, 0), len(self._shown.points) - 1)
             self.pointed.emit(self.sentence())
         self.draw()
 
-    def _nearest(self, at: QPointF) -> int:
+    def nearest(self, at: QPointF) -> int:
+        """The point there; -1 where none is near."""
         gaps = [(place - at).manhattanLength() for place in self._places()]
         best = int(np.argmin(gaps)) if gaps else -1
         return best if best >= 0 and gaps[best] <= _NEAR_PX else -1
 
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        """Say what the point under the pointer is."""
-        number = self._nearest(event.position())
-        if number >= 0 and number != self._at:
-            self._point_at(number)
-
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        """Choose the recording of a point."""
-        self.setFocus()
-        number = self._nearest(event.position())
-        if number >= 0:
-            self._point_at(number)
-            self._choose()
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Along the points, and Enter."""
-        step = {Qt.Key.Key_Left: -1, Qt.Key.Key_Right: 1}.get(Qt.Key(event.key()))
-        if step is not None:
-            self._point_at(self._at + step)
-        elif event.key() in {Qt.Key.Key_Return, Qt.Key.Key_Enter}:
-            self._choose()
-        else:
-            super().keyPressEvent(event)
-
     def focusInEvent(self, event: QFocusEvent) -> None:
         """Show that the keys are here."""
         super().focusInEvent(event)
-        self._point_at(self._at)
+        self.point_at(self.at)
 
     def focusOutEvent(self, event: QFocusEvent) -> None:
         """Show that they no longer are."""
         super().focusOutEvent(event)
         self.draw()
 
-    def _choose(self) -> None:
+    def choose(self) -> None:
+        """Name the recording of the point."""
         if self._shown is not None:
-            self.chosen.emit(self._shown.points[self._at].recording)
+            self.chosen.emit(self._shown.points[self.at].recording)
 
 
 def draw_life(graph: Graph, look: Look, life: Life, x: list[float], unit: str) -> list[float]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QShowEvent
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QKeyEvent, QMouseEvent, QShowEvent
 from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
 from logbench.app.theme import Look
@@ -53,3 +53,48 @@ class LateGraph(QWidget):
         """Draw what was left undrawn while hidden."""
         super().showEvent(event)
         self.draw()
+
+
+class PointedGraph(LateGraph):
+    """One with marks that the pointer, the arrow keys and Enter reach."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
+        self.at = -1
+        """Number of the mark that is pointed at; -1: none."""
+
+    def nearest(self, at: QPointF) -> int:
+        """Number of the mark there; -1 where none is near."""
+        raise NotImplementedError
+
+    def point_at(self, number: int) -> None:
+        """Show this mark, or the nearest to it that there is."""
+        raise NotImplementedError
+
+    def choose(self) -> None:
+        """Say what stands behind the mark."""
+        raise NotImplementedError
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Say what is under the pointer."""
+        number = self.nearest(event.position())
+        if number >= 0 and number != self.at:
+            self.point_at(number)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Choose the mark under the pointer."""
+        self.setFocus()
+        number = self.nearest(event.position())
+        if number >= 0:
+            self.point_at(number)
+            self.choose()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Along the marks, and Enter."""
+        step = {Qt.Key.Key_Left: -1, Qt.Key.Key_Right: 1}.get(Qt.Key(event.key()))
+        if step is not None:
+            self.point_at(self.at + step)
+        elif event.key() in {Qt.Key.Key_Return, Qt.Key.Key_Enter}:
+            self.choose()
+        else:
+            super().keyPressEvent(event)
