@@ -9,7 +9,20 @@ import pytest
 from logbench.cli import demo
 from logbench.cli.main import main
 from logbench.job.folder import open_job
+from logbench.job.model import Role
 from logbench.job.seal import seal_of
+from logbench.simulator.drive import Drive
+from logbench.simulator.options import make_car, parse_sim_url
+
+
+@pytest.mark.parametrize("role", ["before", "after"])
+def test_the_car_is_read_with_its_key_on_and_its_engine_off(role: Role):
+    options = parse_sim_url(demo._parked_link(role))
+    car = make_car(options)
+    car.advance(options.start_s)
+    assert car.ignition()
+    assert isinstance(car, Drive)
+    assert car.state.rpm == 0
 
 
 @pytest.mark.slow

@@ -166,13 +166,13 @@ def _judge(home: JobFolder, role: Role) -> None:
     say(f"  {len(loud)} out of their usual range, {within} within, {rest} not judged")
 
 
-def _parked_link(home: JobFolder, role: Role) -> str:
+def _parked_link(role: Role) -> str:
     """The car after that drive, its key on and its engine off."""
-    from logbench.recording.reader import open_recording
+    from logbench.simulator.driver import schedule
 
-    driven_s = open_recording(_recording(home, role)).duration_ns / 1e9
+    ended_s = schedule("test-drive").duration_s  # its clock ran before the first sample, too
     url = demo_link_url(role == "before", 0.1).replace("test-drive", "parked")
-    return url + f"&start_s={driven_s + PARKED_S:.0f}"
+    return url + f"&start_s={ended_s + PARKED_S:.0f}"
 
 
 def _clear(home: JobFolder) -> None:
@@ -181,7 +181,7 @@ def _clear(home: JobFolder) -> None:
     from logbench.job.store import JobStore
     from logbench.vehicle.gate import CONSENT
 
-    made = run_here(ClearCodes(JobStore(), home.path, _parked_link(home, "before"), CONSENT))
+    made = run_here(ClearCodes(JobStore(), home.path, _parked_link("before"), CONSENT))
     _say_codes(home.reading(home.load().readings[0]))
     say(f"  {made.sentence}")
 
@@ -218,7 +218,7 @@ def _read_again(home: JobFolder) -> None:
     from logbench.cases.job import ReadCar
     from logbench.job.store import JobStore
 
-    _say_codes(run_here(ReadCar(JobStore(), home.path, _parked_link(home, "after"), "after")))
+    _say_codes(run_here(ReadCar(JobStore(), home.path, _parked_link("after"), "after")))
 
 
 def _compare(home: JobFolder) -> None:
