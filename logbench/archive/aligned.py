@@ -17,7 +17,7 @@ from logbench.analysis.expression.checked import Expression
 from logbench.analysis.expression.evaluate import MOST_OLD_S, OLDEST_S, computed_signals
 from logbench.analysis.expression.grammar import Node
 from logbench.analysis.model import Condition
-from logbench.archive.chunks import quoted
+from logbench.archive.chunks import SEVERAL, quoted
 from logbench.archive.expression_sql import sql_of_node
 from logbench.archive.states import LOADS
 from logbench.errors import UsageError
@@ -101,20 +101,16 @@ def mentioned(words: Collection[str], signals: pa.Table) -> dict[str, Expression
 class _Maker:
     def __init__(self, wanted: Aligned, signals: pa.Table) -> None:
         self.wanted = wanted
-        pairs = signals.select(["recording", "signal", "ecu"]).to_pydict()
-        self.recorded = set(pairs["signal"])
+        rows = signals.select(["recording", "signal", "ecu", "minimum"]).to_pydict()
+        self.recorded = set(rows["signal"])
         self.lacking: list[str] = []
         """What an expression needs and no recording holds."""
         self.places: dict[str, int] = {}
         """By the acronym in a file: the number of its columns."""
         self.sql_of = {name: self._value(made) for name, made in wanted.columns.items()}
         self.where = None if wanted.where is None else self._value(wanted.where)
-        seen: set[tuple[str, str]] = set()
-        self.several = False
-        for recording, signal, ecu in zip(*pairs.values(), strict=True):
-            if signal in self.places:
-                self.several |= ecu == "several" or (recording, signal) in seen
-                seen.add((recording, signal))
+        kept = [row for row in zip(*rows.values(), strict=True) if row[1] in self.places]
+        self.ecus, self.several = _read_ecus(kept)
 
     def _value(self, made: Expression) -> str:
         self.lacking = []
@@ -179,11 +175,18 @@ class _Maker:
             for name, n in self.places.items()
         ]
         chosen = f"signal IN ({', '.join(map(quoted, self.places))}) AND isfinite(value)"
-        if self.several:  # the first by its address, as everywhere
-            first = f"SELECT recording, signal, min(ecu) FROM samples WHERE {chosen} GROUP BY ALL"
-            chosen += f" AND (recording, signal, ecu) IN ({first})"
+        if self.ecus:
+            chosen += f" AND ecu IN ({', '.join(map(quoted, self.ecus))})"
         columns = f"recording, {k} AS k, {', '.join(parts)}"
-        return f"SELECT {columns} FROM samples WHERE {chosen} GROUP BY 1, 2"
+        if not self.several:
+            return f"SELECT {columns} FROM samples WHERE {chosen} GROUP BY 1, 2"
+        places = self.places.values()  # the first by its address, as everywhere
+        first = [f"min(ecu) FILTER (t{n} IS NOT NULL) OVER (PARTITION BY recording) AS e{n}"
+                 for n in places]  # fmt: skip
+        each = f"SELECT ecu, {columns} FROM samples WHERE {chosen} GROUP BY ecu, recording, k"
+        own = [f"any_value({c}{n}) FILTER (ecu = e{n}) AS {c}{n}" for n in places for c in "vt"]
+        return (f"SELECT recording, k, {', '.join(own)} FROM "
+                f"(SELECT *, {', '.join(first)} FROM ({each})) GROUP BY 1, 2")  # fmt: skip
 
     def _filled(self) -> str:
         parts = ["recording", "k", "lead(k) OVER w AS later"]
@@ -251,6 +254,23 @@ class _Maker:
             parts += ["f.worst", "f.findings"]
         condition = f" WHERE {' AND '.join(where)}" if where else ""
         return f"SELECT {', '.join(parts)} {joins}{condition}"
+
+
+def _read_ecus(
+    rows: Sequence[tuple[str, str, str, float | None]],
+) -> tuple[list[str], bool]:
+    """Of recording, signal, ECU and lowest value of what is recorded: the ECUs that come first
+    somewhere (empty: not known), and whether any signal has several of them."""
+    of: dict[tuple[str, str], list[str]] = {}
+    for recording, signal, ecu, _ in rows:
+        of.setdefault((recording, signal), []).append(ecu)
+    if all(len(ecus) == 1 for ecus in of.values()):
+        several = any(ecus == [SEVERAL] for ecus in of.values())
+        return [], several
+    if any(ecu == SEVERAL or lowest is None for *_, ecu, lowest in rows):
+        return [], True
+    first = {min(ecus) for ecus in of.values()}
+    return sorted(first), any(len(first.intersection(ecus)) > 1 for ecus in of.values())
 
 
 _FOUND = """SELECT recording, list("check" || ': ' || subject || ': ' || verdict

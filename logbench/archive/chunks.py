@@ -16,6 +16,8 @@ import duckdb
 
 from logbench.recording.footer import Chunk
 
+SEVERAL = "several"
+"""In place of an ECU, where a row group has samples of more than one."""
 _AT_ONCE = 200
 _COLUMNS = (
     "file_name, row_group_id, row_group_num_rows, column_id, type, stats_min_value, "

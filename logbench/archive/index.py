@@ -98,7 +98,7 @@ class Index:
             rows = views.run(_FAR_FILES).to_pylist()
         return [
             (row["recording"], row["size_bytes"], row[FOOTER],
-             list(zip(row["groups"] or [], row["signals"] or [], strict=True)))
+             [(one["row_group"], one["signal"], one["ecu"]) for one in row["groups"] or []])
             for row in rows
         ]  # fmt: skip
 
@@ -138,10 +138,9 @@ class Index:
 
 
 _FAR_FILES = """SELECT k.recording, k.size_bytes, k.footer_bytes,
-    CASE WHEN s.samples = k.samples THEN s.groups END AS groups,
-    CASE WHEN s.samples = k.samples THEN s.signals END AS signals
+    CASE WHEN s.samples = k.samples THEN s.groups END AS groups
     FROM kept k LEFT JOIN (SELECT recording, sum(samples) AS samples,
-        list(row_group ORDER BY row_group) AS groups, list(signal ORDER BY row_group) AS signals
+        list({'row_group': row_group, 'signal': signal, 'ecu': ecu} ORDER BY row_group) AS groups
         FROM signals GROUP BY recording) s USING (recording) ORDER BY k.recording"""
 
 

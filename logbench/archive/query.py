@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import duckdb
 import pyarrow as pa
 
-from logbench.archive.chunks import CLOSED, literally, quoted
+from logbench.archive.chunks import CLOSED, SEVERAL, literally, quoted
 from logbench.archive.far_file import FarFile, Fetch
 from logbench.archive.room import Room
 from logbench.archive.views import ALIGNED, BASE, MADE
@@ -40,8 +40,10 @@ _STORED = pa.schema(
     [("recording", pa.string()), ("signal", pa.string()), ("ecu", pa.string()),
      ("t", pa.int64()), ("value", pa.float64())]
 )  # fmt: skip
-FarRecording = tuple[str, int, int, Sequence[tuple[int, str]]]
-"""Its path, its size, how long its footer is, and of row groups the number and the signal."""
+Group = tuple[int, str, str]
+"""Of a row group the number, the signal and the ECU."""
+FarRecording = tuple[str, int, int, Sequence[Group]]
+"""Its path, its size, how long its footer is, and its row groups."""
 _PATTERN = re.compile(r"[*?\[]")
 """DuckDB takes a name with one of these for a pattern."""
 
@@ -76,9 +78,9 @@ class Samples:
     """The folder, with `/` at its end."""
     files: Sequence[str] = ()
     """Paths below it, all of them found sound."""
-    others: Mapping[str, tuple[Any, Sequence[tuple[int, str]]]] = field(default_factory=dict)
-    """By the recording's path in the archive; with the signal of each of its row groups, where
-    that is known: who asks for one signal opens no other."""
+    others: Mapping[str, tuple[Any, Sequence[Group]]] = field(default_factory=dict)
+    """By the recording's path in the archive; with its row groups, where they are known: who asks
+    for one signal opens no other."""
     computed: str = ""
     """A Parquet file of further rows with the columns of the view."""
 
@@ -249,8 +251,8 @@ def _refused(error: Exception) -> QueryError:
 
 def _dataset(samples: Samples) -> Any:
     """Recordings as one table whose column `recording` is known per file, so that a condition on it
-    spares the other files, and one on `signal` the other row groups where these are known: the
-    statistics of a column of names are not looked at."""
+    spares the other files, and one on `signal` or `ecu` the other row groups where these are known:
+    the statistics of a column of names are not looked at."""
     import pyarrow.compute as pc
     import pyarrow.dataset as ds
     import pyarrow.fs as pafs
@@ -260,8 +262,10 @@ def _dataset(samples: Samples) -> Any:
     fragments = []
     for path, (file, groups) in samples.others.items():
         place, mine = filesystem if isinstance(file, str) else None, pc.field("recording") == path
-        for group, signal in groups:
+        for group, signal, ecu in groups:
             known = mine & (pc.field("signal") == signal)
+            if ecu != SEVERAL:
+                known &= pc.field("ecu") == ecu
             fragments.append(layout.make_fragment(file, place, known, [group]))
         if not groups:
             fragments.append(layout.make_fragment(file, place, mine))

@@ -20,7 +20,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logbench.archive.chunks import Described, chunks_of
+from logbench.archive.chunks import SEVERAL, Described, chunks_of
 from logbench.archive.columns import Known
 from logbench.archive.store import AT_ONCE, SUFFIX, Entry, LocalStore, Problem, RemoteStore, Store
 from logbench.errors import (
@@ -251,7 +251,7 @@ def _signal_rows(path: str, chunks: list[Described], facts: Facts) -> list[dict[
             {
                 "recording": path,
                 "signal": signal.low,
-                "ecu": ecu.low if ecu.low is not None and ecu.low == ecu.high else "several",
+                "ecu": ecu.low if ecu.low is not None and ecu.low == ecu.high else SEVERAL,
                 "unit": of_facts.unit if of_facts else "",
                 "samples": signal.chunk.rows,
                 "first_s": None if time.low is None else int(time.low) / 1e9,

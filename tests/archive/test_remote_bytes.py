@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
@@ -37,31 +38,48 @@ class Far(NamedTuple):
     folder: Path
 
 
-@pytest.fixture(scope="module")
-def far(tmp_path_factory) -> Iterator[Far]:
-    folder = tmp_path_factory.mktemp("drives")
+def write_drives(folder: Path, *more: str) -> None:
+    """`more`: ECUs that report all signals, too."""
     rng = np.random.default_rng(8)
     t_ns = np.arange(6000, dtype=np.int64) * 100_000_000
     for n in range(DRIVES):
-        traces = [Trace(s, "7E8", "", t_ns, rng.uniform(20, 90, 6000)) for s in SIGNALS]
+        traces = [Trace(s, ecu, "", t_ns, rng.uniform(20, 90, 6000))
+                  for s in SIGNALS for ecu in ("7E8", *more)]  # fmt: skip
         facts = Facts(signals=signal_facts(SIGNALS), note="x" * 100)
         write_recording(folder / f"{n}.parquet", traces, facts)
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[str]:
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
     running = moto.ThreadedMotoServer(ip_address="127.0.0.1", port=0)
     running.start()
-    server = "{}:{}".format(*running.get_host_and_port())
+    yield "{}:{}".format(*running.get_host_and_port())
+    running.stop()
+
+
+@contextmanager
+def put_far(folder: Path, server: str) -> Iterator[Far]:
+    """In a bucket of the folder's name."""
     fs = pafs.S3FileSystem(
         access_key="test", secret_key="test", scheme="http", endpoint_override=server,
         region="us-east-1", allow_bucket_creation=True,
     )  # fmt: skip
-    fs.create_dir("counted")
+    fs.create_dir(folder.name)
     for path in folder.iterdir():
-        with fs.open_output_stream(f"counted/{path.name}") as out:
+        with fs.open_output_stream(f"{folder.name}/{path.name}") as out:
             out.write(path.read_bytes())
     with counting(server) as proxy:
         end = f"scheme=http&region=us-east-1&endpoint_override={proxy.address}"
-        yield Far(f"s3://test:test@counted?{end}", proxy, folder)
-    running.stop()
+        yield Far(f"s3://test:test@{folder.name}?{end}", proxy, folder)
+
+
+@pytest.fixture(scope="module")
+def far(server, tmp_path_factory) -> Iterator[Far]:
+    folder = tmp_path_factory.mktemp("drives")
+    write_drives(folder)
+    with put_far(folder, server) as made:
+        yield made
 
 
 @pytest.fixture
@@ -77,10 +95,13 @@ def footer(far: Far, n: int = 0) -> int:
 
 
 def columns(far: Far, signal: str, n: int = 0) -> int:
-    """Times and values of a signal."""
+    """Times and values of a signal, of the first ECU."""
     found = pq.read_metadata(far.folder / f"{n}.parquet")
     groups = [found.row_group(k) for k in range(found.num_row_groups)]
-    (group,) = [g for g in groups if g.column(0).statistics.min == signal]
+    group = min(
+        (g for g in groups if g.column(0).statistics.min == signal),
+        key=lambda g: g.column(1).statistics.min,
+    )
     return sum(group.column(k).total_compressed_size for k in (2, 3))
 
 
@@ -133,6 +154,24 @@ def test_an_aligned_table_costs_footers_and_its_columns(far, archive, tmp_path):
     least = sum(footer(far, n) + columns(far, "ECT", n) + columns(far, "RPM", n)
                 for n in range(DRIVES))  # fmt: skip
     assert took <= MOST * least
+
+
+def test_of_several_ecus_the_first_is_read_once(server, tmp_path):
+    """It cost the columns of all, and their values twice."""
+    folder = tmp_path / "ecus"
+    folder.mkdir()
+    write_drives(folder, "7E9")
+    with put_far(folder, server) as far:
+        fleet = Fleet(far.url, cache=tmp_path / "cache")
+        far.proxy.took()
+        frame = fleet.table("RPM, ECT", every=10).df()
+        took, _ = far.proxy.took()
+        first = fleet.open("0").trace("RPM", "7E8")
+    least = sum(footer(far, n) + columns(far, "ECT", n) + columns(far, "RPM", n)
+                for n in range(DRIVES))  # fmt: skip
+    assert took <= MOST * least
+    rows = frame.loc[frame["recording"] == "0.parquet", "RPM"]
+    assert list(rows)[:-1] == list(first.value[::100])
 
 
 def test_a_condition_costs_footers_and_its_columns(archive, far):
