@@ -175,7 +175,7 @@ def fixed() -> Mapping[str, Entry]:
     """Measured and derived signals."""
     entries = {}
     for s in table():
-        step = len(f"{abs(s.scale):.3f}".rstrip("0").partition(".")[2])
+        step = len(f"{abs(s.scale):.6f}".rstrip("0").partition(".")[2])
         decimals = _DECIMALS.get(s.unit, min(step, 3)) if s.kind == "number" else 0
         if s.unit == "kPa" and abs(s.scale) <= 0.01:  # a few kPa at most, as over a filter
             decimals = 2
