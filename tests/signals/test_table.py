@@ -8,6 +8,7 @@ import sys
 import pytest
 
 from logbench.errors import SignalUnknownError
+from logbench.signals.catalog import fixed
 from logbench.signals.decoding import decode
 from logbench.signals.table import SUPPORTED_PIDS, Signal, table
 
@@ -179,3 +180,8 @@ def test_reading_the_table_imports_nothing_heavy():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_a_fine_step_has_three_decimals_and_a_whole_one_none():
+    known = fixed()
+    assert [known[name].decimals for name in ("LAMBDA", "RPM", "LONGFT1", "MAF")] == [3, 0, 1, 2]
