@@ -174,10 +174,10 @@ def trend(found: Trend) -> None:
 def _spread(found: Spread, liters: float, value: float) -> None:
     """The place of a value among other cars of that displacement."""
     if not found.cars:
-        say(f"No other car of {liters:.1f} l is known to hold it against.")
+        say(f"No other car of {liters:.1f} L is known to hold it against.")
         return
     quantiles = ", ".join(f"{name} {x:.4g}" for name, x in found.quantiles.items())
-    say(f"{found.cars} other cars of {liters:.1f} l: {quantiles}.")
+    say(f"{found.cars} other cars of {liters:.1f} L: {quantiles}.")
     say(f"By its last value, {value:.4g}, this car lies above {found.place} % of them.")
 
 

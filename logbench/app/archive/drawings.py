@@ -295,10 +295,19 @@ def sentence_of(numbers: Numbers, units: Units) -> str:
         return " ".join((told, lines)) if done else told
     if isinstance(picture, NumberByDate) and trend is not None:
         moves = (in_units(text, units) for text in (*trend.changes, trend.band))
-        return " ".join((told, *moves))
+        undrawn = drives - len(set(numbers.table["recording"].to_pylist()))  # it holds the dated
+        return " ".join(filter(None, (told, _undated(undrawn), *moves)))
     if picture.car:
         return " ".join((told, tr("In front: {car}.", car=picture.car)))
     return told
+
+
+def _undated(n: int) -> str:
+    """How many of the drives a picture over dates cannot draw; empty where it draws all."""
+    if n <= 0:
+        return ""
+    return tr_n("{n:,} of them has no date and is not drawn.",
+                "{n:,} of them have no date and are not drawn.", n)  # fmt: skip
 
 
 # --- the map ---

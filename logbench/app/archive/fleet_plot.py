@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Values = npt.NDArray[np.float64]
 _NEAR_PX = 20
-_MARGIN = 0.04
+_MARGIN = 0.08
 """Of the width, left and right: room for half of a date."""
 _BEHIND_ALPHA = 120
 _TICKS = 4

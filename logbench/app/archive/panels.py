@@ -26,6 +26,7 @@ from logbench.archive.findings import reason_of
 from logbench.archive.overview import RANKS, Number, Row
 from logbench.cases.archive import Account, Details, Line
 from logbench.foreign import in_html
+from logbench.signals.catalog import catalog
 from logbench.signals.numbers import started_text
 from logbench.signals.units import Units
 from logbench.words import tr, tr_n
@@ -101,9 +102,15 @@ def _facts_html(details: Details, theme: Theme, units: Units) -> str:
     return f"<table>{rows}</table><p></p><table>{signals}</table>"
 
 
+def _in_words(signal: dict[str, object]) -> bool:
+    """Whether its values stand for words: from which to which says nothing."""
+    name, known = str(signal["signal"]), catalog()
+    return name in known and known.by_acronym(name).kind != "number"
+
+
 def _span(signal: dict[str, object], units: Units) -> str:
     low, high, unit = signal["minimum"], signal["maximum"], str(signal["unit"] or "")
-    if not isinstance(low, float) or not isinstance(high, float):
+    if not isinstance(low, float) or not isinstance(high, float) or _in_words(signal):
         return ""
     whole = not unit and low.is_integer() and high.is_integer()
     ends = [f"{x + 0.0:.0f}" if whole else units.text(x + 0.0, unit) for x in (low, high)]
@@ -140,7 +147,7 @@ class SimilarPanel(QWidget):
         titles = (
             tr("Distance"),
             tr("Car"),
-            tr("Started, UTC"),
+            tr("Started"),
             tr("Cells in common"),
             tr("By quantity"),
             tr("File"),
@@ -202,7 +209,8 @@ class TrendPanel(QWidget):
         self.plot = TrendPlot(look)
         self.plot.pointed.connect(self.at.setText)
         head = lay(QHBoxLayout(), (self.box, 1), STRETCH, self.at)
-        lay(QVBoxLayout(self), head, self.said, self.moves, (self.plot, 1), margins=(0, 4, 0, 0))
+        whole = head, self.said, self.moves, (self.plot, 1)
+        lay(QVBoxLayout(self), *whole, margins=(0, 4, 0, 0)).addStretch(0)
         self.show_numbers("", [])
 
     def show_numbers(self, car: str, numbers: Sequence[Number]) -> None:
@@ -211,9 +219,10 @@ class TrendPanel(QWidget):
         offer(
             self.box, [(f"{key}  ({number.times})", key) for key, number in self._numbers.items()]
         )
-        self.box.setEnabled(bool(numbers))
         self._trend = None
         self.plot.show_trend(None)
+        for part in (self.box, self.plot):
+            part.setVisible(bool(numbers))
         self.at.setText("")
         self.moves.setText("")
         if numbers:
@@ -226,6 +235,7 @@ class TrendPanel(QWidget):
     def show_trend(self, trend: Trend) -> None:
         """The points of the number that was asked for."""
         self._trend = trend
+        self.plot.show()
         self.plot.show_trend(trend)
         self._tell()
 

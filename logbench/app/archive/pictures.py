@@ -69,7 +69,7 @@ class PicturesPanel(QWidget):
         self._each: dict[CellKey, list[dict[str, float | str]]] = {}
         self.work = LongWork(owner)
         kinds = [(make("", "").title, key) for key, make in _KINDS.items()]
-        self.kind = chooser(tr("Picture"), 28, kinds)
+        self.kind = chooser(tr("Picture"), 34, kinds)
         self.number = chooser(tr("Number of the picture"), 22)
         self.car = chooser(tr("Car in front"), 12)
         for box in (self.kind, self.number, self.car):

@@ -32,8 +32,8 @@ WORST, SIDE, PREVIEW = "worst", "side", "preview"
 """Names of columns that are not facts of the recording."""
 _NOT_CHECKED = tr("not checked yet")
 _CENTER = Qt.AlignmentFlag.AlignCenter
-_LEAST_FREE_PX = 58
-"""Of each column that shares what is left."""
+_LEAST_FREE_PX, _FREE_PX = 58, 90
+"""Of each column that shares what is left: at least, and before the spacious ones go."""
 _PREVIEW_SHARE = 1.25
 """So many times as wide as each of the others."""
 _PAD_PX = 20
@@ -296,7 +296,7 @@ class RecordingsTable(RowsTable):
         last = len(columns) - 1
         free = [n for n in range(last) if n not in widths]
         least = _LEAST_FREE_PX * (len(free) + 1)
-        narrow = sum(widths.values()) + least > room
+        narrow = sum(widths.values()) + _FREE_PX * (len(free) + 1) > room
         for column, listed in enumerate(columns):
             self.setColumnHidden(column, narrow and listed.spacious)
             if narrow and listed.spacious:
