@@ -78,7 +78,7 @@ def test_signals_have_numbers_bars_and_verdicts(shown: ComparePage):
         for r in range(model.rowCount())
     }
     assert rows["TOTAL_TRIM1"] == ["Total fuel trim, bank 1", "−5.5 ±6.4 points", "", "◆ changed"]
-    assert rows["MAF"][3] == "● no change shown"
+    assert rows["MAF"][3] == "– no change shown"
     spoken = model.index(0, BAR).data(Qt.ItemDataRole.AccessibleTextRole)
     assert "could have been missed" in spoken
     order = [r.verdict for r in model.rows]

@@ -23,8 +23,8 @@ _SYMBOLS = {
     FindingVerdict.NEW: "◆",
     FindingVerdict.RESOLVED: "●",
     FindingVerdict.IMPROVED: "▲",
-    FindingVerdict.NO_CHANGE: "■",
-    FindingVerdict.WITHIN_BOTH: "■",
+    FindingVerdict.NO_CHANGE: "–",
+    FindingVerdict.WITHIN_BOTH: "–",
     FindingVerdict.NOT_COMPARABLE: "○",
 }
 """In the order in which findings are listed."""

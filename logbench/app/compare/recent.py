@@ -45,7 +45,7 @@ class RecentList(Tree):
     """Side (empty: where there is none) and paths."""
 
     def __init__(self) -> None:
-        titles = (tr("Recording"), tr("Car"), tr("Started (UTC)"), tr("Length"))
+        titles = (tr("Recording"), tr("Car"), tr("Started"), tr("Length"))
         super().__init__(titles, tr("Recent recordings"), wide=(0, 1))
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self._found: tuple[Found, ...] = ()
@@ -109,7 +109,7 @@ class Recentercordings(QWidget):
         self._found: tuple[Found, ...] = ()
         self._empty = ""
         self.list = RecentList()
-        self.places = chooser(tr("Where recordings are looked for"), 24)
+        self.places = chooser(tr("Where recordings are looked for"), 32)
         self.places.activated.connect(lambda _: self.refresh())
         folder = text_button(
             tr("Archive folder …"),

@@ -31,7 +31,7 @@ _TIPS = (
 SIGNAL, CHANGE, BAR, VERDICT = range(4)
 _SYMBOLS = {
     SignalVerdict.CHANGED: "◆",
-    SignalVerdict.NO_CHANGE: "●",
+    SignalVerdict.NO_CHANGE: "–",
     SignalVerdict.NOT_COMPARABLE: "○",
 }
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
