@@ -213,7 +213,7 @@ def _use_blocks(reading: CarReading) -> Iterator[Block]:
         yield Heading(tr("How often the monitors of {ecu} run", ecu=entry.ecu), 2)
         yield Paragraph(
             tr(
-                "{n} driving cycles counted, {ignition} ignition cycles.",
+                "{n:,} driving cycles counted, {ignition:,} ignition cycles.",
                 n=entry.encountered,
                 ignition=entry.ignition_cycles,
             )

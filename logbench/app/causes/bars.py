@@ -128,7 +128,7 @@ class EvidenceList(Tree):
             self._add(weight_text(weight), weight.observation)
         for observation in unexplained:
             self._add(tr("unexplained"), observation)
-        if not self._shown:
+        if one is not None and not self._shown:
             self.addTopLevelItem(TreeRow(["", tr("Nothing speaks for it or against it.")]))
         self.blockSignals(False)
 

@@ -22,7 +22,7 @@ from PySide6.QtWidgets import (
 )
 
 from logbench.app.job.opened import OpenJob
-from logbench.app.parts import STRETCH, heads_left, lay, muted, named, text_button
+from logbench.app.parts import STRETCH, delayed, heads_left, lay, muted, named, text_button
 from logbench.app.plain import Choice, TableCell, plain_tip
 from logbench.app.tables import Index
 from logbench.errors import JobError
@@ -187,6 +187,8 @@ class EntryTable(Tab):
             )
             if column.choices is not None:
                 table.setItemDelegateForColumn(number, _ChoiceDelegate(list(column.choices), table))
+        fit = delayed(self, 0, table.resizeRowsToContents)
+        table.horizontalHeader().sectionResized.connect(fit.start)
         table.itemChanged.connect(self._changed)
         table.remove_wanted.connect(self.remove_rows)
         table.open_wanted.connect(self._enter)

@@ -51,6 +51,8 @@ TITLES = (
 
 _BAR_PX = 100
 """It stands beside the title."""
+_TITLE_PX = 240
+"""The buttons take a second row before less of the title is seen."""
 
 
 class JobTabs(QTabWidget):
@@ -166,6 +168,7 @@ class JobPage(QWidget):
 
     def _lay_out(self) -> None:
         self.title = styled(Elided(), "title")
+        self.title.setMinimumWidth(_TITLE_PX)
         self.state = muted(wrap=False)
         buttons = [
             text_button(text, run)

@@ -200,7 +200,7 @@ class ReadingTree(Tree):
 
     def _in_use(self, used: InUse) -> None:
         title = tr(
-            "How often the monitors of {ecu} run: {n} driving cycles counted",
+            "How often the monitors of {ecu} run: {n:,} driving cycles counted",
             ecu=used.ecu,
             n=used.encountered,
         )
@@ -304,7 +304,7 @@ def _known(value: float | None, unit: str, units: Units) -> str:
         return ""
     digits = ".6g" if units.line(unit) == (1.0, 0.0) else ".4g" if value < 1000 else ".6g"
     shown = unit_text(units.unit(unit))
-    return f"{units.value(value, unit):,{digits}} {shown}".strip()
+    return f"{units.value(value, unit):,{digits}} {shown}".strip().replace("-", "−", 1)
 
 
 def _value_text(value: FrozenValue, units: Units) -> str:

@@ -74,7 +74,7 @@ class ReportDialog(Dialog):
 
     def __init__(self, settings: Settings, folder: Path, parent: QWidget) -> None:
         """`folder`: of the job."""
-        super().__init__(self.TITLE, parent, 720)
+        super().__init__(self.TITLE, parent, 820)
         self._settings = settings
         self.paper = self._box(tr("Paper"), _PAPERS, settings.report_paper)
         self.units = self._box(tr("Units"), _UNITS, settings.report_units)

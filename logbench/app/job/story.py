@@ -41,7 +41,7 @@ _CARS: tuple[tuple[str, str], ...] = (
 _ENGINE: tuple[tuple[str, str], ...] = (("fuel", tr("Fuel")), ("gearbox", tr("Transmission")))
 _NUMBERS: tuple[tuple[str, str, str, int], ...] = (
     ("year", tr("Year"), "", 0),
-    ("displacement_l", tr("Displacement"), " l", 2),
+    ("displacement_l", tr("Displacement"), " L", 2),
     ("cylinders", tr("Cylinders"), "", 0),
     ("odometer_km", tr("Odometer"), " km", 0),
 )

@@ -134,7 +134,7 @@ class CarBox(QWidget):
         self.label = named(QLineEdit(), tr("Name of the car"))
         self.label.setPlaceholderText(tr("Name or plate (optional)"))
         legal_l = ends_of(Car, "displacement_l")
-        self.displacement = NumberField(tr("Displacement"), tr("engine displacement"), legal_l, "l")
+        self.displacement = NumberField(tr("Displacement"), tr("engine displacement"), legal_l, "L")
         legal_degc = ends_of(Car, "regulating_temp_degc")
         self.regulating = NumberField(
             tr("Thermostat"), tr("thermostat's regulating temperature"), legal_degc, "°C"
