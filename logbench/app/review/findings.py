@@ -80,9 +80,11 @@ class BandBar(QWidget):
             return left + (value - low) / (high - low) * (right - left)
 
         watch, within = QColor(theme.traces[1]), QColor(theme.traces[2])
+        beyond = QColor(theme.muted)
+        beyond.setAlpha(70)
         watch.setAlpha(70)
         within.setAlpha(120)
-        painter.fillRect(QRectF(left, self._tall + 2, right - left, 12), QColor(theme.line))
+        painter.fillRect(QRectF(left, self._tall + 2, right - left, 12), beyond)
         for (start, end), color in ((outer, watch), (inner, within)):
             x0, x1 = (left if start is None else x(start)), (right if end is None else x(end))
             painter.fillRect(QRectF(x0, self._tall + 2, x1 - x0, 12), color)
