@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import logging
 import os
@@ -67,6 +68,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if _real_time(item.path):
             item.add_marker(pytest.mark.real_time)
+
+
+def pytest_collection_finish() -> None:
+    """All that is loaded by now stays: the collector need not walk it again and again."""
+    gc.freeze()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -52,6 +52,8 @@ def test_a_longer_text_or_a_hidden_control_is_given_its_room(qtbot):
 
 def test_it_goes_without_a_trace(qtbot):
     """Made and taken apart many times, with Python's own collection in between."""
+    gc.collect()
+    gc.freeze()  # what other tests left is none of its concern, and takes long to walk
     for _ in range(30):
         row = Flow(QMargins())
         row.add(QPushButton("x"))
