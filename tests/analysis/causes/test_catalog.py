@@ -46,16 +46,12 @@ def test_every_fault_of_the_simulator_is_a_cause():
 
 def test_codes_of_a_cause_are_codes_the_standard_has():
     """Every pattern fits a code with a text of its own (SAE J2012)."""
+    powertrain = [f"P{n:04X}" for n in range(0x4000) if text_of(f"P{n:04X}")]
     for cause in CAUSES.values():
         if cause.codes is None:
             continue
         for pattern in cause.codes.pattern.split("|"):
-            found = [c for c in _powertrain() if re.fullmatch(pattern, c)]
-            assert found, (cause.key, pattern)
-
-
-def _powertrain():
-    return [f"P{n:04X}" for n in range(0x4000) if text_of(f"P{n:04X}")]
+            assert any(re.fullmatch(pattern, c) for c in powertrain), (cause.key, pattern)
 
 
 def test_names_in_findings_have_words():
