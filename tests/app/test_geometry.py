@@ -73,9 +73,11 @@ def walk(window: MainWindow, places: Mapping[str, Callable[[], None]], sizes=SIZ
             settle()
             assert (window.width(), window.height()) == size
             at = f"{name} {size[0]}x{size[1]} {look.theme.name} {look.size_percent} %"
-            if faults(window, look.target_px):
+            wrong = faults(window, look.target_px)
+            if wrong:
                 settle()  # what was shown for the first time may not have come to rest
-            found += [f"{at}: {fault}" for fault in faults(window, look.target_px)]
+                wrong = faults(window, look.target_px)
+            found += [f"{at}: {fault}" for fault in wrong]
     return found
 
 
