@@ -12,6 +12,7 @@ from typing import get_args
 import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
 
 from docs import gather_words as gather
 from logbench import words
@@ -25,6 +26,8 @@ SHOWN = [
     if folder == path.parts[len(ROOT.parts) + 1]
 ]
 """Modules whose text the window shows."""
+COVERED = ("de",)
+"""Languages that the whole window has."""
 
 # Calls that show their text, and which of its places do: None for all of them.
 SHOWING: dict[str, tuple[int, ...] | None] = {
@@ -212,6 +215,18 @@ def test_what_cannot_be_gathered_or_filled_is_seen():
 def test_the_template_is_what_gathering_gives_now():
     """If not: `python docs/gather_words.py`."""
     assert gather.TEMPLATE.read_text(encoding="utf-8") == gather.template()
+
+
+@pytest.mark.parametrize("language", COVERED)
+def test_a_catalog_has_all_of_the_window(language: str):
+    said = gather.TEMPLATE.parent / language / "LC_MESSAGES/logbench.po"
+    with gather.TEMPLATE.open("rb") as template, said.open("rb") as catalog:
+        wanted, there = read_po(template), read_po(catalog)
+    window = [m for m in wanted if any(at.startswith("logbench/app/") for at, _ in m.locations)]
+    forms = {m.id: (m.string,) if isinstance(m.string, str) else m.string for m in there}
+    missing = [m.id for m in window if not all(forms.get(m.id, ("",)))]
+    assert len(window) > 1_000
+    assert missing == []
 
 
 def test_the_template_says_nothing_of_when_and_where():

@@ -173,6 +173,8 @@ def joined(left: str, sign: str, right: str) -> str:
 def unit_text(unit: str) -> str:
     """A unit as it is printed; `Δ°F`: of a difference, which is not a temperature."""
     printed = re.sub(r"\bl\b", "L", {"deg": "°", "Nm": "N·m"}.get(unit, unit))
+    if unit == "points":  # the one that is a word
+        return tr("points")
     return printed.replace("delta_", "Δ").replace("degC", "°C").replace("degF", "°F")
 
 

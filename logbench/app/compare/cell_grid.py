@@ -19,7 +19,7 @@ from logbench.app.plain import RichLabel
 from logbench.app.plot.cell_table import Cell, CellTable
 from logbench.app.theme import BLUE, ORANGE, SKY, VERMILION, Look, Theme
 from logbench.signals.units import difference_unit, unit_text
-from logbench.words import tr, word
+from logbench.words import shown, tr, word
 
 _HATCH = {"before": Qt.BrushStyle.BDiagPattern, "after": Qt.BrushStyle.FDiagPattern}
 _HATCH_MARKS = {"before": "▨", "after": "▧"}
@@ -116,7 +116,7 @@ class CellGrid(QWidget):
         """Show the differences of one signal; the chosen cell stays chosen, unsent."""
         signal = result.signal(key)
         self.cells = cells_of(result, key)
-        self._axis, self._unit, self._title = result.axis, signal.unit, signal.title
+        self._axis, self._unit, self._title = result.axis, signal.unit, shown(signal.title)
         self._show()
 
     def clear(self) -> None:
@@ -157,9 +157,9 @@ class CellGrid(QWidget):
         )
         sizes = [abs(c.difference.difference.value) for c in self.cells if c.difference]
         top = max(sizes, default=0.0) or 1.0
-        shown = {cell.key: self._shown(cell, top) for cell in self.cells}
+        cells = {cell.key: self._shown(cell, top) for cell in self.cells}
         self.table.theme = self.look.theme
-        self.table.show_cells(shown, self._axis, columns, rows)
+        self.table.show_cells(cells, self._axis, columns, rows)
         unit = unit_text(self.look.units.unit(difference_unit(self._unit)))
         unit = f", {unit}" if self._unit else ""
         self._head.tell(tr("{title}: change (after − before){unit}", title=self._title, unit=unit))

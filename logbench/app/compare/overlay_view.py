@@ -30,7 +30,7 @@ from logbench.foreign import raw
 from logbench.plot.trace import SECOND, StripTrace
 from logbench.signals.numbers import tick_text, time_text
 from logbench.signals.units import Differences, Units
-from logbench.words import tr, tr_n, word
+from logbench.words import shown, tr, tr_n, word
 
 _ROW_PX = 15
 _WAIT_MS = 250
@@ -76,7 +76,7 @@ class SpanRows(QWidget):
             top = 2 + row * _ROW_PX
             painter.setPen(QColor(theme.muted))
             right = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-            painter.drawText(QRectF(0, top, GUTTER - 8, _ROW_PX), right, side)
+            painter.drawText(QRectF(0, top, GUTTER - 8, _ROW_PX), right, word(side))
             pattern = (Qt.BrushStyle.SolidPattern, Qt.BrushStyle.Dense4Pattern)[row]
             brush = QBrush(theme.trace(row), pattern)
             painter.setClipRect(GUTTER, 0, self._view.pixels, self.height())
@@ -153,7 +153,7 @@ class OverlayView(QWidget):
         self.signal_box.clear()
         titles = {s.key: s.title for s in compared.result.signals if s.derived}
         for key in shown_signals(compared):
-            self.signal_box.addItem(titles.get(key, key), key)
+            self.signal_box.addItem(shown(titles.get(key, key)), key)
         for side, paths in zip(SIDES, compared.files, strict=True):
             box = self.file_boxes[side]
             box.clear()

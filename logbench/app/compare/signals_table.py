@@ -16,7 +16,7 @@ from logbench.app.tables import Index, RowsModel, RowsTable
 from logbench.app.theme import Look, Theme
 from logbench.signals.numbers import number_text
 from logbench.signals.units import METRIC, Units, difference_unit, unit_text
-from logbench.words import tr, word
+from logbench.words import shown, tr, word
 
 _TITLES = (tr("Signal"), tr("Change, 95 %"), tr("Interval"), tr("Result"))
 _TIPS = (
@@ -52,7 +52,7 @@ def change_text(value: float, half: float | None, unit: str, units: Units = METR
 
 def name_of(result: SignalResult) -> str:
     """What a row is called: derived signals have names, others their acronym."""
-    return result.title if result.derived else result.key
+    return shown(result.title) if result.derived else result.key
 
 
 def sorted_signals(signals: Sequence[SignalResult]) -> list[SignalResult]:

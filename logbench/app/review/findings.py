@@ -175,7 +175,9 @@ class FindingsPanel(QWidget):
         self.state.setText(said)
         self.state.setVisible(bool(said))
         hint = tr("Choose a finding to see its evidence.")
-        self.detail.setHtml(f"<p>{in_html(hint)}</p>{_engine_html(engine)}" if findings else "")
+        self.detail.setHtml(
+            f"<p>{in_html(hint)}</p>{_engine_html(engine, self._look.units)}" if findings else ""
+        )
 
     def current(self) -> Finding | None:
         """The chosen finding."""
@@ -251,10 +253,10 @@ def _band_html(band: Band, units: Units) -> str:
     return f"<p>{in_html(said)}<br>{in_html(basis)}</p>"
 
 
-def _engine_html(told: Sequence[Told]) -> str:
+def _engine_html(told: Sequence[Told], units: Units) -> str:
     """What engine it is, as a list, and where it is corrected."""
     if not told:
         return ""
-    rows = "".join(f"<li>{in_html(one.text)}</li>" for one in told)
+    rows = "".join(f"<li>{in_html(in_units(one.text, units))}</li>" for one in told)
     title, where = tr("The engine"), tr("What is wrong here: Correct car and date, Ctrl+Shift+T.")
     return f"<h4>{in_html(title)}</h4><ul>{rows}</ul><p>{in_html(where)}</p>"
