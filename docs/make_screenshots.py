@@ -1,8 +1,10 @@
 """Makes the pictures in docs/screenshots/ from the program itself: only those that the docs show.
 
-    QT_QPA_PLATFORM=offscreen python docs/make_screenshots.py [NAME...]
+    QT_QPA_PLATFORM=offscreen python -m docs.make_screenshots [PART...]
 
 The job is that of `logbench demo`: an invented car, an invented fault, driven behind a real link.
+The page of the report is drawn by pypdfium2, which nothing else needs: `pip install pypdfium2`.
+What each picture depends on is kept as a digest (`docs/picture_sources.py`).
 """
 
 from __future__ import annotations
@@ -16,10 +18,10 @@ from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-import pypdfium2
 from PIL import Image
 from PySide6.QtWidgets import QApplication, QWidget
 
+from docs.picture_sources import keep
 from logbench.app.archive.page import ArchivePage
 from logbench.app.job.page import STORY
 from logbench.app.theme import Choice
@@ -53,6 +55,7 @@ def shrink(path: Path) -> None:
     with Image.open(path) as picture:
         small = picture.convert("RGB").quantize(256, dither=Image.Dither.NONE)
     small.save(path, optimize=True)
+    keep(path.stem)
     print(path)
 
 
@@ -120,13 +123,15 @@ def compare(window: MainWindow, job: Path) -> None:
 
 def at_job(window: MainWindow, job: Path) -> None:
     """The job's story, and the first page of its report."""
+    from pypdfium2 import PdfDocument
+
     window.pages.show_page("job")
     page = window.pages.job
     page.open_path(job)
     until(lambda: page.tabs.records.list.count() >= 3)
     page.tabs.show_part(STORY)
     save(window, window, "job", "night", LARGE)
-    page_one = pypdfium2.PdfDocument(job / "report-owner.pdf")[0]
+    page_one = PdfDocument(job / "report-owner.pdf")[0]
     page_one.render(scale=1.4).to_pil().save(FOLDER / "report.png")
     shrink(FOLDER / "report.png")
 
