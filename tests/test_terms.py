@@ -47,7 +47,7 @@ STEMS = (
     *("synchronis", "pressuris", "utilis", "realis"),
 )
 BRITISH = re.compile(
-    rf"(?!analyses|petroleum|optimism|realism|pessimism)(?:{'|'.join(STEMS)})", re.I
+    rf"(?!analyses|petroleum|optimism|realism|pessimism|centrec)(?:{'|'.join(STEMS)})", re.I
 )
 KEPT = re.compile(
     r"gasoline/petrol|after_refuelling|learnt \{seed\}|\"petrol\"|`petrol`|called petrol"

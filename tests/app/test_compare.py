@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QFileDialog
 
 from logbench.analysis.comparison.results import SignalVerdict
 from logbench.app.compare.page import ComparePage
-from logbench.app.compare.recent import Recentercordings
+from logbench.app.compare.recent import RecentRecordings
 from logbench.app.compare.results import SIGNALS
 from logbench.app.window import MainWindow
 from logbench.car.model import Car
@@ -113,10 +113,10 @@ def test_an_archive_folder_is_looked_through_by_car_and_date(
     assert rows(3) == ["0:22", "0:21", "0:20"]
 
     # it is remembered; a folder that is gone is not offered
-    again = Recentercordings(settings, page._owner)
+    again = RecentRecordings(settings, page._owner)
     assert [again.places.itemText(n) for n in range(again.places.count())][1:] == [str(root)]
     root.rename(tmp_path / "moved")
-    assert Recentercordings(settings, page._owner).places.count() == 1
+    assert RecentRecordings(settings, page._owner).places.count() == 1
     page.sides.recent.refresh()
     qtbot.waitUntil(lambda: str(root) in page.notice.text, timeout=20_000)
 

@@ -96,7 +96,7 @@ class RecentList(Tree):
             super().keyPressEvent(event)
 
 
-class Recentercordings(QWidget):
+class RecentRecordings(QWidget):
     """Where to look, words to find, and the list."""
 
     failed = Signal(str)

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from logbench.app.compare.recent import Recentercordings
+from logbench.app.compare.recent import RecentRecordings
 from logbench.app.parts import STRETCH, Drops, lay, muted, named, styled, text_button
 from logbench.app.plain import Label, ListRow, plain_tip
 from logbench.cases.compare import AFTER, BEFORE, SIDES
@@ -108,7 +108,7 @@ class SidesPanel(QWidget):
         super().__init__()
         self._settings = settings
         self.boxes = {BEFORE: SideBox(BEFORE, "Ctrl+B"), AFTER: SideBox(AFTER, "Ctrl+Shift+B")}
-        self.recent = Recentercordings(settings, owner)
+        self.recent = RecentRecordings(settings, owner)
         self.recent.list.put.connect(self.put)
         self.job_button = text_button(
             tr("From the job  Ctrl+J"),
