@@ -19,6 +19,7 @@ import io
 import re
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from babel.messages.catalog import Catalog, Message
@@ -45,8 +46,9 @@ _NO_TEXT = re.compile(
 _COMMENT = "# The text of logbench, gathered by docs/gather_words.py.\n"
 
 
+@cache  # seconds
 def gathered() -> Catalog:
-    """All of it, by file and then by place."""
+    """All of it, by file and then by place. Read once in a process: nobody changes it."""
     catalog = Catalog(project="logbench", charset="utf-8")
     for path in sorted(_SOURCES.rglob("*.py")):
         where = path.relative_to(_ROOT).as_posix()
