@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import groupby
 
-from logbench.analysis.statement import said
+from logbench.analysis.statement import joined, said
 from logbench.car.model import METERING, Car
 
 MOST_SURE = 0.99
@@ -128,7 +128,7 @@ class Known:
         """What speaks most for the likelier of the two, the strongest first."""
         side = 1.0 if self.probability >= 0.5 else -1.0
         seen = [clue.seen for clue in self.clues if clue.ratio * side > 0.0]
-        return self.certain or ", ".join(seen[:MOST_SHOWN])
+        return self.certain or joined(seen[:MOST_SHOWN], ", ")
 
     @property
     def brief(self) -> str:

@@ -21,7 +21,7 @@ from logbench.app.tables import Tree, splitter
 from logbench.app.theme import Look
 from logbench.cases.causes import Explained
 from logbench.cases.exercise import Play, debrief
-from logbench.words import tr
+from logbench.words import shown, tr
 
 _WHOLE = 1.02
 _PAIRS = tr("Two may be there at once: their shares are counted with each.")
@@ -176,4 +176,4 @@ class CausesPanel(QWidget):
 def _note(causes: Causes) -> str:
     """What the numbers are not."""
     together = sum(one.probability for one in causes.ranked) > _WHOLE
-    return f"{NO_VERDICT} {_PAIRS}" if together else NO_VERDICT
+    return f"{shown(NO_VERDICT)} {_PAIRS}" if together else shown(NO_VERDICT)
