@@ -26,7 +26,7 @@ SHOWN = [
     if folder == path.parts[len(ROOT.parts) + 1]
 ]
 """Modules whose text the window shows."""
-COVERED = ("de",)
+COVERED = ("de", "es")
 """Languages that the whole window has."""
 
 # Calls that show their text, and which of its places do: None for all of them.
