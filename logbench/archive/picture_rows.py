@@ -173,7 +173,9 @@ def _read_all(
     chosen = pa.table({"recording": pa.array(paths, pa.string())})
     views = {"recordings": index.recordings, "signals": index.signals, "chosen": chosen}
     if picture.of_states:
-        views["states"] = archive.states
+        kept = archive.states
+        there = pa.compute.is_in(kept["recording"], value_set=chosen["recording"])
+        views["states"] = kept.filter(there)
     names = ", ".join(f"e.{name}" for name in picture.columns)
     whole = f"""SELECT {", ".join(f"r.{name}" for name in STATE)}, {names}
         FROM recordings r SEMI JOIN chosen USING (recording)

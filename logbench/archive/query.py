@@ -152,6 +152,7 @@ class Sql:
             raise
         run("SET enable_progress_bar = false")
         run("SET enable_external_file_cache = false")  # nothing is read twice in one query
+        run("SET asof_loop_join_threshold = 0")  # row by row takes minutes where rows are misjudged
         run(f"SET temp_directory = {quoted(room.folder)}")
         run(f"SET memory_limit = '{room.memory_bytes} B'")
         if room.folder:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 import logbench
@@ -24,6 +25,7 @@ from logbench.archive.pictures import (
     python_of_picture,
     sql_of_picture,
 )
+from logbench.archive.query import Sql
 from logbench.archive.sweep import sweep_checks
 from logbench.archive.trend import trend_of
 from logbench.errors import QueryError, UsageError
@@ -188,3 +190,15 @@ def test_a_damaged_recording_is_left_out_and_what_none_holds_is_said(tmp_path: P
         numbers_of_picture(archive, TrimMap(bank=2))
     with pytest.raises(QueryError, match="run the checks first"):
         numbers_of_picture(archive, NumberByDate("van", IDLE))
+
+
+def test_a_few_drives_meet_what_cars_did_by_sorting_not_row_by_row():
+    """Row by row, a map of 20 drives of 3,000 took 45 s; sorted, it takes one or two."""
+    states = pa.table({"recording": ["a"], "start_ns": [0]})
+    times = pa.table({"recording": ["a"], "at_ns": [1]})
+    with Sql({"known": states, "times": times}) as sql:
+        plan = sql._connection.execute("""EXPLAIN SELECT * FROM times t ASOF LEFT JOIN known s
+            ON t.recording = s.recording AND t.at_ns >= s.start_ns""").fetchall()
+    text = str(plan)
+    assert "Asof Join" in text
+    assert "Nested Loop" not in text
