@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pyarrow.compute as pc
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QGuiApplication
@@ -166,3 +168,21 @@ def test_nothing_of_another_archive_is_left_and_work_can_be_stopped(
     panel.kind.setCurrentIndex(panel.kind.findData("years"))
     panel.kind.activated.emit(0)
     assert "run the checks first" in panel.said.whole
+
+
+def test_a_picture_without_drives_is_empty_and_says_why(page, place, qtbot):
+    """It kept the axes of the picture before."""
+    panel = page.body.pictures
+    show(page, "kind", qtbot)
+    numbers = panel._numbers
+    assert numbers is not None
+    show(page, "by_date", qtbot)
+    dated = panel._numbers
+    assert dated is not None
+    panel.show_numbers(replace(dated, table=dated.table.slice(0, 0)))
+    assert panel.said.whole == "5 drives. 5 of them have no date and are not drawn."
+    assert panel.plot.graph._titles == ("", "")
+    alone = numbers.table.filter(pc.field("this_car"))
+    panel.show_numbers(replace(numbers, table=alone))
+    assert panel.said.whole.startswith("0 other cars")
+    assert panel.plot.graph._titles[1]

@@ -283,18 +283,23 @@ def sentence_of(numbers: Numbers, units: Units) -> str:
                     "{n:,} other cars of this kind of engine and displacement are listed.",
                     others)  # fmt: skip
         mine = tr("Below them, each drive of {car}.", car=picture.car)
+        if not others:
+            mine = tr("In front: {car}.", car=picture.car)
         return f"{told} {mine}"
     if isinstance(picture, BeforeAndAfter):
         table = numbers.table.to_pylist()
-        n = sum(row["kind"] == "drive" for row in table)
+        n = numbers.each["car"].to_pylist().count(picture.car)
         told = tr_n("{n:,} drive of {car}.", "{n:,} drives of {car}.", n, car=picture.car)
+        dated = sum(row["kind"] == "drive" for row in table)
+        told = " ".join(filter(None, (told, _undated(n - dated))))
         done = dict.fromkeys(row["started"][:10] for row in table if row["kind"] != "drive")
         lines = tr_n("Line {n} is what was done to it; lines between are medians.",
                      "Lines 1 to {n} are what was done to it; those between are medians.",
                      len(done))  # fmt: skip
         return " ".join((told, lines)) if done else told
     if isinstance(picture, NumberByDate) and trend is not None:
-        moves = (in_units(text, units) for text in (*trend.changes, trend.band))
+        moves = [in_units(text, units) for text in (*trend.changes, trend.band)]
+        moves = moves if numbers.table.num_rows else []
         undrawn = drives - len(set(numbers.table["recording"].to_pylist()))  # it holds the dated
         return " ".join(filter(None, (told, _undated(undrawn), *moves)))
     if picture.car:

@@ -100,10 +100,11 @@ class FleetPlot(PointedGraph):
         graph.hideAxis("right")
         graph.hideAxis("top")
         self._spot = None
-        if self._make is None:
-            return
-        made = self.drawing = self._make()
-        if not len(made.x) and not made.flags:
+        made = self.drawing = None if self._make is None else self._make()
+        if made is None or not (len(made.x) or made.flags):
+            graph.set_titles("", "")
+            for side in ("bottom", "left"):
+                graph.getAxis(side).setTicks([[]])
             return
         ends = [*made.y, *made.under(graph)] or [0.0]
         low, high = round_range(float(np.min(ends)), float(np.max(ends)))
