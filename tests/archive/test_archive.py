@@ -10,6 +10,7 @@ import sys
 import threading
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from logbench.analysis.expression.checked import condition
@@ -321,7 +322,8 @@ def test_names_are_safe(text, expected):
 def test_check_sets_damaged_files_aside_and_deletes_nothing(opened, root, monkeypatch):
     recording = open_recording(root / "van/b.parquet")
     spoiled = bytearray((root / "van/b.parquet").read_bytes())
-    spoiled[900:960] = bytes(60)  # inside the data pages
+    page = pq.ParquetFile(root / "van/b.parquet").metadata.row_group(0).column(3).data_page_offset
+    spoiled[page : page + 40] = bytes(40)
     (root / "van/b.parquet").write_bytes(spoiled)
     (root / "van/cut.parquet").write_bytes((root / "van/a.parquet").read_bytes()[:5000])
     swapped = make(root / "van/swapped.parquet", trim=7.0)
