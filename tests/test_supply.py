@@ -12,6 +12,7 @@ import pytest
 from packaging.markers import Marker
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
+from packaging.version import Version
 
 from docs import make_licenses as licenses
 
@@ -67,11 +68,26 @@ def test_the_lock_has_wheels_for_each_system_and_python(python: str, system: str
 def test_ci_installs_from_the_lock_only():
     script = (ROOT / ".ci" / "run").read_text("utf-8")
     installs = [line for line in script.splitlines() if line.startswith('"${pip[@]}"')]
-    assert len(installs) == 3
-    for line, held in zip(
-        installs, ("--require-hashes", "-r pylock.toml", "--no-deps"), strict=True
+    held = ("--require-hashes", "-r pylock.toml", "--no-deps")
+    lowest = ("--require-hashes", "-r .ci/pylock.lowest.toml", "--no-deps")
+    for line, part in zip(installs, held + lowest, strict=True):
+        assert part in line
+
+
+def test_the_lower_bounds_are_those_that_ci_tries():
+    """If not: `.ci/lock`, or a bound below all that can be installed."""
+    file = ROOT / ".ci" / "pylock.lowest.toml"
+    tried = {
+        package["name"]: Version(package["version"])
+        for package in tomllib.loads(file.read_text("utf-8"))["packages"]
+    }
+    run = licenses.PROJECT["optional-dependencies"]
+    texts = [*licenses.PROJECT["dependencies"]]
+    for one in map(
+        Requirement, texts + [t for e in ("window", "can", "ble", "cluster") for t in run[e]]
     ):
-        assert held in line
+        (bound,) = (Version(part.version) for part in one.specifier if part.operator == ">=")
+        assert tried[canonicalize_name(one.name)] == bound, one
 
 
 def test_what_is_installed_may_be_combined_with_gpl_3_or_later():
