@@ -8,7 +8,7 @@ import numpy as np
 
 from logbench.analysis import derived
 from logbench.analysis.airflow import find_displacement
-from logbench.analysis.alignment import Values
+from logbench.analysis.alignment import Mask, Values
 from logbench.analysis.engine import Trait
 from logbench.analysis.grid import STEP_S
 from logbench.analysis.model import Condition
@@ -89,11 +89,12 @@ class BurnedAir:
     """What it was had from: `MAF`, `LOAD_ABS`, `fuel rate`, `MAP`."""
 
     def between(self, first: int, last: int) -> float:
-        """Grams for each liter from grid place `first` to `last`; NaN where too much is unknown."""
-        seconds = (last - first) * STEP_S
-        if seconds <= 0 or self.known[last] - self.known[first] < KNOWN_SHARE * seconds:
+        """Grams for each liter from grid place `first` to `last`, short gaps taken for as much as
+        the rest; NaN where too much is unknown."""
+        seconds, known = (last - first) * STEP_S, self.known[last] - self.known[first]
+        if seconds <= 0 or known < KNOWN_SHARE * seconds:
             return float("nan")
-        return float(self.total_g_per_l[last] - self.total_g_per_l[first])
+        return float((self.total_g_per_l[last] - self.total_g_per_l[first]) * seconds / known)
 
 
 def find_burned_air(view: View) -> BurnedAir | None:
@@ -118,10 +119,17 @@ def find_burned_air(view: View) -> BurnedAir | None:
     for per_liter, half, source in ways:
         if per_liter is not None and np.isfinite(per_liter).any():
             burned = np.where(view.conditions.mask(Condition.FUEL_CUT), 0.0, per_liter)
-            burned = np.where(view.conditions.running, burned, 0.0)
+            burned = np.where(_stands(view), 0.0, burned)
             total = np.cumsum(np.nan_to_num(burned)) * STEP_S
             return BurnedAir(total, np.cumsum(np.isfinite(burned)) * STEP_S, half, source)
     return None
+
+
+def _stands(view: View) -> Mask:
+    """Where the engine is known to stand: in a gap nothing is."""
+    rpm = view.grid.linear("RPM")
+    known = True if rpm is None else np.isfinite(rpm)
+    return np.asarray(~view.conditions.running & known)
 
 
 def _by_load(view: View) -> Values | None:

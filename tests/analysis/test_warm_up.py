@@ -221,6 +221,28 @@ def test_much_air_for_little_warmth_is_acted_on_however_it_is_told():
     assert "displacement" in unknown.next_steps[0]
 
 
+@pytest.mark.parametrize("gap_s", [20.0, 45.0, 100.0])
+def test_a_gap_is_no_time_without_air(gap_s):
+    """Seen: a healthy car's heat far too small, the air of a gap counted as known and none."""
+    scene = drive(healthy, MAF=2600.0 / 333.0)
+    lost = (scene.t_s > 120.0) & (scene.t_s < 120.0 + gap_s)
+    scene.set(**{name: np.where(lost, np.nan, of) for name, of in scene.signals.items()})
+    heat = warm_up(scene, displacement_l=2.0)[HEAT]
+    if gap_s > 0.1 * 333.0:
+        assert heat.verdict is Verdict.NOT_JUDGED
+    else:
+        assert heat.value == pytest.approx(26.0, rel=0.04)
+
+
+def test_of_a_coolant_that_is_long_unknown_nobody_knows_when_it_rose():
+    scene = drive(healthy, MAF=2600.0 / 333.0)
+    degc = np.where((scene.t_s > 250.0) & (scene.t_s < 500.0), np.nan, scene.signals["ECT"])
+    found = warm_up(scene.set(ECT=degc), displacement_l=2.0)
+    for subject in (HEAT, RATE):
+        assert found[subject].verdict is Verdict.NOT_JUDGED
+        assert "unknown for 250 s" in found[subject].reason
+
+
 @pytest.mark.parametrize("name", ["drive5", "drive12", "idle1", "live12"])
 def test_heat_of_a_healthy_real_car(shared_dir, name):
     # one car, idling or driving: 12 to 15 g by manifold pressure

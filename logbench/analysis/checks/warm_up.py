@@ -64,6 +64,8 @@ CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
 LEAST_RISE_S = 60.0
 LEAST_RISE_DEGC = 20.0
+BRIDGED_S = 60.0
+"""With longer gaps in the coolant temperature nobody knows when it rose."""
 RISE_HALF_DEGC = 0.8
 """95 % half width of a difference of two temperatures known to 1 degC. [Calc]"""
 LONG_DRIVE_S = 15.0 * 60.0
@@ -97,6 +99,8 @@ class WarmUp:
     level_spans: tuple[Span, ...]
     level_driving: bool
     intake_degc: float
+    unknown_s: float
+    """The longest gap in the coolant temperature during the rise."""
     curve: tuple[Values, Values]
     """Seconds from the start and temperature, of every sample."""
 
@@ -196,6 +200,7 @@ def find_warm_up(view: View) -> WarmUp | None:
         level_spans=spans,
         level_driving=driving,
         intake_degc=float(view.last(t[:1], "IAT", "AAT", max_age_s=60.0)[0]),
+        unknown_s=float(np.diff(from_s[t <= until], prepend=0.0).max()),
         curve=(from_s, degc),
     )
 
@@ -299,6 +304,8 @@ def _rate(view: View, found: WarmUp, bands: Bands) -> Finding:
         return subject.not_judged(text, "cold")
     if not np.isfinite(found.rate_degc_min):
         return subject.not_judged("Less than a minute of the warm-up was recorded.", "cold")
+    if found.unknown_s > BRIDGED_S:
+        return _with_gaps(found, subject)
     mostly_idle = found.idle_share > 0.5
     reach = (
         said("{level:.0f degC} after {s:.0f s}", level=RISE_TO_DEGC, s=found.to_70_s)
@@ -331,6 +338,8 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
     if not found.cold or found.rise_degc < LEAST_RISE_DEGC:
         text = said("No rise of {k:.0f K} from a cold start was recorded.", k=LEAST_RISE_DEGC)
         return subject.not_judged(text, "cold")
+    if found.unknown_s > BRIDGED_S:
+        return _with_gaps(found, subject)
     if not np.isfinite(found.air_g_per_l):
         text = "Neither airflow, load nor manifold pressure tells the heat put in."
         return subject.not_judged(text, "air")
@@ -359,6 +368,13 @@ def _heat(view: View, found: WarmUp, bands: Bands) -> Finding:
         "slow",
         watch_at_most=_heat_at_most(view, cold_air, much),
     )
+
+
+def _with_gaps(found: WarmUp, subject: Subject) -> Finding:
+    text = said(
+        "The coolant temperature is unknown for {t:.0f s} of the warm-up.", t=found.unknown_s
+    )
+    return subject.not_judged(text, "cold")
 
 
 def _heat_band(view: View, found: WarmUp) -> str:
