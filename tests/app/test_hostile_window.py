@@ -214,9 +214,14 @@ def test_a_car_and_its_adapter(window: MainWindow, garage, qtbot, text: str):
 @every_text
 def test_another_programs_file(window: MainWindow, qtbot, text: str, tmp_path: Path):
     window.importing.take([table_with(tmp_path / "log.csv", text)], lambda _: None)
-    qtbot.wait(600)
-    dialogs = [w for w in window.findChildren(QWidget) if w.isWindow() and w.isVisible()]
-    for dialog in dialogs:
+
+    def dialogs() -> list[QWidget]:
+        return [w for w in window.findChildren(QWidget) if w.isWindow() and w.isVisible()]
+
+    refused = window.importing.notice
+    qtbot.waitUntil(lambda: bool(dialogs()) or not refused.isHidden(), timeout=SLOW_MS)
+    settle(window, qtbot)
+    for dialog in dialogs():
         look_through(dialog)
         dialog.close()
     look_through(window)
