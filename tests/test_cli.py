@@ -161,6 +161,23 @@ def test_compare_shows_the_repair(capsys: pytest.CaptureFixture[str]):
     assert "Resolved: fuel trim" in capsys.readouterr().out
 
 
+def test_any_file_named_alone_is_opened_or_told_why_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    (tmp_path / "a.txt").write_text("hello")
+    assert main([str(tmp_path / "a.txt")]) == 3
+    assert "is not a recording" in " ".join(capsys.readouterr().err.split())
+    assert main(["b.txt"]) == 3
+    assert "No such command" in capsys.readouterr().err
+
+
+def test_a_frame_of_one_signal_or_of_several():
+    recording = logbench.open(DEMO / "before.parquet")
+    one = recording.frame("RPM")
+    assert set(one["signal"]) == {"RPM"}
+    assert one.equals(recording.frame(["RPM"]))
+
+
 def test_recover_says_what_became_of_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     assert main(["recover", str(tmp_path / "gone")]) == 3
     assert main(["recover", str(tmp_path), "--second", str(tmp_path / "gone")]) == 3

@@ -166,8 +166,8 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of the world become one sentence."""
     print_plainly(sys.stdout, sys.stderr)
     arguments = list(sys.argv[1:] if argv is None else argv)
-    if arguments and arguments[0].endswith(".parquet"):
-        arguments.insert(0, "open")  # `logbench FILE.parquet`
+    if arguments and _is_file(arguments[0]):
+        arguments.insert(0, "open")  # `logbench FILE`
     try:
         return app(args=arguments, standalone_mode=False) or 0
     except LogbenchError as error:
@@ -187,6 +187,11 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+
+
+def _is_file(word: str) -> bool:
+    """Whether a first word is a file, or meant to be one: no command has a dot in it."""
+    return word.endswith(".parquet") or ("." in word and Path(word).is_file())
 
 
 def run() -> None:

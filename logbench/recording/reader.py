@@ -146,14 +146,14 @@ class Recording:
             self._kept[signal] = self._load(signal)
         return self._kept[signal][chosen]
 
-    def traces(self, signals: Iterable[str] | None = None) -> list[Trace]:
-        """All traces, or all of the named signals, in the order of `keys`."""
-        wanted = None if signals is None else set(signals)
+    def traces(self, signals: Iterable[str] | str | None = None) -> list[Trace]:
+        """All traces, or all of the named signals, or of one, in the order of `keys`."""
+        wanted = None if signals is None else {signals} if isinstance(signals, str) else {*signals}
         if wanted is not None and (missing := wanted - set(self._ecus)):
             self.trace(min(missing))  # raises
         return [self.trace(s, ecu) for s, ecu in self.keys if wanted is None or s in wanted]
 
-    def frame(self, signals: Iterable[str] | None = None) -> pd.DataFrame:
+    def frame(self, signals: Iterable[str] | str | None = None) -> pd.DataFrame:
         """A tidy frame: `signal` and `ecu` (categories), `t_s` in seconds, `value`, `unit`.
 
         One row a sample, sorted by signal, ECU and time.
