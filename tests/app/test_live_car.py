@@ -91,7 +91,7 @@ def test_height_is_shown_in_the_units_chosen_and_kept_in_meters(window: MainWind
         ("humidity", "-1", "from 0 to 100 %"),
         ("humidity", "nan", "leave the field empty"),
         ("soak", "inf", "soak time: hours since the engine last ran"),
-        ("displacement", "1800", "from 0.05 to 20 l"),
+        ("displacement", "1800", "from 0.05 to 20 L"),
         ("regulating", "20", "from 40 to 130 °C"),
     ],
 )

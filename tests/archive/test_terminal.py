@@ -60,7 +60,7 @@ def test_sweep_trend_like_add_check(said, root, tmp_path, capsys):
     assert "3 checked earlier" in said("sweep")[1]
     text = said("trend", "fuel_trim:bank 1, warm idle", "van")[1]
     assert text.count("van/") == 3
-    assert "1 other cars of 1.8 l" in text
+    assert "1 other cars of 1.8 L" in text
     assert main(["archive", "trend", str(root), "fuel_trim:bank 1, warm idel", "van"]) == 3
     assert "did you mean fuel_trim:bank 1, warm idle" in capsys.readouterr().err
     code, text = said("like", "van/a")
