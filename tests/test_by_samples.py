@@ -15,7 +15,7 @@ from tests.by_samples import DAY_NS, make, sparse
 
 MOST_MB = 500
 SLOWEST_S = 25.0
-"""Of the processor, on any machine: 1 to 6 s here; what goes by the time spanned ends in no test."""
+"""Of the processor, on any machine: 1 to 6 s here; by the time spanned it would be far more."""
 EMPTY_CLOCK_NS = 9_831 * DAY_NS
 """From 2000-01-01, where a clock begins whose battery is empty, to a day in 2026."""
 
