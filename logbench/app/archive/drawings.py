@@ -282,10 +282,9 @@ def sentence_of(numbers: Numbers, units: Units) -> str:
         told = tr_n("{n:,} other car of this kind of engine and displacement is listed.",
                     "{n:,} other cars of this kind of engine and displacement are listed.",
                     others)  # fmt: skip
-        mine = tr("Below them, each drive of {car}.", car=picture.car)
-        if not others:
-            mine = tr("In front: {car}.", car=picture.car)
-        return f"{told} {mine}"
+        where = (tr("Below them, each drive of {car}.", car=picture.car) if others
+                 else tr("In front: {car}.", car=picture.car))  # fmt: skip
+        return f"{told} {where}"
     if isinstance(picture, BeforeAndAfter):
         table = numbers.table.to_pylist()
         n = numbers.each["car"].to_pylist().count(picture.car)
@@ -298,8 +297,8 @@ def sentence_of(numbers: Numbers, units: Units) -> str:
                      len(done))  # fmt: skip
         return " ".join((told, lines)) if done else told
     if isinstance(picture, NumberByDate) and trend is not None:
-        moves = [in_units(text, units) for text in (*trend.changes, trend.band)]
-        moves = moves if numbers.table.num_rows else []
+        said = (*trend.changes, trend.band) if numbers.table.num_rows else ()
+        moves = (in_units(text, units) for text in said)
         undrawn = drives - len(set(numbers.table["recording"].to_pylist()))  # it holds the dated
         return " ".join(filter(None, (told, _undated(undrawn), *moves)))
     if picture.car:
