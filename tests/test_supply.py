@@ -67,7 +67,8 @@ def test_the_lock_has_wheels_for_each_system_and_python(python: str, system: str
 
 def test_ci_installs_from_the_lock_only():
     script = (ROOT / ".ci" / "run").read_text("utf-8")
-    installs = [line for line in script.splitlines() if line.startswith('"${pip[@]}"')]
+    lines = map(str.strip, script.splitlines())
+    installs = [line for line in lines if line.startswith('"${pip[@]}"')]
     held = ("--require-hashes", "-r pylock.toml", "--no-deps")
     lowest = ("--require-hashes", "-r .ci/pylock.lowest.toml", "--no-deps")
     for line, part in zip(installs, held + lowest, strict=True):
