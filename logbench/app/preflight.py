@@ -13,6 +13,7 @@ import importlib.util
 import os
 import sys
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 from logbench.errors import WindowError
 from logbench.system.extras import lacks
@@ -23,11 +24,15 @@ XCB_LIBRARIES: Mapping[str, str] = {
     "libxcb-image.so.0": "libxcb-image0",
     "libxcb-keysyms.so.1": "libxcb-keysyms1",
     "libxcb-render-util.so.0": "libxcb-render-util0",
+    "libxcb-shape.so.0": "libxcb-shape0",
     "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
     "libEGL.so.1": "libegl1",
     "libGL.so.1": "libgl1",
 }
-"""Shared library of Qt's X11 plugin to its Debian package (measured on Debian 12)."""
+"""Shared library of Qt's X11 plugin to its Debian package (measured on a bare Debian 12, where the
+plugin's others come with these)."""
+WAYLAND_LIBRARIES: Mapping[str, str] = {"libwayland-cursor.so.0": "libwayland-cursor0"}
+"""The same of its Wayland plugin."""
 BASE_LIBRARIES: Mapping[str, str] = {
     "libEGL.so.1": "libegl1",
     "libGL.so.1": "libgl1",
@@ -37,6 +42,9 @@ BASE_LIBRARIES: Mapping[str, str] = {
     "libglib-2.0.so.0": "libglib2.0-0",
 }
 """Without these not even Qt's modules can be imported."""
+
+PACKAGES = sorted({*BASE_LIBRARIES.values(), *XCB_LIBRARIES.values(), *WAYLAND_LIBRARIES.values()})
+"""All of them, as README.md lists them."""
 
 HEADLESS = "without a window use 'logbench record', 'logbench check' or 'logbench demo --headless'"
 
@@ -69,7 +77,8 @@ def window_obstacle(
         obstacle = _linux_obstacle(environ, load)
         if obstacle:
             return obstacle
-    return _import_obstacle(platform, import_module)
+    plugins = _plugins(environ, find) if platform.startswith("linux") else []
+    return _import_obstacle(platform, import_module, plugins, load)
 
 
 def _linux_obstacle(environ: Mapping[str, str], load: Loader) -> str | None:
@@ -83,6 +92,8 @@ def _linux_obstacle(environ: Mapping[str, str], load: Loader) -> str | None:
     uses_x11 = chosen.startswith("xcb") or (not chosen and not environ.get("WAYLAND_DISPLAY"))
     if uses_x11:
         wanted |= XCB_LIBRARIES
+    elif not environ.get("DISPLAY") and (not chosen or chosen.startswith("wayland")):
+        wanted |= WAYLAND_LIBRARIES
     missing = sorted({package for library, package in wanted.items() if not _loads(library, load)})
     if missing:
         names = " ".join(missing)
@@ -101,13 +112,30 @@ def _loads(library: str, load: Loader) -> bool:
     return True
 
 
-def _import_obstacle(platform: str, import_module: Loader) -> str | None:
+def _plugins(environ: Mapping[str, str], find: Callable[[str], object | None]) -> list[Path]:
+    """Qt's own parts for what is to draw here; one of them must load, or Qt ends the process. None
+    where Qt came otherwise than from its wheel."""
+    chosen = environ.get("QT_QPA_PLATFORM", "")
+    names = [part.partition(":")[0] for part in chosen.split(";") if part] or [
+        name
+        for name, set_by in (("wayland", "WAYLAND_DISPLAY"), ("xcb", "DISPLAY"))
+        if environ.get(set_by)
+    ]
+    folders = getattr(find("PySide6"), "submodule_search_locations", None) or ()
+    files = (Path(f, "Qt", "plugins", "platforms", f"libq{n}.so") for f in folders for n in names)
+    return [file for file in files if file.exists()]
+
+
+def _import_obstacle(
+    platform: str, import_module: Loader, plugins: list[Path], load: Loader
+) -> str | None:
     try:
         import_module("PySide6.QtWidgets")
-    except ImportError as error:
+        if plugins and not any(_loads(str(plugin), load) for plugin in plugins):
+            load(str(plugins[-1]))
+    except (ImportError, OSError) as error:
         if platform.startswith("linux"):
-            packages = " ".join(sorted({*BASE_LIBRARIES.values(), *XCB_LIBRARIES.values()}))
-            todo = f"on Debian or Ubuntu 'sudo apt install {packages}' brings what it needs"
+            todo = f"on Debian 12 'sudo apt install {' '.join(PACKAGES)}' brings what it needs"
         elif platform == "win32":
             todo = "install the Microsoft Visual C++ runtime (vc_redist.x64) and logbench again"
         else:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from logbench.app import preflight
-from logbench.app.preflight import XCB_LIBRARIES, require_window, window_obstacle
+from logbench.app.preflight import PACKAGES, XCB_LIBRARIES, require_window, window_obstacle
 from logbench.errors import WindowError
+
+README = Path(__file__).parents[2] / "README.md"
 
 
 def loads_all(name: str) -> object:
@@ -59,6 +63,52 @@ def test_x11_libraries_do_not_matter_where_x11_is_not_used():
     for environ in ({"WAYLAND_DISPLAY": "w-0"}, {"QT_QPA_PLATFORM": "offscreen"}):
         assert window_obstacle(environ, "linux", load, loads_all) is None
     assert window_obstacle({"QT_QPA_PLATFORM": "xcb"}, "linux", load, loads_all) is not None
+
+
+def test_a_library_of_wayland_alone():
+    load = without("libwayland-cursor.so.0")
+    said = window_obstacle({"WAYLAND_DISPLAY": "w-0"}, "linux", load, loads_all)
+    assert said is not None
+    assert "apt install libwayland-cursor0" in said
+    both = {"WAYLAND_DISPLAY": "w-0", "DISPLAY": ":0"}
+    assert window_obstacle(both, "linux", load, loads_all) is None
+
+
+def test_the_readme_has_all_of_them():
+    command = re.search(r"sudo apt-get install (libdbus[^`]*)`", README.read_text("utf-8"))
+    assert command is not None
+    assert command[1].split() == PACKAGES
+
+
+@pytest.mark.parametrize(
+    ("environ", "broken", "seen"),
+    [
+        ({"DISPLAY": ":0"}, {"libqxcb.so"}, True),
+        ({"DISPLAY": ":0", "WAYLAND_DISPLAY": "w-0"}, {"libqwayland.so"}, False),
+        ({"DISPLAY": ":0", "WAYLAND_DISPLAY": "w-0"}, {"libqwayland.so", "libqxcb.so"}, True),
+        ({"WAYLAND_DISPLAY": "w-0"}, {"libqwayland.so"}, True),
+        ({"QT_QPA_PLATFORM": "wayland;xcb:x"}, {"libqwayland.so"}, False),
+        ({"QT_QPA_PLATFORM": "offscreen", "DISPLAY": ":0"}, {"libqxcb.so"}, False),
+    ],
+)
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="names of Qt's parts on Linux")
+def test_qts_own_part_for_the_display_must_load(
+    environ: dict[str, str], broken: set[str], seen: bool
+):
+    """Whatever library the next Qt needs: it ends the process itself where none of its parts
+    loads."""
+    pytest.importorskip("PySide6")
+
+    def load(name: str) -> object:
+        if Path(name).name in broken:
+            raise OSError("libxcb-next.so.0: cannot open shared object file")
+        return name
+
+    said = window_obstacle(environ, "linux", load, loads_all)
+    assert (said is not None) == seen
+    if said:
+        assert "libxcb-next.so.0" in said
+        assert "sudo apt install" in said
 
 
 @pytest.mark.parametrize("platform", ["linux", "win32", "darwin"])
