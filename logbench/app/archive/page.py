@@ -144,7 +144,7 @@ class ArchivePage(QWidget):
     def _connect(self) -> None:
         asking, body = self.asking, self.body
         self.empty.pressed.connect(asking.for_archive)
-        body.facets.changed.connect(self._soon.start)
+        body.facets.changed.connect(self._look_soon)
         body.table.chosen_changed.connect(self._details_soon.start)
         self.work.stopped.connect(self.notice.passing)
         for source in (self.work, self.importer, self.choice, self.naming):
@@ -237,14 +237,32 @@ class ArchivePage(QWidget):
             return
         seen, chosen = self._seen, self.body.facets.filter()
         if seen is None or chosen is None:
+            self._count()
             return
         case = list_recordings(seen, chosen)
-        self._shown.start(case, self._listed, self.body.facets.say, slot="list")
+        self._shown.start(case, self._listed, self._not_listed, slot="list")
+
+    def _look_soon(self) -> None:
+        """A filter is being changed; the press has its answer before the search begins."""
+        self.counts.setText(tr("Searching"))
+        self._soon.start()
+
+    def _not_listed(self, sentence: str) -> None:
+        self.body.facets.say(sentence)
+        self._count()
 
     def _listed(self, found: Listing) -> None:
         self.listed = found
         self.body.show_listing(found)
         self.picturing.show_listing(found)
+        self._count()
+
+    def _count(self) -> None:
+        """How much is listed, of how much there is."""
+        found = self.listed
+        if found is None:
+            self.counts.setText("")
+            return
         facets = found.facets
         unchecked = facets.recordings - facets.checked
         more = tr(", {unchecked:,} not checked yet", unchecked=unchecked) if unchecked else ""
