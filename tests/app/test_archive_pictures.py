@@ -224,3 +224,22 @@ def test_a_filter_that_is_typed_is_answered_before_the_search_begins(page, qtbot
     assert page.counts.text().startswith("4 of ")
     page.body.facets.clear()
     until(qtbot, lambda: drawn(page) and page.counts.text() == counted)
+
+
+def test_a_small_window_of_the_roadside_look_shows_the_picture(page, window, qtbot):
+    """It began below the window's lower end; the list is on the other tabs."""
+    body, panel = page.body, page.body.pictures
+    show(page, "map_1", qtbot)
+    window.resize(1400, 900)
+    qtbot.waitUntil(body.upper.isVisible)
+    window.services.look.choose("roadside")
+    window.resize(1024, 640)
+    qtbot.waitUntil(lambda: not body.upper.isVisible() and window.width() == 1024)
+    qtbot.waitUntil(lambda: panel.map.visibleRegion().boundingRect().height() >= 150)
+    body.to_list()
+    assert body.table.isVisible()
+    body.tabs.setCurrentIndex(PICTURES)
+    assert not body.upper.isVisible()
+    window.services.look.choose("light")
+    window.resize(1400, 900)
+    qtbot.waitUntil(body.upper.isVisible)

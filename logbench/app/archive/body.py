@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QMargins, Qt
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QTabWidget, QVBoxLayout, QWidget
 
 from logbench.app.archive.facets import FacetsPanel
@@ -35,6 +36,8 @@ ARCHIVE_TABS = (
     tr("All drives"),
 )
 DETAILS, SIMILAR, TREND, ACCOUNT, PROBLEMS, PICTURES = range(len(ARCHIVE_TABS))
+_PICTURE_PX = 100
+"""More than the least that a picture of all drives needs to be read."""
 
 
 class ArchiveBody(QWidget):
@@ -70,10 +73,10 @@ class ArchiveBody(QWidget):
                   self.pictures)  # fmt: skip
         for title, panel in zip(ARCHIVE_TABS, panels, strict=True):
             self.tabs.addTab(panel, title)
-        upper = QWidget()
+        self.upper = QWidget()
         foot = self._foot()
-        lay(QVBoxLayout(upper), (self.table, 1), self.none, foot, margins=(0, 0, 0, 0))
-        self.right = right = splitter(Qt.Orientation.Vertical, {upper: 360, self.tabs: 240})
+        lay(QVBoxLayout(self.upper), (self.table, 1), self.none, foot, margins=(0, 0, 0, 0))
+        self.right = right = splitter(Qt.Orientation.Vertical, {self.upper: 360, self.tabs: 240})
         self._sizes: list[int] = []
         """Of list and tabs, while a picture of all drives has most of the room."""
         self.tabs.currentChanged.connect(self._make_room)
@@ -107,12 +110,31 @@ class ArchiveBody(QWidget):
 
     def _make_room(self, tab: int) -> None:
         """A picture of all drives gets what the list can spare."""
+        self._fold()
         if tab == PICTURES:
             self._sizes = self.right.sizes()
             self.right.setSizes([1, sum(self._sizes)])
         elif self._sizes:
             self.right.setSizes(self._sizes)
             self._sizes = []
+
+    def _fold(self, _: object = None) -> None:
+        """Where a picture is too small below the list, the list is on the other tabs only."""
+        parts = (self.upper, self.tabs)
+        least = sum(part.minimumSizeHint().height() for part in parts) + _PICTURE_PX
+        little = self.tabs.currentIndex() == PICTURES and self.height() < least
+        self.upper.setVisible(not little)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Another room for list and picture."""
+        super().resizeEvent(event)
+        self._fold()
+
+    def to_list(self) -> None:
+        """The keys are for the list, on the first tab where it is not beside the picture."""
+        if self.upper.isHidden():
+            self.tabs.setCurrentIndex(DETAILS)
+        self.table.setFocus()
 
     # --- showing ---
 
@@ -158,7 +180,7 @@ class ArchiveBody(QWidget):
         if not self.table.choose(recording):
             self.wanted = recording
             self.facets.clear()
-        self.table.setFocus()
+        self.to_list()
 
     def next_signal(self) -> None:
         """Preview the next signal."""
@@ -167,6 +189,7 @@ class ArchiveBody(QWidget):
         self._preview_chosen()
 
     def _set_look(self, _: object = None) -> None:
+        self._fold()
         self.model.theme = self._look.theme
         self.model.set_units(self._look.units)
         self.details.renew()

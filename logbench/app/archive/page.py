@@ -165,7 +165,7 @@ class ArchivePage(QWidget):
             (tr("Refresh"), "F5", self.refresh),
             (tr("Search in the archive"), "Ctrl+F", body.facets.words.setFocus),
             (tr("Clear the filters"), "Ctrl+Shift+F", body.facets.clear),
-            (tr("Go to the list of recordings"), "Ctrl+L", body.table.setFocus),
+            (tr("Go to the list of recordings"), "Ctrl+L", body.to_list),
             (tr("Sort by the next column"), "Ctrl+J", body.table.sort_by_next),
             (tr("Preview the next signal"), "Ctrl+G", body.next_signal),
             (tr("Stop what the archive is doing"), "Ctrl+.", self.stop),
