@@ -36,7 +36,7 @@ ARCHIVE_TABS = (
     tr("All drives"),
 )
 DETAILS, SIMILAR, TREND, ACCOUNT, PROBLEMS, PICTURES = range(len(ARCHIVE_TABS))
-_PICTURE_PX = 100
+_PICTURE_PX = 180
 """More than the least that a picture of all drives needs to be read."""
 
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 Values = npt.NDArray[np.float64]
 _NEAR_PX = 20
-_MARGIN = 0.08
-"""Of the width, left and right: room for half of a date."""
+_MARGIN, _DATED_MARGIN = 0.08, 0.13
+"""Of the width, left and right: with dates, room for half of one in a small window."""
 _BEHIND_ALPHA = 120
 _TICKS = 4
 
@@ -109,7 +109,8 @@ class FleetPlot(PointedGraph):
         ends = [*made.y, *made.under(graph)] or [0.0]
         low, high = round_range(float(np.min(ends)), float(np.max(ends)))
         at = [*made.x, *made.flags]
-        margin = _MARGIN * (max(at) - min(at)) or 1.0
+        share = _DATED_MARGIN if made.dated else _MARGIN
+        margin = share * (max(at) - min(at)) or 1.0
         x_range = (min(at) - margin, max(at) + margin)
         graph.setRange(xRange=x_range, yRange=(low, high), padding=0)
         graph.showGrid(x=not made.dated, y=True)
