@@ -47,27 +47,34 @@ def on_recording(folder: Path, text: str) -> Commands:
     }
 
 
-def on_archive(folder: Path, text: str) -> Commands:
+def on_archive(folder: Path, *texts: str) -> Commands:
+    """All texts in one place, since what is tried of each is what the place shows of all."""
     place = folder / "archive"
-    place.mkdir()
-    recording_with(place / "a.parquet", text)
-    recording_with(place / "b.parquet", text, car=HARMLESS)
+    place.mkdir(parents=True)
+    for n, text in enumerate(texts):
+        recording_with(place / f"a{n}.parquet", text)
+    recording_with(place / "b.parquet", texts[0], car=HARMLESS)
     (place / "text.parquet").write_text("no recording")
-    return {
-        "list": ["archive", "list", str(place)],
-        "find": ["archive", "find", str(place), "--text", _typed(text[:50])],
-        "show": ["archive", "show", str(place), "a"],
-        "query": ["archive", "query", str(place), "SELECT * FROM recordings"],
-        "query as CSV": ["archive", "query", str(place), "SELECT * FROM recordings", "--csv"],
-        "signals": ["archive", "query", str(place), "SELECT * FROM signals"],
-        "sweep": ["archive", "sweep", str(place), "--processes", "1"],
-        "list again": ["archive", "list", str(place)],
-        "show again": ["archive", "show", str(place), "b"],
-        "trend": ["archive", "trend", str(place), "fuel_trim:bank 1, warm idle", HARMLESS],
-        "like": ["archive", "like", str(place), "a"],
-        "verify": ["archive", "verify", str(place)],
-        "not there": ["archive", "show", str(place), _typed(text)],
+    at = str(place)
+    whole = {
+        "list": ["archive", "list", at],
+        "query": ["archive", "query", at, "SELECT * FROM recordings"],
+        "query as CSV": ["archive", "query", at, "SELECT * FROM recordings", "--csv"],
+        "signals": ["archive", "query", at, "SELECT * FROM signals"],
+        "sweep": ["archive", "sweep", at, "--processes", "1"],
+        "list again": ["archive", "list", at],
+        "show again": ["archive", "show", at, "b"],
+        "trend": ["archive", "trend", at, "fuel_trim:bank 1, warm idle", HARMLESS],
+        "like": ["archive", "like", at, "a0"],
+        "verify": ["archive", "verify", at],
     }
+    for n, text in enumerate(texts):
+        whole |= {
+            f"find {n}": ["archive", "find", at, "--text", _typed(text[:50])],
+            f"show {n}": ["archive", "show", at, f"a{n}"],
+            f"not there {n}": ["archive", "show", at, _typed(text)],
+        }
+    return whole
 
 
 def on_job(folder: Path, text: str) -> Commands:
@@ -113,12 +120,22 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[[list[str]], int]:
     return run_one
 
 
-@pytest.mark.parametrize("commands", [on_recording, on_archive, on_job, on_import, as_typed])
+@pytest.mark.parametrize("commands", [on_recording, on_job, on_import, as_typed])
 @pytest.mark.parametrize("text", HOSTILE, ids=HOSTILE_IDS)
 def test_a_command_ends_as_with_harmless_text(commands, text: str, run, tmp_path: Path):
     if commands not in as_harmless:
         as_harmless[commands] = ends_of(commands, HARMLESS, run, tmp_path / "harmless")
     assert ends_of(commands, text, run, tmp_path / "hostile") == as_harmless[commands]
+
+
+def test_an_archive_ends_as_with_harmless_texts(run, tmp_path: Path):
+    hostile, harmless = (
+        {what: run(line) for what, line in on_archive(tmp_path / name, *texts).items()}
+        for name, texts in (("hostile", HOSTILE), ("harmless", (HARMLESS,)))
+    )
+    assert {what: hostile[what] for what in harmless} == harmless
+    for what, code in hostile.items():
+        assert code == harmless[what if what in harmless else f"{what.rsplit(' ', 1)[0]} 0"], what
 
 
 as_harmless: dict[object, dict[str, int]] = {}

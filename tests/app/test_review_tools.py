@@ -371,7 +371,7 @@ def test_without_personal_data_notes_and_facts_stay_behind(reviewing: MainWindow
     review = reviewing.pages.review
     for name in ("x.csv", "x.parquet"):
         review.exporting.export(tmp_path / name, private=True)
-        qtbot.waitUntil((tmp_path / name).exists, timeout=60_000)
+        qtbot.waitUntil(lambda: not review.exporting.work.busy, timeout=60_000)
     facts = open_recording(tmp_path / "x.parquet").facts
     assert (facts.started_utc, facts.note, facts.vehicle.called) == ("", "", "")
     header = (tmp_path / "x.csv").read_text("utf-8-sig").splitlines()[0]
