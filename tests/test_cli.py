@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,8 @@ from logbench.recording.finish import write_recording
 from logbench.recording.frames import MAGIC
 from logbench.recording.journal import JournalWriter
 from logbench.recording.model import Facts
+
+DEMO = Path(__file__).resolve().parents[1] / "recordings"
 
 
 @pytest.mark.parametrize(
@@ -77,6 +80,9 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
         (["record", "--link", "carrier-pigeon:7", "--out", "{tmp}/x.parquet"], "carrier-pigeon"),
         (["record", "--link", "sim:?fault=gremlins:1", "--out", "{tmp}/x.parquet"], "gremlins"),
         (["record", "--link", "sim:", "--signals", "RMP", "--out", "{tmp}/x.parquet"], "RMP"),
+        (["record", "--link", "replay:{demo}/before.parquet", "--signals", "RMP"], "RPM"),
+        (["record", "--link", "tcp://127.0.0.1:1", "--signals", "RMP"], "did you mean RPM"),
+        (["record", "--link", "serial:/dev/none", "--signals", "RPM,RMP"], "did you mean RPM"),
         (["check", "{tmp}/none.parquet"], "none.parquet"),
         (["check", "{tmp}"], ""),
         (["signals", "flux", "capacitance"], "flux"),
@@ -92,6 +98,7 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
         (["export", "{tmp}/none.parquet", "-o", "{tmp}/x.csv"], "none.parquet"),
         (["export", "{tmp}/none.parquet", "-o", "{tmp}/x.docx"], ".csv"),
         (["report", "{tmp}/nowhere"], "nowhere"),
+        (["report", "{demo}/before.parquet"], "no job in"),
         (["archive", "list", "{tmp}/nowhere"], "nowhere"),
         (["archive", "query", "{tmp}", "DROP TABLE recordings"], "SELECT"),
     ],
@@ -99,9 +106,29 @@ def _one_sentence(capsys: pytest.CaptureFixture[str]) -> str:
 def test_bad_input_is_one_sentence_and_not_zero(
     arguments: list[str], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    code = main([a.replace("{tmp}", str(tmp_path)) for a in arguments])
+    code = main([a.replace("{tmp}", str(tmp_path)).replace("{demo}", str(DEMO)) for a in arguments])
     assert code == 3
     assert word in _one_sentence(capsys)
+    assert not [*tmp_path.iterdir()]
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux", reason="a folder that takes nothing, not even of root's"
+)
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["record", "--link", "sim:", "--out", "/proc/x.parquet"],
+        ["export", str(DEMO / "before.parquet"), "--out", "/proc/x.csv"],
+        ["demo", "--headless", "--out", "/proc/demo"],
+        ["job", "new", "/proc/job"],
+    ],
+)
+def test_a_folder_that_is_there_and_takes_nothing(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+):
+    assert main(arguments) == 3
+    assert "takes no new files: choose another" in _one_sentence(capsys)
 
 
 def test_a_file_that_is_no_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
@@ -119,9 +146,6 @@ def test_signals_are_found_by_acronym_pid_and_name(capsys: pytest.CaptureFixture
     assert "TOTAL_TRIM1 derived Total fuel trim, bank 1 % SHRTFT1 + LONGFT1" in shown
     assert main(["signals", "0x0c"]) == 0
     assert "RPM" in capsys.readouterr().out
-
-
-DEMO = Path(__file__).resolve().parents[1] / "recordings"
 
 
 def test_check_exits_by_the_worst_finding(capsys: pytest.CaptureFixture[str]):

@@ -15,6 +15,7 @@ import typer
 
 from logbench.cases.work import run_here
 from logbench.cli.show import say
+from logbench.errors import StorageError
 from logbench.foreign import joined
 
 if TYPE_CHECKING:
@@ -142,7 +143,9 @@ def _drive(home: JobFolder, role: Role) -> None:
             steps=False,
         )
         assert finished.path is not None  # a request with `out` always ends with a file
-        run_here(AddFiles(JobStore(), home.path, (finished.path,), role))
+        added = run_here(AddFiles(JobStore(), home.path, (finished.path,), role))
+        if added.problems:
+            raise StorageError(" ".join(added.problems))
     say(f"  {finished.samples:,} samples of {len(DEMO_SIGNALS)} signals recorded.")
 
 

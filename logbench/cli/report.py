@@ -57,8 +57,8 @@ def report(
 
     options = options_of(letter, language, us, sections, audience, shop, logo)
     options.private = private
-    options.archive = "" if private else archive_of(archive, job)
     folder, content = open_job(job)
+    options.archive = "" if private else archive_of(archive, job)
     path = out or folder.path / "report.pdf"
     written = run_shown(WriteReport(folder, content, path, options))
     changed = written.seal.state == "changed"

@@ -21,6 +21,7 @@ from pathlib import Path
 from logbench.errors import StorageError
 from logbench.recording.journal_reading import journal_path
 from logbench.recording.storage import (
+    is_full,
     is_passing,
     numbered,
     storage_error,
@@ -367,16 +368,25 @@ def check_folder(folder: Path) -> None:
     if not folder.is_dir():
         raise StorageError(f"The folder {folder} does not exist: choose another folder.")
     probe = unfinished(folder / "probe")
-    with storage_trouble(folder):
-        try:
-            with open(probe, "xb", opener=owner_only) as file:
-                file.write(bytes(4096))
-                file.flush()
-                reserve(file.fileno(), 0, DRIVE_BYTES)
-        finally:
-            probe.unlink(missing_ok=True)
-        if shutil.disk_usage(folder).free < DRIVE_BYTES:  # where nothing can be reserved
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    try:
+        with storage_trouble(folder.absolute()):
+            try:
+                with open(probe, "xb", opener=owner_only) as file:
+                    file.write(bytes(4096))
+                    file.flush()
+                    reserve(file.fileno(), 0, DRIVE_BYTES)
+            finally:
+                probe.unlink(missing_ok=True)
+            if shutil.disk_usage(folder).free < DRIVE_BYTES:  # where nothing can be reserved
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    except StorageError as error:
+        if not is_full(error):
+            raise
+        raise StorageError(
+            f"The disk is too full: {folder.absolute()} has no room for the "
+            f"{DRIVE_BYTES // 1_000_000} MB that an hour's recording takes. Free some space, or "
+            "choose another folder."
+        ) from error
 
 
 def free_names(out: Path) -> Iterator[Path]:

@@ -31,7 +31,7 @@ _PIECE = 1 << 20
 _UNFINISHED = re.compile(r"\.logbench-[0-9a-f]{32}\.(part|new)")
 _OLD_S = 3600.0
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
-_FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
 _PASSING = frozenset(
     {
         errno.EINTR, errno.EAGAIN, errno.EBUSY, errno.EIO, errno.ENOBUFS, errno.ENOMEM,
@@ -55,25 +55,41 @@ def storage_error(error: OSError, path: Path, *, kept: str = "") -> StorageError
             f"The name {path} is too long for this system ({len(str(path))} characters): choose a "
             f"shorter one, or a folder with a shorter path{tail}."
         )
+    if error.errno == errno.EROFS:
+        return StorageError(
+            f"{path} cannot be written, the disk is read-only: choose another folder{tail}."
+        )
     if error.errno in _FORBIDDEN:
         return StorageError(
-            f"{path} cannot be written, the folder or the disk is read-only: "
+            f"{path} cannot be written, you have no permission to write there: "
             f"choose another folder{tail}."
         )
     if error.errno in {errno.ENOENT, errno.ENOTDIR}:
-        return StorageError(
-            f"The folder {path.parent} does not exist or is gone: choose another folder{tail}."
-        )
+        return StorageError(f"{_what_lacks(path)}: choose another folder{tail}.")
     reason = error.strerror or str(error)
     return StorageError(
         f"{path} could not be written ({reason}): check the disk or choose another folder{tail}."
     )
 
 
+def _what_lacks(path: Path) -> str:
+    """Why something at `path` is not there, where the system says no more."""
+    if path.is_dir():
+        return f"The folder {path} takes no new files"
+    if path.parent.is_dir():
+        return f"{path} is gone, or its folder takes no new files"
+    return f"The folder {path.parent} does not exist or is gone"
+
+
 def may_pass(error: StorageError) -> bool:
     """Whether the disk may take the same a moment later: a busy server, a disk that fills and is
     emptied, a cable that was touched."""
     return error.__cause__ is not None and is_passing(error.__cause__)
+
+
+def is_full(error: StorageError) -> bool:
+    """Whether it is for want of room."""
+    return isinstance(error.__cause__, OSError) and error.__cause__.errno in _FULL
 
 
 def is_passing(error: BaseException) -> bool:

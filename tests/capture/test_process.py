@@ -306,7 +306,7 @@ def test_disk_fills_up(tmp_path):
 @pytest.mark.parametrize(
     ("limit", "after", "sentence"),
     [
-        (3000, False, r"disk is full: .* could not be"),
+        (3000, False, r"disk is too full: .* no room for the 20 MB"),
         (5000, True, "disk is full.*Nothing had been recorded yet"),
     ],
     ids=["before the drive", "at the first batch"],

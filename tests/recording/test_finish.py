@@ -226,17 +226,24 @@ def test_read_only_folder(nobody, traces, facts):
     folder, fix = nobody
     writer = journal_of(folder / "drive.parquet", traces, facts)
     fix()
-    with pytest.raises(StorageError, match=r"read-only.*samples stay in drive.parquet.journal"):
+    with pytest.raises(StorageError, match=r"no permission.*samples stay in drive.parquet.journal"):
         finish(writer)
-    with pytest.raises(StorageError, match="read-only"):
+    with pytest.raises(StorageError, match="no permission"):
         check_folder(folder)
-    with pytest.raises(StorageError, match="read-only"):
+    with pytest.raises(StorageError, match="no permission"):
         write_recording(folder / "other.parquet", traces, facts)
     assert [path.name for path in folder.iterdir()] == ["drive.parquet.journal"]
 
 
-@pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.EPERM])
-def test_read_only_disk(tmp_path, traces, facts, monkeypatch, number):
+@pytest.mark.parametrize(
+    ("number", "why"),
+    [
+        (errno.EROFS, "the disk is read-only"),
+        (errno.EACCES, "you have no permission to write there"),
+        (errno.EPERM, "you have no permission to write there"),
+    ],
+)
+def test_read_only_disk(tmp_path, traces, facts, monkeypatch, number, why):
     """What the system calls of a read-only file system say (POSIX open(2): EROFS)."""
     out = tmp_path / "drive.parquet"
     writer = journal_of(out, traces, facts)
@@ -245,7 +252,7 @@ def test_read_only_disk(tmp_path, traces, facts, monkeypatch, number):
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(writing, "open", refuse, raising=False)
-    with pytest.raises(StorageError, match="read-only: choose another folder; nothing is lost"):
+    with pytest.raises(StorageError, match=f"{why}: choose another folder; nothing is lost"):
         finish(writer)
     assert journal_path(out).exists()
 

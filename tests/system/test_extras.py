@@ -16,6 +16,7 @@ from logbench.errors import LogbenchError
 from logbench.importing.can_frames import frames_of
 from logbench.importing.model import Report
 from logbench.simulator.wires import PythonCanWire
+from logbench.system import extras
 from logbench.vehicle.links.ble import scan
 from logbench.vehicle.links.schemes import SCHEMES
 
@@ -46,8 +47,20 @@ def test_what_lacks_is_said_with_the_extra_that_brings_it(
     monkeypatch.setitem(sys.modules, package, None)
     with pytest.raises(LogbenchError) as raised:
         use(tmp_path)
-    assert f'not installed: pip install "logbench[{extra}]".' in str(raised.value)
+    command = f'{sys.executable} -m pip install "logbench[{extra}]"'
+    assert f"not installed: {command}." in str(raised.value)
     assert raised.value.exit_code == 3
+
+
+@pytest.mark.parametrize(("python", "pip"), [("/a b/python", True), ("/x/python", False)])
+def test_without_a_pip_that_can_be_named_it_is_anyones(
+    python: str, pip: bool, monkeypatch: pytest.MonkeyPatch
+):
+    """A path with a space is a string of its own in some shells, and a tool's environment may have
+    no pip."""
+    monkeypatch.setattr(sys, "executable", python)
+    monkeypatch.setattr(extras, "find_spec", lambda _: object() if pip else None)
+    assert extras.lacks("It", "x", "can").endswith(': pip install "logbench[can]".')
 
 
 def test_every_extra_is_tried():

@@ -58,7 +58,8 @@ class ReplaySource(Source):
         missing = tuple(name for name in wanted if name not in recording)
         if not have:
             raise SignalUnsupportedError(
-                f"{self._path.name} holds none of {', '.join(wanted)}: choose other signals."
+                f"{self._path.name} holds none of {', '.join(wanted)}: choose among "
+                f"{', '.join(recording.signals)}."
             )
         self._load(recording, have)
         return Opened(
