@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -50,7 +50,9 @@ Memory = Annotated[
 Most = Annotated[
     int | None, typer.Option(min=1, help="At most so many; left out: 40, as JSON or CSV all.")
 ]
+Some = Annotated[int | None, typer.Option(min=1, help="At most so many; left out: all.")]
 _SHOWN = 40
+_Row = TypeVar("_Row")
 
 
 @archive_app.command("list")
@@ -348,6 +350,9 @@ def trend_command(
     place: Place,
     number: Annotated[str, typer.Argument(help="CHECK:SUBJECT of a finding, or a number's name.")],
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
+    limit: Annotated[
+        int | None, typer.Option(min=1, help="At most so many, the newest; left out: all.")
+    ] = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
 ) -> None:
@@ -360,9 +365,10 @@ def trend_command(
     found = run_here(follow_number(archive, number, car, exact=False))
     if not found.points:
         raise UsageError(_no_number(archive, number, car))
-    rows = [asdict(point) for point in found.points]
+    points = _some(found.points, -(limit or 0))
+    rows = [asdict(point) for point in points]
     if not show_archive.for_machines(rows, as_json, as_csv):
-        show_archive.trend(found)
+        show_archive.trend(found, points)
 
 
 def _no_number(archive: Archive, number: str, car: str) -> str:
@@ -381,6 +387,7 @@ def _no_number(archive: Archive, number: str, car: str) -> str:
 def repeatability_command(
     place: Place,
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN; left out: all.")] = "",
+    limit: Some = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
 ) -> None:
@@ -390,7 +397,8 @@ def repeatability_command(
     from logbench.cases.archive import list_habits
     from logbench.cli import show_archive
 
-    found = run_here(list_habits(_opened(place), car))
+    habits = run_here(list_habits(_opened(place), car))
+    found = _some(habits, limit or 0)
     names = [field.name for field in fields(Habit)]
     if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
         show_archive.habits(found)
@@ -412,6 +420,14 @@ def like_command(
     names = ("recording", "distance", "common_cells", "parts")
     if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
         show_archive.similar(found)
+
+
+def _some(rows: Sequence[_Row], limit: int) -> Sequence[_Row]:
+    """The first ones, for a negative limit the last; 0 for all. What is left off is said."""
+    shown = rows[:limit] if limit > 0 else rows[limit:]
+    if len(shown) < len(rows):
+        warn(f"{len(shown):,} of {len(rows):,} are shown.")
+    return shown
 
 
 def _printed(

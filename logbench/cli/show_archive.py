@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from logbench.archive.likeness import Alike
-    from logbench.archive.trend import Spread, Trend
+    from logbench.archive.trend import Point, Spread, Trend
     from logbench.cases.archive import Details
 
 _WIDE = 110
@@ -155,10 +155,11 @@ def habits(found: Sequence[Habit]) -> None:
     )
 
 
-def trend(found: Trend) -> None:
-    """A number over a car's life, where it changed, its band, its place among other cars."""
+def trend(found: Trend, points: Sequence[Point]) -> None:
+    """A number over a car's life (`points`: those to show), where it changed, its band, its place
+    among other cars."""
     out = table("started", "car", "value", "±", "verdict", "recording")
-    for point in found.points:
+    for point in points:
         doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"
         out.add_row(started_text(point.started), text(point.car), f"{point.value:.4g}", doubt,
                     point.verdict, text(point.recording))  # fmt: skip

@@ -254,7 +254,7 @@ def test_a_scatter_is_marked_and_zoomed_into_by_fingers(window, drive_file, qtbo
     tap(review.plots.cross_button)
     review.cross.draw()
     plot = review.cross.plot
-    qtbot.waitUntil(plot.isVisible)
+    qtbot.waitUntil(lambda: plot.isVisible() and plot.viewport().width() > 4 * 160)  # laid out
     before = plot.getViewBox().viewRect()
     middle = plot.viewport().rect().center()
     x, y = middle.x(), middle.y()

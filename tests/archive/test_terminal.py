@@ -129,7 +129,7 @@ def test_every_command_speaks_json_and_csv_and_nothing_else(said, root, tmp_path
         assert rows[0] == list(found[0])
 
 
-def test_a_limit_is_obeyed_by_every_form(said):
+def test_a_limit_is_obeyed_by_every_form(said, root, capsys):
     assert len(json.loads(said("list", "--limit", "2", "--json")[1])) == 2
     assert len(json.loads(said("list", "--json")[1])) == 5
     assert len(said("list", "--limit", "2", "--csv")[1].splitlines()) == 3
@@ -137,6 +137,15 @@ def test_a_limit_is_obeyed_by_every_form(said):
     assert len(said("query", sql, "--limit", "4", "--csv")[1].splitlines()) == 5
     assert len(json.loads(said("query", sql, "--limit", "4", "--json")[1])) == 4
     assert "9 rows, 4 shown" in said("query", sql, "--limit", "4")[1]
+    said("sweep")
+    number = ("trend", "fuel_trim:bank 1, warm idle", "van", "--json")
+    every = json.loads(said(*number)[1])
+    assert len(every) > 1
+    assert main(["archive", number[0], str(root), *number[1:], "--limit", "1"]) == 0
+    shown = capsys.readouterr()
+    assert json.loads(shown.out) == every[-1:]
+    assert f"1 of {len(every)} are shown." in shown.err
+    assert len(said("repeatability", "--csv", "--limit", "2")[1].splitlines()) <= 3
 
 
 @pytest.mark.parametrize(
