@@ -22,7 +22,6 @@ hypothesis.settings.load_profile("suite")
 
 _REAL_TIME = (
     "capture/",
-    "test_demo.py",
     "recording/test_faults.py",
     "recording/test_places.py",
     "simulator/test_serve.py",
