@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QEvent, QObject, QSize, Qt
-from PySide6.QtGui import QWheelEvent
+from PySide6.QtGui import QResizeEvent, QWheelEvent
 from PySide6.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
@@ -40,7 +40,7 @@ class UpAndDown(QScrollArea):
         return QSize(wide, 60)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """What is held wants another width; a wheel turns over a choice."""
+        """What is held wants another width, or is seen; a wheel turns over a choice."""
         if isinstance(event, QWheelEvent) and watched is not self._held:
             bar = self.verticalScrollBar()
             notches = event.angleDelta().y() / _NOTCH
@@ -48,4 +48,9 @@ class UpAndDown(QScrollArea):
             return True
         if event.type() == QEvent.Type.LayoutRequest:
             self.updateGeometry()
+        elif watched is self._held and event.type() == QEvent.Type.Show:
+            # WORKAROUND: what is held was resized as it was laid out for the first time; of such a
+            # second size before it is seen Qt tells nobody.
+            size = self._held.size()
+            QApplication.sendEvent(self._held, QResizeEvent(size, size))
         return super().eventFilter(watched, event)

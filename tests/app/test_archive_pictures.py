@@ -22,6 +22,7 @@ from logbench.archive.find import Filter
 from logbench.archive.pictures import WarmUpCurves, python_of_picture, sql_of_picture
 from logbench.archive.sweep import sweep_checks
 from logbench.signals.units import Units
+from tests.app.geometry import faults, settle
 from tests.archive.conftest import make
 from tests.archive.test_pictures import IDLE, JOB
 
@@ -243,3 +244,22 @@ def test_a_small_window_of_the_roadside_look_shows_the_picture(page, window, qtb
     window.services.look.choose("light")
     window.resize(1400, 900)
     qtbot.waitUntil(body.upper.isVisible)
+
+
+def test_filters_first_seen_in_a_small_window_of_the_roadside_look_are_whole(window, place, qtbot):
+    """They were laid out for the room of another look: labels lay on fields, choices were cut."""
+    window.services.look.choose("roadside")
+    window.resize(1024, 640)
+    made = ArchivePage(window.services, place / "cache", place / "memory")
+    window.pages.put("archive", made)
+    window.pages.show_page("archive")
+    settle()
+    made.open_place(str(place / "a"))
+    until(qtbot, lambda: made.listed is not None)
+    settle()
+    facets = made.body.facets
+    assert facets.layout().geometry() == facets.contentsRect()
+    for box in (facets.engine, facets.verdict, facets.check):
+        assert box.width() >= box.minimumSizeHint().width()
+    assert not faults(window, window.services.look.target_px)
+    window.services.look.choose("light")
