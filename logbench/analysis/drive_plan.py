@@ -235,7 +235,9 @@ class Power:
 def told_of(powers: Sequence[Power]) -> tuple[str, ...]:
     """A line for each, below one that says what it is."""
     counts = joined([str(n) for n in POWER_DRIVES], ", ")
-    head = said("Changes that {n} drives of each side show four times in five:", n=counts)
+    head = said(
+        "Smallest change that shows four times in five, with {n} drives on each side:", n=counts
+    )
     return (head, *(power.says() for power in powers))
 
 
