@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from logbench.capture.messages import Finished
     from logbench.car.model import Car
 
+SHOWS_MIN = 12
+"""Minutes of the drive until its idle, hot, can be judged, and one cause stands out."""
+
 
 @dataclass(frozen=True, slots=True)
 class Demo:
@@ -44,8 +47,9 @@ class DemoLead(QObject):
         self.notice.success(
             tr(
                 "Step 1 of 4: this simulated car idles roughly, and its test drive is being "
-                "recorded. Press M to mark a moment, and Stop when you have seen enough: "
-                "three minutes show all."
+                "recorded, faster than real. Press M to mark a moment, and Stop when the drive's "
+                "clock has passed {minutes} minutes: its findings need as many.",
+                minutes=SHOWS_MIN,
             )
         )
 

@@ -144,8 +144,8 @@ def _drive(home: JobFolder, role: Role) -> None:
         )
         assert finished.path is not None  # a request with `out` always ends with a file
         added = run_here(AddFiles(JobStore(), home.path, (finished.path,), role))
-        if added.problems:
-            raise StorageError(" ".join(added.problems))
+        for problem in added.problems:
+            raise StorageError(problem)
     say(f"  {finished.samples:,} samples of {len(DEMO_SIGNALS)} signals recorded.")
 
 

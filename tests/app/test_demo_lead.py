@@ -9,10 +9,18 @@ from pathlib import Path
 import pytest
 from pytestqt.qtbot import QtBot
 
-from logbench.app.demo import Demo, DemoLead
+from logbench.analysis.causes.sentence import headline
+from logbench.app.demo import SHOWS_MIN, Demo, DemoLead
 from logbench.app.window import MainWindow
+from logbench.capture.demo_drives import DEMO_SIGNALS, record_simulated
 from logbench.capture.messages import Finished
 from logbench.car.model import Car
+from logbench.cases.causes import explain_files
+from logbench.cases.work import run_here
+from logbench.cli.demo import demo_link_url
+from logbench.simulator.drive import Drive
+from logbench.simulator.options import make_car, parse_sim_url
+from logbench.simulator.produce import produce
 from tests.app.conftest import Garage
 
 DRIVES = Path(__file__).resolve().parents[2] / "recordings"
@@ -61,6 +69,18 @@ def test_it_leads_from_the_faulty_drive_to_the_jobs(
     lead.notice.button.click()
     assert window.pages.shown_key == "job"
     assert lead.notice.text == ""
+
+
+def test_so_long_a_drive_shows_what_is_wrong(tmp_path: Path):
+    link = demo_link_url()
+    options = parse_sim_url(link)
+    car = make_car(options)
+    assert isinstance(car, Drive)
+    car.advance(options.start_s)
+    samples = produce(car, DEMO_SIGNALS, for_s=60.0 * SHOWS_MIN)
+    path = record_simulated(tmp_path / "drive.parquet", car, samples, "2026-05-04T07:40:00+00:00")
+    explained = run_here(explain_files((path,)))
+    assert headline(explained.causes).startswith("Points to: unmetered air")
 
 
 def test_it_starts_nothing_while_another_drive_is_recorded(
