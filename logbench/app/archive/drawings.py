@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from logbench.analysis.comparison.cells import RPM_EDGES, CellKey
 from logbench.analysis.model import Verdict, heading
@@ -75,6 +76,9 @@ def _warm_up(numbers: Numbers, look: Look, rows: Rows) -> Drawing:
     seconds = table["t_s"].to_numpy()
     degrees = look.units.array(table["ect_degc"].to_numpy(), "degC")
     last = np.append(which[1:] != which[:-1], True) if len(which) else np.empty(0, bool)
+    cars = table["car"].filter(pa.array(last)).to_pylist()
+    car = numbers.picture.car
+    front = np.array([bool(car) and of == car for of in cars], dtype=bool)
     ends = dict(zip(drives, zip(seconds[last], table["ect_degc"].to_numpy()[last], strict=True),
                     strict=True))  # fmt: skip
 
@@ -87,19 +91,13 @@ def _warm_up(numbers: Numbers, look: Look, rows: Rows) -> Drawing:
     unit = unit_text(look.units.unit("degC"))
     return Drawing(
         seconds / 60.0, degrees, which, [_one(drive, said) for drive in drives],
-        _in_front(drives, table, numbers.picture.car), curves=True,
+        front, curves=True,
         titles=(tr("minutes since the recording began"), tr("coolant, {unit}", unit=unit)),
     )  # fmt: skip
 
 
 def _one(drive: str, said: Callable[[str], str]) -> Mark:
     return Mark((drive,), lambda: said(drive))
-
-
-def _in_front(drives: Sequence[str], table: pa.Table, car: str) -> np.ndarray:
-    pairs = zip(table["recording"].to_pylist(), table["car"].to_pylist(), strict=True)
-    mine = {recording for recording, of in pairs if car and of == car}
-    return np.array([drive in mine for drive in drives], dtype=bool)
 
 
 def _kind(numbers: Numbers, look: Look, rows: Rows) -> Drawing:
@@ -273,7 +271,7 @@ def _number_title(numbers: Numbers, look: Look) -> str:
 def sentence_of(numbers: Numbers, units: Units) -> str:
     """What a picture shows, in words."""
     picture, trend = numbers.picture, numbers.trend
-    drives = len(set(numbers.each["recording"].to_pylist()))
+    drives = pc.count_distinct(numbers.each["recording"]).as_py()
     told = tr_n("{n:,} drive.", "{n:,} drives.", drives)
     if isinstance(picture, TrimMap):
         return " ".join((told, tr("Median in %, and drives; each drive counts once in a cell.")))

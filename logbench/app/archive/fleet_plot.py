@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFocusEvent
+from PySide6.QtGui import QColor, QFocusEvent, QResizeEvent
 
+from logbench.app.archive.crowd import Crowd, crowd_of
 from logbench.app.plot.late_graph import PointedGraph
 from logbench.app.theme import Look
 from logbench.signals.numbers import round_range, started_text, value_ticks
@@ -75,6 +76,11 @@ class FleetPlot(PointedGraph):
         self.drawing: Drawing | None = None
         self._make: Callable[[], Drawing] | None = None
         self._spot: Any = None
+        self._crowd: Crowd | None = None
+        self._span = (0.0, 1.0)
+        """The y axis, from and to."""
+        self.banded = False
+        """Whether curves run together, and bands are in their place."""
         self.setMinimumSize(QSize(300, 100))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
@@ -99,24 +105,29 @@ class FleetPlot(PointedGraph):
         graph.getViewBox().setBorder(QColor(self.look.theme.accent) if self.hasFocus() else None)
         graph.hideAxis("right")
         graph.hideAxis("top")
-        self._spot = None
+        graph.set_head("")
+        self._spot = self._crowd = None
         made = self.drawing = None if self._make is None else self._make()
         if made is None or not (len(made.x) or made.flags):
             graph.set_titles("", "")
             for side in ("bottom", "left"):
                 graph.getAxis(side).setTicks([[]])
             return
-        ends = [*made.y, *made.under(graph)] or [0.0]
-        low, high = round_range(float(np.min(ends)), float(np.max(ends)))
-        at = [*made.x, *made.flags]
-        share = _DATED_MARGIN if made.dated else _MARGIN
-        margin = share * (max(at) - min(at)) or 1.0
-        x_range = (min(at) - margin, max(at) + margin)
+        ends = np.append(made.y, made.under(graph))
+        low, high = (
+            round_range(float(np.min(ends)), float(np.max(ends))) if len(ends) else (0.0, 1.0)
+        )
+        at = np.append(made.x, [*made.flags])
+        first, last = float(np.min(at)), float(np.max(at))
+        margin = (_DATED_MARGIN if made.dated else _MARGIN) * (last - first) or 1.0
+        x_range, self._span = (first - margin, last + margin), (low, high)
         graph.setRange(xRange=x_range, yRange=(low, high), padding=0)
         graph.showGrid(x=not made.dated, y=True)
-        graph.getAxis("bottom").setTicks([_dates(min(at), max(at))] if made.dated else None)
+        graph.getAxis("bottom").setTicks([_dates(first, last)] if made.dated else None)
         graph.getAxis("left").setTicks([_counts(high)] if made.counted else None)
         graph.set_titles(*made.titles)
+        self._crowd = crowd_of(made.x, made.y) if made.curves else None
+        self.banded = self._runs_together()
         if made.curves:
             self._fill_curves(graph, made)
         else:
@@ -137,7 +148,12 @@ class FleetPlot(PointedGraph):
         behind = QColor(self.look.theme.muted)
         behind.setAlpha(_BEHIND_ALPHA)
         in_front = made.front[made.which]
-        for part, color, width in ((~in_front, behind, 1), (in_front, self.look.theme.accent, 2)):
+        gray = ~in_front
+        if self._crowd is not None and self.banded:
+            self._crowd.draw(graph, self.look)
+            gray &= ~np.isin(made.x, self._crowd.x)
+            graph.set_head(self._crowd.said)
+        for part, color, width in ((gray, behind, 1), (in_front, self.look.theme.accent, 2)):
             which = made.which[part]
             if not len(which):
                 continue
@@ -147,6 +163,19 @@ class FleetPlot(PointedGraph):
             )
             curve.setCacheMode(pg.QtWidgets.QGraphicsItem.CacheMode.DeviceCoordinateCache)
             graph.addItem(curve, ignoreBounds=True)
+
+    def _runs_together(self) -> bool:
+        if self._crowd is None or self.graph is None:
+            return False
+        low, high = self._span
+        tall = self.height() - self.graph.getAxis("bottom").minimumHeight()
+        return self._crowd.runs_together(tall / (high - low))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """In another room other curves run together."""
+        super().resizeEvent(event)
+        if self._crowd is not None and self._runs_together() != self.banded:
+            self.draw()
 
     def _fill_dots(self, graph: Graph, made: Drawing) -> None:
         import pyqtgraph as pg

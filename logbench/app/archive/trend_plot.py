@@ -28,7 +28,8 @@ _MARGIN = 0.06
 _WIDEST = 1e12
 """An uncertainty beyond this is drawn as this."""
 _OWN_ALPHA, _CHANGE_ALPHA = 60, 28
-_BANDS = (("5 %", "95 %", 35), ("25 %", "75 %", 75))
+BANDS = (("5 %", "95 %", 35), ("25 %", "75 %", 75))
+"""Of a spread over others: from where to where, and how dense."""
 
 
 class TrendPlot(PointedGraph):
@@ -208,7 +209,7 @@ def draw_spread(graph: Graph, look: Look, values: dict[str, float], *, across: b
     units shown, as in `Spread.quantiles`. `across`: the number is on the y axis."""
     import pyqtgraph as pg
 
-    for lower, upper, alpha in _BANDS:
+    for lower, upper, alpha in BANDS:
         color = look.theme.trace(2)
         color.setAlpha(alpha)
         band = pg.LinearRegionItem(

@@ -72,3 +72,8 @@ class Graph(pg.PlotWidget):  # type: ignore[misc]  # pyqtgraph has no types
         self.getAxis("bottom").setHeight(rows * metrics.height() + 14)
         for name, title in zip(_AXES, self._titles, strict=True):
             self.setLabel(name, in_plot(title), color=self.theme.text)
+
+    def set_head(self, text: str) -> None:
+        """What stands above the plot; empty: no room is kept for it."""
+        size = f"{self.font().pointSizeF():g}pt"
+        self.setTitle(in_plot(text) if text else None, color=self.theme.text, size=size)
