@@ -7,12 +7,13 @@ from collections import Counter
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logbench.cases.work import run_here
-from logbench.cli.options import INTERRUPTED, AsCsv, AsJson, Private, duration_s, listed, make_group
+from logbench.cli.options import INTERRUPTED, Private, duration_s, listed, make_group
+from logbench.cli.rows import Form, command_of
 from logbench.cli.show import bar, exit_code, run_shown, say, warn
 from logbench.errors import LogbenchError, QueryError, UsageError, first_line
 
@@ -47,31 +48,26 @@ OwnBands = Annotated[
 Memory = Annotated[
     str, typer.Option(help="Memory it may take: 4GB; left out: a quarter of the computer's.")
 ]
-Most = Annotated[
-    int | None, typer.Option(min=1, help="At most so many; left out: 40, as JSON or CSV all.")
-]
-Some = Annotated[int | None, typer.Option(min=1, help="At most so many; left out: all.")]
-_SHOWN = 40
-_Row = TypeVar("_Row")
+_SHOWN, _SHOWN_OF_QUERY, _ALIKE = 40, 200, 10
+"""Rows that people are shown where they set no limit; of drives that are like one, all forms."""
 
 
-@archive_app.command("list")
+@command_of(archive_app, "list")
 def list_command(
     place: Place,
     folders: Folders = None,
     known: Known = False,
-    limit: Most = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> None:
     """List the recordings, newest first."""
     from logbench.archive.find import Filter
 
     chosen = Filter(folders=tuple(folders or ()))
-    _list(_opened(place, folders=chosen.folders, known=known), chosen, limit, as_json, as_csv)
+    _list(_opened(place, folders=chosen.folders, known=known), chosen, form)
 
 
-@archive_app.command("find")
+@command_of(archive_app, "find")
 def find_command(
     place: Place,
     car: Car = "",
@@ -91,9 +87,8 @@ def find_command(
     folders: Folders = None,
     known: Known = False,
     bands: OwnBands = None,
-    limit: Most = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> None:
     """Find recordings by car, date, signal, finding, note or condition."""
     from logbench.analysis.expression.checked import condition
@@ -111,7 +106,7 @@ def find_command(
         condition=condition(when) if when else None,
     )
     archive = _opened(place, folders=chosen.folders, known=known, own=bands)
-    _list(archive, chosen, limit, as_json, as_csv)
+    _list(archive, chosen, form)
 
 
 def _displacements(liters: str) -> tuple[float, float]:
@@ -122,23 +117,21 @@ def _displacements(liters: str) -> tuple[float, float]:
         raise UsageError(f"'{liters}' is not a displacement: write 1.8 or 1.6-2.0.") from None
 
 
-def _list(archive: Archive, chosen: Filter, limit: int | None, as_json: bool, as_csv: bool) -> None:
+def _list(archive: Archive, chosen: Filter, form: Form) -> None:
     from logbench.archive.overview import judged_recordings
     from logbench.cli import show_archive
 
-    if as_json or as_csv:
-        found = archive.find(chosen, limit)
-        show_archive.for_machines(found.to_pylist(), as_json, as_csv, found.column_names)
+    most = form.limit or (None if form.machines else _SHOWN)
+    found = archive.find(chosen, most and most + 1)
+    count = archive.count(chosen) if most and found.num_rows > most else found.num_rows
+    if form.machines:
+        form.printed(found.to_pylist(), found.column_names, of=count)
         if chosen.finding:
             warn(archive.silent_about("findings"))
         return
-    limit = limit or _SHOWN
-    found = archive.find(chosen, limit + 1)
-    rows = found.slice(0, limit).to_pylist()
+    rows = form.first(found, most, count).to_pylist()
     show_archive.recordings(rows, judged_recordings(archive, [row["recording"] for row in rows]))
-    count = found.num_rows if found.num_rows <= limit else archive.count(chosen)
-    more = f", {limit} shown" if found.num_rows > limit else ""
-    say(f"{count:,} of {len(archive.index):,} recordings{more}.")
+    say(f"{count:,} of {len(archive.index):,} recordings.")
     if chosen.finding:  # can only be found where the checks have run
         _explain(archive.silent_about("findings"))
     kinds = Counter(problem.kind for problem in archive.index.problems)
@@ -152,10 +145,8 @@ def _explain(sentence: str) -> None:
         say(sentence, "yellow")
 
 
-@archive_app.command("show")
-def show_command(
-    place: Place, recording: Name, as_json: AsJson = False, as_csv: AsCsv = False
-) -> None:
+@command_of(archive_app, "show")
+def show_command(place: Place, recording: Name, *, form: Form) -> None:
     """Show one recording's facts, signals and findings; as CSV the findings."""
     from logbench.cli import show_archive
 
@@ -163,26 +154,26 @@ def show_command(
     from logbench.cases.archive import show_recording
 
     found = run_here(show_recording(archive, archive.resolve(recording)))
-    if as_json and not as_csv:
-        parts = {"facts": found.facts, "signals": found.signals, "findings": found.findings}
+    if form.as_csv:
+        form.printed(found.findings)
+        return
+    signals, findings = form.first(found.signals), form.first(found.findings)
+    if form.as_json:
+        parts = {"facts": found.facts, "signals": signals, "findings": findings}
         print(json.dumps(parts, indent=2, default=str))
-    elif not show_archive.for_machines(found.findings, as_json, as_csv):
-        show_archive.recording(found)
+    else:
+        show_archive.recording(found, signals, findings)
 
 
-@archive_app.command("query")
+@command_of(archive_app, "query")
 def query_command(
     place: Place,
     sql: Annotated[str, typer.Argument(help="One SELECT over the views; see docs/archive.md.")],
     car: Car = "",
     since: Since = "",
     until: Until = "",
-    limit: Annotated[
-        int | None,
-        typer.Option(min=1, help="At most so many rows; left out: 200, as JSON or CSV all."),
-    ] = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
     memory: Memory = "",
     every: Annotated[str, typer.Option(help="The step of the view 'aligned'.")] = "1s",
     folders: Folders = None,
@@ -201,10 +192,9 @@ def query_command(
     archive = _opened(place, memory, chosen.folders, known=known, own=bands)
     answer = run_shown(ask_archive(archive, sql, chosen, duration_s(every)), "searching")
     try:
-        names, table = answer.table.column_names, answer.table.slice(0, limit)
-        rows = table.to_pylist() if as_json or as_csv else []
-        if not show_archive.for_machines(rows, as_json, as_csv, names):
-            show_archive.rows(answer.table, limit or 200)
+        table = form.first(answer.table, None if form.machines else _SHOWN_OF_QUERY)
+        if not form.write(table.to_pylist() if form.machines else [], table.column_names):
+            show_archive.rows(table, answer.table.num_rows)
     except (OverflowError, ValueError) as error:  # a time that is infinite, or of no calendar
         raise QueryError(
             f"A value of the answer cannot be shown ({first_line(error)}): cast it to VARCHAR."
@@ -214,7 +204,7 @@ def query_command(
     return LogbenchError.exit_code if answer.cut else 0
 
 
-@archive_app.command("export")
+@command_of(archive_app, "export")
 def export_command(
     place: Place,
     out: Annotated[Path, typer.Option("--out", "-o", help="The folder to copy into.")],
@@ -223,8 +213,8 @@ def export_command(
     since: Since = "",
     until: Until = "",
     folders: Folders = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> int:
     """Copy recordings into a folder, itself an archive: list it, ask it, hand it on."""
     from logbench.archive.find import Filter
@@ -233,17 +223,17 @@ def export_command(
     chosen = Filter(car=car, since=since, until=until, folders=tuple(folders or ()))
     archive = _opened(place, folders=chosen.folders)
     account = run_shown(ExportArchive(archive, out, chosen, private), "exporting")
-    if not _printed([{"file": str(path)} for path in account.made], as_json, as_csv):
+    if not form.printed([{"file": str(path)} for path in account.made], ("file",)):
         say(account.sentence)
     return exit_code(account)
 
 
-@archive_app.command("add")
+@command_of(archive_app, "add")
 def add_command(
     place: Place,
     files: Annotated[list[Path], typer.Argument(help="Recordings (.parquet).")],
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> int:
     """Copy recordings into the archive, also those in folders."""
     from logbench.cases.archive import Added, AddRecordings
@@ -256,22 +246,22 @@ def add_command(
     account = run_shown(AddRecordings(_opened(place), tuple(files)), "adding")
     rows = [asdict(one) | {"file": str(one.file)} for one in account.added]
     names = [field.name for field in fields(Added)]
-    if not _printed(rows, as_json, as_csv, names):
-        for line in account.lines:
+    if not form.printed(rows, names):
+        for line in form.first(account.lines):
             say(line.text if line.bad else f"{line.name}: {line.text}", "yellow" * line.bad)
         if account.untouched:
             say(account.sentence)
     return exit_code(account)
 
 
-@archive_app.command("verify")
+@command_of(archive_app, "verify")
 def verify_command(
     place: Place,
     quarantine: Annotated[
         bool, typer.Option("--quarantine", help="Set damaged files aside; never deleted.")
     ] = False,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> int:
     """Verify every recording; exit code 3 when one is damaged."""
     from logbench.cases.archive import VerifyArchive
@@ -285,14 +275,15 @@ def verify_command(
     account = run_shown(VerifyArchive(archive, quarantine), "verifying")
     rows = [{"path": p.path, "damaged": False, "problem": p.sentence} for p in others]
     rows += [{"path": n.name, "damaged": n.bad, "problem": n.text} for n in account.lines]
-    if not _printed(rows, as_json, as_csv, ("path", "damaged", "problem")):
-        for row in rows:
+    rows.sort(key=lambda row: not row["damaged"])
+    if not form.printed(rows, ("path", "damaged", "problem")):
+        for row in form.first(rows):
             say(str(row["problem"]), "bold red" if row["damaged"] else "yellow")
         say(account.sentence)
     return exit_code(account)
 
 
-@archive_app.command("sweep")
+@command_of(archive_app, "sweep")
 def sweep_command(
     place: Place,
     checks: Annotated[
@@ -312,8 +303,8 @@ def sweep_command(
     since: Since = "",
     folders: Folders = None,
     bands: OwnBands = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> int:
     """Run the checks, or a function of yours, over all recordings; goes on where it stopped."""
     from logbench.archive.find import Filter
@@ -337,7 +328,7 @@ def sweep_command(
     except KeyboardInterrupt:
         warn("Stopped: what was finished is kept, and the same command goes on from there.")
         return INTERRUPTED
-    if not _printed([asdict(done)], as_json, as_csv):
+    if not form.printed([asdict(done)]):
         say(
             f"{done.done:,} recordings in {done.seconds:.1f} s ({done.per_s:.1f}/s), "
             f"{done.known:,} checked earlier, {done.problems:,} with a problem."
@@ -345,16 +336,13 @@ def sweep_command(
     return LogbenchError.exit_code if done.problems else 0
 
 
-@archive_app.command("trend")
+@command_of(archive_app, "trend")
 def trend_command(
     place: Place,
     number: Annotated[str, typer.Argument(help="CHECK:SUBJECT of a finding, or a number's name.")],
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN.")],
-    limit: Annotated[
-        int | None, typer.Option(min=1, help="At most so many, the newest; left out: all.")
-    ] = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> None:
     """Show a number over a car's life: where it changed, the band in which the car moves untouched,
     and its place among cars of the same displacement."""
@@ -365,9 +353,8 @@ def trend_command(
     found = run_here(follow_number(archive, number, car, exact=False))
     if not found.points:
         raise UsageError(_no_number(archive, number, car))
-    points = _some(found.points, -(limit or 0))
-    rows = [asdict(point) for point in points]
-    if not show_archive.for_machines(rows, as_json, as_csv):
+    points = form.first(found.points, last=True)
+    if not form.write([asdict(point) for point in points]):
         show_archive.trend(found, points)
 
 
@@ -383,13 +370,12 @@ def _no_number(archive: Archive, number: str, car: str) -> str:
     return f"No number '{number}' is known of a car '{car}': {hint}"
 
 
-@archive_app.command("repeatability")
+@command_of(archive_app, "repeatability")
 def repeatability_command(
     place: Place,
     car: Annotated[str, typer.Argument(help="Part of the car's name or VIN; left out: all.")] = "",
-    limit: Some = None,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> None:
     """Show how far each number moves from one drive to the next of a car that nobody touched, as
     its own drives tell it, of those that 'archive sweep' has checked."""
@@ -397,45 +383,28 @@ def repeatability_command(
     from logbench.cases.archive import list_habits
     from logbench.cli import show_archive
 
-    habits = run_here(list_habits(_opened(place), car))
-    found = _some(habits, limit or 0)
+    found = run_here(list_habits(_opened(place), car))
     names = [field.name for field in fields(Habit)]
-    if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
-        show_archive.habits(found)
+    if not form.printed([asdict(one) for one in found], names):
+        show_archive.habits(form.first(found))
 
 
-@archive_app.command("like")
+@command_of(archive_app, "like")
 def like_command(
     place: Place,
     recording: Name,
-    limit: Annotated[int, typer.Option("--limit", "--count", min=1, help="At most so many.")] = 10,
-    as_json: AsJson = False,
-    as_csv: AsCsv = False,
+    *,
+    form: Form,
 ) -> None:
     """Find the drives that are most like one."""
     from logbench.cases.archive import find_similar
     from logbench.cli import show_archive
 
-    found = run_shown(find_similar(_opened(place), recording, limit), "comparing")
+    archive = _opened(place)
+    found = run_shown(find_similar(archive, recording, len(archive.index)), "comparing")
     names = ("recording", "distance", "common_cells", "parts")
-    if not show_archive.for_machines([asdict(one) for one in found], as_json, as_csv, names):
-        show_archive.similar(found)
-
-
-def _some(rows: Sequence[_Row], limit: int) -> Sequence[_Row]:
-    """The first ones, for a negative limit the last; 0 for all. What is left off is said."""
-    shown = rows[:limit] if limit > 0 else rows[limit:]
-    if len(shown) < len(rows):
-        warn(f"{len(shown):,} of {len(rows):,} are shown.")
-    return shown
-
-
-def _printed(
-    rows: list[dict[str, Any]], as_json: bool, as_csv: bool, names: Sequence[str] = ()
-) -> bool:
-    from logbench.cli import show_archive
-
-    return show_archive.for_machines(rows, as_json, as_csv, names)
+    if not form.printed([asdict(one) for one in found], names, _ALIKE):
+        show_archive.similar(form.first(found, _ALIKE))
 
 
 def _opened(

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv as csv_files
-import json
-import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -14,8 +11,6 @@ from logbench.archive.columns import Cell, cells
 from logbench.archive.overview import Judged
 from logbench.archive.repeats import Habit
 from logbench.cli.show import console, say, table, text
-from logbench.errors import UsageError
-from logbench.recording.export import safe_text
 from logbench.signals.numbers import started_text
 from logbench.signals.units import METRIC
 
@@ -64,18 +59,20 @@ def recordings(found: Sequence[dict[str, Any]], judged: Mapping[str, Judged]) ->
         say("In brackets: parts of the checks that were not judged.")
 
 
-def recording(details: Details) -> None:
-    """Facts, signals and findings of one recording."""
+def recording(
+    details: Details, signals: Sequence[dict[str, Any]], findings: Sequence[dict[str, Any]]
+) -> None:
+    """Facts of one recording, and as much of its signals and findings as is wanted."""
     for key, value in details.facts.items():
         if value not in (None, "", False):
             say(f"{key:<16}{value}")
     out = table("signal", "ECU", "samples", "lowest", "highest", "unit")
-    for signal in details.signals:
+    for signal in signals:
         bounds = ["" if signal[k] is None else f"{signal[k]:g}" for k in ("minimum", "maximum")]
         out.add_row(text(signal["signal"]), text(signal["ecu"]), f"{signal['samples']:,}", *bounds,
                     text(signal["unit"]))  # fmt: skip
     console().print(out)
-    for finding in details.findings:
+    for finding in findings:
         if finding["problem"]:
             say(finding["problem"], "yellow")
         else:
@@ -85,45 +82,19 @@ def recording(details: Details) -> None:
     say(f"Judged {sum(judged)} of {len(judged)}.")
 
 
-def rows(answer: pa.Table, limit: int) -> None:
-    """At most so many rows of a query's answer."""
+def rows(answer: pa.Table, of: int) -> None:
+    """Rows of a query's answer, `of` so many."""
     out = table(*answer.column_names)
-    for row in answer.slice(0, limit).to_pylist():
+    for row in answer.to_pylist():
         out.add_row(*(text(_cell(value)) for value in row.values()))
     console().print(out)
-    say(f"{answer.num_rows:,} rows" + (f", {limit} shown" if answer.num_rows > limit else ""))
-
-
-def for_machines(
-    found: Sequence[Mapping[str, Any]], as_json: bool, as_csv: bool, names: Sequence[str] = ()
-) -> bool:
-    """Print rows as JSON or CSV where one of them is wanted, and nothing else; whether one was.
-    `names`: the columns, where there may be no row. Raises `UsageError` for both."""
-    if as_json and as_csv:
-        raise UsageError("JSON or CSV: leave one of --json and --csv out.")
-    if as_json:
-        print(json.dumps([dict(row) for row in found], indent=2, default=str))
-    if as_csv:
-        names = list(names) or list(found[0] if found else ())
-        _csv(names, ([_flat(row[name]) for name in names] for row in found))
-    return as_json or as_csv
-
-
-def _flat(value: Any) -> Any:
-    """What is in a cell of CSV: lists as JSON."""
-    return json.dumps(value, default=str) if isinstance(value, list | dict) else value
+    say(f"{of:,} rows")
 
 
 def _cell(value: Any) -> str:
     if value is None:
         return ""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
-def _csv(names: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
-    writer = csv_files.writer(sys.stdout)
-    for row in (names, *rows):
-        writer.writerow([safe_text(v) if isinstance(v, str) else v for v in row])
 
 
 def habits(found: Sequence[Habit]) -> None:
@@ -156,8 +127,8 @@ def habits(found: Sequence[Habit]) -> None:
 
 
 def trend(found: Trend, points: Sequence[Point]) -> None:
-    """A number over a car's life (`points`: those to show), where it changed, its band, its place
-    among other cars."""
+    """A number over a car's life (as many `points` as are wanted), where it changed, its band, its
+    place among other cars."""
     out = table("started", "car", "value", "±", "verdict", "recording")
     for point in points:
         doubt = "" if point.uncertainty is None else f"{point.uncertainty:.3g}"

@@ -8,6 +8,7 @@ import json
 import re
 
 import pytest
+import typer
 
 from logbench.cli.archive import archive_app
 from logbench.cli.main import main
@@ -129,23 +130,69 @@ def test_every_command_speaks_json_and_csv_and_nothing_else(said, root, tmp_path
         assert rows[0] == list(found[0])
 
 
-def test_a_limit_is_obeyed_by_every_form(said, root, capsys):
-    assert len(json.loads(said("list", "--limit", "2", "--json")[1])) == 2
-    assert len(json.loads(said("list", "--json")[1])) == 5
-    assert len(said("list", "--limit", "2", "--csv")[1].splitlines()) == 3
-    sql = "SELECT * FROM range(9)"
-    assert len(said("query", sql, "--limit", "4", "--csv")[1].splitlines()) == 5
-    assert len(json.loads(said("query", sql, "--limit", "4", "--json")[1])) == 4
-    assert "9 rows, 4 shown" in said("query", sql, "--limit", "4")[1]
-    said("sweep")
+def rows_of(printed: str, form: str) -> int:
+    """How many rows were printed; of `show`, in the longer of its lists."""
+    if form == "--csv":
+        return max(0, len(list(csv.reader(io.StringIO(printed)))) - 1)
+    found = json.loads(printed)
+    lists = [found["signals"], found["findings"]] if isinstance(found, dict) else [found]
+    return max(map(len, lists))
+
+
+@pytest.mark.parametrize("form", ["--json", "--csv"])
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda c: c[0])
+def test_a_limit_is_obeyed_by_every_command_which_says_what_it_leaves_off(
+    root, tmp_path, capsys, monkeypatch, command, form
+):
+    monkeypatch.setattr("logbench.archive.likeness.LEAST_COMMON", 1)  # drives here only idle
+    for name in ("x", "y"):
+        make(tmp_path / f"new/{name}.parquet", trim=5.0, note=name)
+    checks = () if command[0] == "repeatability" else ("--checks", "fuel_trim")
+    main(["archive", "sweep", str(root), *checks])
+    for name in ("cut", "torn"):
+        (root / f"{name}.parquet").write_bytes(b"no")
+    filled = [part.format(out=tmp_path / "out", new=tmp_path / "new") for part in command]
+    capsys.readouterr()
+    line = ["archive", filled[0], str(root), *filled[1:], form]
+    code = main(line)
+    whole = capsys.readouterr()
+    assert main([*line, "--limit", "1"]) == code
+    cut = capsys.readouterr()
+    count = rows_of(whole.out, form)
+    assert count > 1 or command[0] == "sweep"
+    assert rows_of(cut.out, form) == min(count, 1)
+    assert "rows are shown" not in whole.err
+    assert ("rows are shown; --limit" in cut.err) == (count > 1)
+
+
+def test_a_limit_holds_for_people_too(root, capsys):
+    sql = "SELECT * FROM range(900)"
+    assert main(["archive", "query", str(root), sql, "--limit", "4"]) == 0
+    text = capsys.readouterr()
+    assert "900 rows" in text.out
+    assert "4 of 900 rows are shown" in text.err
+    assert main(["archive", "query", str(root), sql]) == 0
+    assert "200 of 900 rows are shown" in capsys.readouterr().err
+    assert main(["archive", "list", str(root), "--limit", "2"]) == 0
+    text = capsys.readouterr()
+    assert text.out.count(".parquet") == 2
+    assert "5 of 5 recordings." in text.out
+    assert "2 of 5 rows are shown" in text.err
+
+
+def test_of_a_trend_the_newest_are_shown(said):
+    said("sweep", "--checks", "fuel_trim")
     number = ("trend", "fuel_trim:bank 1, warm idle", "van", "--json")
     every = json.loads(said(*number)[1])
     assert len(every) > 1
-    assert main(["archive", number[0], str(root), *number[1:], "--limit", "1"]) == 0
-    shown = capsys.readouterr()
-    assert json.loads(shown.out) == every[-1:]
-    assert f"1 of {len(every)} are shown." in shown.err
-    assert len(said("repeatability", "--csv", "--limit", "2")[1].splitlines()) <= 3
+    assert json.loads(said(*number, "--limit", "1")[1]) == every[-1:]
+
+
+def test_every_command_has_the_three_options():
+    """As the parser knows them, so that a new one is not forgotten."""
+    for name, command in typer.main.get_command(archive_app).commands.items():
+        given = {option for one in command.params for option in one.opts}
+        assert {"--limit", "--json", "--csv"} <= given, name
 
 
 @pytest.mark.parametrize(
