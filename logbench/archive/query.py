@@ -15,7 +15,7 @@ import re
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -150,7 +150,10 @@ class Sql:
         except QueryError:
             self._connection.close()
             raise
-        run("SET enable_progress_bar = false")
+        with suppress(duckdb.InvalidInputException):
+            # WORKAROUND: DuckDB 2.0 refuses this in a notebook without ipywidgets; there
+            # is no bar there
+            run("SET enable_progress_bar = false")
         run("SET enable_external_file_cache = false")  # nothing is read twice in one query
         run("SET asof_loop_join_threshold = 0")  # row by row takes minutes where rows are misjudged
         run(f"SET temp_directory = {quoted(room.folder)}")

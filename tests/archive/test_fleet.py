@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pydoc
+import subprocess
+import sys
 from pathlib import Path
 
 import duckdb
@@ -144,3 +146,29 @@ def test_what_does_not_fit_into_memory_is_put_aside(fleet, tmp_path):
     assert list((tmp_path / "cache").rglob("query-*"))
     del table
     assert [path for path in (tmp_path / "cache").rglob("query-*") if path.is_dir()] == []
+
+
+LIKE_A_KERNEL = """
+import sys, types
+class Kernel:
+    config = {"IPKernelApp": {}}
+sys.modules["IPython"] = types.ModuleType("IPython")
+sys.modules["IPython"].get_ipython = Kernel
+sys.modules["ipywidgets"] = None
+import duckdb
+try:
+    duckdb.connect(":memory:").execute("SET enable_progress_bar = false")
+except duckdb.InvalidInputException:
+    print("refused")
+import logbench
+print(len(logbench.archive(sys.argv[1])))
+"""
+
+
+def test_a_notebook_without_widgets_opens_an_archive(root):
+    """DuckDB lets nobody speak of its progress bar there, which ended every archive (seen in a
+    kernel); `refused` shows that the process is taken for a kernel."""
+    done = subprocess.run(
+        [sys.executable, "-c", LIKE_A_KERNEL, str(root)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["refused", "5"]
