@@ -21,10 +21,12 @@ from logbench.signals.table import table
 
 STEP_S = 0.2
 """Step of the even time base: fine enough for a gear change, coarse enough to be quick."""
+BRIDGED_S = 60.0
+"""Over longer gaps neither what is slow nor what is held is known."""
 _GROUP = 10
 """Steps of a slot of the comparison (2 s): where steps are left out, they are left out in slots."""
 _QUIET_S = 240.0
-"""So long before and behind its samples a stretch has steps: longer than a value is held (60 s) and
+"""So long before and behind its samples a stretch has steps: longer than a value is held and
 the longest window (180 s) together, so that nothing reaches from one stretch into the next."""
 _BREAK_S = 10.0
 """Longer without any sample at all, no signal is known: here a stretch may end."""
@@ -204,12 +206,12 @@ class Grid:
         return self._get(("linear", *acronyms))
 
     def held(self, *acronyms: str) -> Values | None:
-        """As `linear`, but the last value holds, at most 60 s: for status words."""
+        """As `linear`, but the last value holds, at most `BRIDGED_S`: for status words."""
         return self._get(("held", *acronyms))
 
     def slow(self, *acronyms: str) -> Values | None:
-        """As `linear`, with gaps of up to 60 s bridged: for temperatures and pressures of the
-        surroundings, and the first and last value held at the ends for that long."""
+        """As `linear`, with gaps of up to `BRIDGED_S` bridged: for temperatures and pressures of
+        the surroundings, and the first and last value held at the ends for that long."""
         return self._get(("slow", *acronyms))
 
     def _get(self, key: tuple[str, ...]) -> Values | None:
@@ -220,12 +222,12 @@ class Grid:
 
     def _place(self, how: str, trace: Trace) -> Values:
         if how == "held":
-            return alignment.previous(trace, self.t_ns, 60.0)
+            return alignment.previous(trace, self.t_ns, BRIDGED_S)
         if how == "linear":
             return alignment.linear(trace, self.t_ns, gap_s(trace))
-        out = alignment.linear(trace, self.t_ns, 60.0)
+        out = alignment.linear(trace, self.t_ns, BRIDGED_S)
         for end, value in ((trace.t_ns[0], trace.value[0]), (trace.t_ns[-1], trace.value[-1])):
-            near = np.isnan(out) & (np.abs(self.t_ns - end) <= 60 * NS)
+            near = np.isnan(out) & (np.abs(self.t_ns - end) <= BRIDGED_S * NS)
             outer = (self.t_ns < trace.t_ns[0]) | (self.t_ns > trace.t_ns[-1])
             out[near & outer] = value
         return out

@@ -23,7 +23,7 @@ from logbench.analysis.bands import Bands
 from logbench.analysis.engine import Trait, unknown_whether
 from logbench.analysis.findings import Measured, Subject
 from logbench.analysis.fuel import FUEL_SOURCE, BurnedAir, find_burned_air
-from logbench.analysis.grid import STEP_S
+from logbench.analysis.grid import BRIDGED_S, STEP_S
 from logbench.analysis.model import Condition, Finding, Span
 from logbench.analysis.statement import Quantity, said
 from logbench.analysis.view import View
@@ -64,8 +64,6 @@ CLOSED_CLIMB_DEGC_MIN = 2.5
 """A closed thermostat lets the last 15 degC below its level pass at least this fast. [CP]"""
 LEAST_RISE_S = 60.0
 LEAST_RISE_DEGC = 20.0
-BRIDGED_S = 60.0
-"""With longer gaps in the coolant temperature nobody knows when it rose."""
 RISE_HALF_DEGC = 0.8
 """95 % half width of a difference of two temperatures known to 1 degC. [Calc]"""
 LONG_DRIVE_S = 15.0 * 60.0
