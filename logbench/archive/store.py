@@ -397,9 +397,9 @@ def _filesystem(url: str) -> tuple[pafs.FileSystem, str]:
         return made
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
         try:
-            import fsspec  # type: ignore[import-untyped]
+            from fsspec.core import url_to_fs  # type: ignore[import-untyped]
         except ImportError as error:
             address = f"An address like {url.partition('://')[0]}://"
             raise ArchiveError(lacks(address, "fsspec", "cluster")) from error
-        inner, prefix = fsspec.url_to_fs(url)
+        inner, prefix = url_to_fs(url)
         return pafs.PyFileSystem(pafs.FSSpecHandler(inner)), prefix

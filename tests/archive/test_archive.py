@@ -418,3 +418,14 @@ def test_a_listing_imports_nothing_slow(opened, root, tmp_path):
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_any_fsspec_address(root, tmp_path):
+    fsspec = pytest.importorskip("fsspec")
+    memory = fsspec.filesystem("memory")
+    for path in root.rglob("*.parquet"):
+        memory.pipe(f"/arch/{path.relative_to(root).as_posix()}", path.read_bytes())
+    archive = Archive("memory://arch", tmp_path / "c")
+    assert archive.find().num_rows == 5
+    assert archive.open("van/a").intact()
+    memory.rm("/arch", recursive=True)

@@ -1,4 +1,4 @@
-"""An archive on an S3-compatible server (moto) over loopback, and through fsspec."""
+"""An archive on an S3-compatible server (moto) over loopback."""
 
 from __future__ import annotations
 
@@ -167,17 +167,6 @@ def test_no_key_in_an_address_is_told_in_an_error():
         open_store("s3://b/p?secret_key=hush&access_key=mine&scheme=http")
     assert "hush" not in str(refused.value)
     assert "mine" not in str(refused.value)
-
-
-def test_any_fsspec_address(root, tmp_path):
-    fsspec = pytest.importorskip("fsspec")
-    memory = fsspec.filesystem("memory")
-    for path in root.rglob("*.parquet"):
-        memory.pipe(f"/arch/{path.relative_to(root).as_posix()}", path.read_bytes())
-    archive = Archive("memory://arch", tmp_path / "c")
-    assert archive.find().num_rows == 5
-    assert archive.open("van/a").intact()
-    memory.rm("/arch", recursive=True)
 
 
 def test_a_cars_recordings_are_deleted_with_their_notes(bucket, tmp_path, monkeypatch):
