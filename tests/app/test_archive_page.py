@@ -291,6 +291,21 @@ def test_details_with_findings_made_at_once(opened: ArchivePage, window, qtbot):
     assert re.search(r"\n[1-9]\d* parts were not judged$", model.tip(row))
 
 
+def test_what_is_shown_of_a_recording_is_gone_as_soon_as_another_is_chosen(
+    opened: ArchivePage, qtbot
+):
+    """Facts of the one before stood there for up to 0.7 s, with no sign that more would come."""
+    details, table = opened.body.details, opened.body.table
+    assert table.choose("van/c.parquet")
+    until(qtbot, lambda: "van/c.parquet" in details.facts.toPlainText())
+    assert table.choose("van/a.parquet")
+    assert details.facts.toPlainText() == "Reading"
+    assert not details.findings.toPlainText()
+    until(qtbot, lambda: "van/a.parquet" in details.facts.toPlainText())
+    table.chosen_changed.emit()  # listed anew, with the same one chosen
+    assert "van/a.parquet" in details.facts.toPlainText()
+
+
 def test_open_and_compare(opened: ArchivePage, window, root, qtbot):
     table = opened.body.table
     table.choose("van/a.parquet")

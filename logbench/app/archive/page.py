@@ -145,7 +145,7 @@ class ArchivePage(QWidget):
         asking, body = self.asking, self.body
         self.empty.pressed.connect(asking.for_archive)
         body.facets.changed.connect(self._look_soon)
-        body.table.chosen_changed.connect(self._details_soon.start)
+        body.table.chosen_changed.connect(self._choose)
         self.work.stopped.connect(self.notice.passing)
         for source in (self.work, self.importer, self.choice, self.naming):
             source.failed.connect(self.notice.trouble)
@@ -274,6 +274,13 @@ class ArchivePage(QWidget):
                 more=more,
             )
         )
+
+    def _choose(self) -> None:
+        """Another recording; its details are asked for when it stays chosen."""
+        rows = self.body.table.chosen()
+        if len(rows) == 1:
+            self.body.details.await_details(rows[0].recording)
+        self._details_soon.start()
 
     def _ask_details(self) -> None:
         archive, rows, body = self.archive, self.body.table.chosen(), self.body

@@ -66,6 +66,11 @@ class DetailsPanel(QSplitter):
         self.findings.setHtml(_findings_html(details, theme, units))
         self.said.show_remarks(details.remarks)
 
+    def await_details(self, recording: str) -> None:
+        """Those of this one are being read; until they are there, none of another is shown."""
+        if self._shown is None or self._shown.recording != recording:
+            self.say(tr("Reading"))
+
     def say(self, sentence: str) -> None:
         """In place of facts."""
         self._shown = None
