@@ -67,9 +67,10 @@ def place_inside(folder: Path, text: str) -> Path:
         raise JobDamagedError(
             f"The job names the file {text[:80]!r}, which {error}: take it out of job.toml."
         ) from error
-    if not path.is_relative_to(folder.resolve()):
+    # from Python 3.13 on `resolve` leaves a link to itself as it is
+    if path.is_symlink() or not path.is_relative_to(folder.resolve()):
         raise JobDamagedError(
-            f"The job's file {text[:80]!r} is a link that leads out of its folder: "
+            f"The job's file {text[:80]!r} is a link that leads out of its folder, or to itself: "
             "copy the file itself into the job."
         )
     return path
