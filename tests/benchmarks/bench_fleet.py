@@ -25,12 +25,15 @@ import duckdb
 import logbench
 
 SIGNALS = ("RPM", "ECT", "SHRTFT1", "MAF")
+MAX_AGE_S = 3
+"""Of a sample in both tables: older ones are not known, and a row that knows none is left out."""
 TIMES, RESIDENT_GB = 1.5, 2.0
 DOCUMENT = Path(__file__).parents[2] / "docs/archive.md"
 
 
 def by_hand(folder: Path) -> duckdb.DuckDBPyRelation:
-    """As an analyst writes it: a time base of a second, and an ASOF join for each signal."""
+    """As an analyst writes it: a time base of a second, and an ASOF join for each signal. The rows
+    are those of `ours`."""
     files = f"read_parquet('{folder}/**/*.parquet', filename = true)"
     names = ", ".join(f"'{name}'" for name in SIGNALS)
     joins = " ".join(
@@ -39,20 +42,22 @@ def by_hand(folder: Path) -> duckdb.DuckDBPyRelation:
         for n, name in enumerate(SIGNALS)
     )
     columns = ", ".join(
-        f"s{n}.value AS {name}, (b.at_ns - s{n}.t) / 1e9 AS {name}_age_s"
+        f"CASE WHEN b.at_ns - s{n}.t <= {MAX_AGE_S * 10**9} THEN s{n}.value END AS {name}, "
+        f"(b.at_ns - s{n}.t) / 1e9 AS {name}_age_s"
         for n, name in enumerate(SIGNALS)
     )
     return duckdb.sql(
         f"""WITH samples AS (SELECT * FROM {files} WHERE signal IN ({names})),
         base AS (SELECT filename, unnest(range(0, max(t) + 1000000000, 1000000000)) AS at_ns
                  FROM samples GROUP BY filename)
-        SELECT b.filename, b.at_ns / 1e9 AS t_s, {columns} FROM base b {joins}"""
+        SELECT b.filename, b.at_ns / 1e9 AS t_s, {columns} FROM base b {joins}
+        WHERE coalesce({", ".join(SIGNALS)}) IS NOT NULL"""
     )
 
 
 def ours(folder: Path, cache: Path) -> object:
     """The same by the program."""
-    return logbench.archive(folder, cache=cache).table(SIGNALS)
+    return logbench.archive(folder, cache=cache).table(SIGNALS, max_age=MAX_AGE_S)
 
 
 def measured(which: str, folder: Path, cache: Path) -> dict[str, float]:
