@@ -165,7 +165,8 @@ def load_csv(
     return read_sheet(text, dialect, told), mapping
 
 
-_TEXT = Format((".csv", ".txt", ".tsv", ".tab"), sheet=load_csv)
+_TEXTS = (".csv", ".txt", ".tsv", ".tab")
+_TEXT = Format((*_TEXTS, *(f"{ending}.gz" for ending in _TEXTS)), sheet=load_csv)
 
 _SESSION = Format((), drives=import_session)
 
@@ -180,10 +181,10 @@ FORMATS: list[Format] = [
 def known_format(path: Path) -> Format | None:
     """The format of a file by the ending of its name, or its text where that may be of two kinds;
     None: of no kind that is imported unasked."""
-    suffix = path.suffix.lower()
-    if suffix in (".txt", ".log") and is_session(path):
+    name = path.name.lower()
+    if name.endswith((".txt", ".log")) and is_session(path):
         return _SESSION
-    return next((f for f in FORMATS if suffix in f.suffixes), None)
+    return next((f for f in FORMATS if name.endswith(f.suffixes)), None)
 
 
 def format_of(path: Path) -> Format:

@@ -29,7 +29,7 @@ from logbench.importing.heading import (
 from logbench.importing.names import is_kind
 from logbench.system import limits
 from logbench.system.progress import Told, counted, untold
-from logbench.system.reading import read_plain
+from logbench.system.reading import read_packed
 
 DELIMITERS = (",", ";", "\t", "|")
 _BLANK = " \t\r\n\v\f\u00a0\ufeff"
@@ -140,7 +140,7 @@ def read_text(path: Path, encoding: str | None = None) -> tuple[str, str]:
     Raises `ImportFileError` for a missing, empty, enormous or binary file.
     """
     try:
-        raw = read_plain(path, limits.TEXT_BYTES)
+        raw = read_packed(path, limits.TEXT_BYTES)
     except ValueError as error:
         raise ImportFileError(f"{path} is not read, {error}: cut it into smaller files.") from error
     except IsADirectoryError as error:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import errno
+import gzip
+import io
 import json
 import os
 import re
 import stat
 import tomllib
+import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -67,6 +70,21 @@ def read_plain(path: Path, most_bytes: int) -> bytes:
         data = file.read(most_bytes + 1)
     if len(data) > most_bytes:
         raise ValueError(f"it is longer than {most_bytes / 1e6:g} MB")
+    return data
+
+
+def read_packed(path: Path, most_bytes: int) -> bytes:
+    """As `read_plain`; of a file packed as gzip (RFC 1952) what is in it."""
+    data = read_plain(path, most_bytes)
+    if not data.startswith(b"\x1f\x8b"):
+        return data
+    try:
+        with gzip.open(io.BytesIO(data)) as file:
+            data = file.read(most_bytes + 1)
+    except (EOFError, OSError, zlib.error) as error:
+        raise OSError(errno.EIO, "it is packed, and damaged or cut short") from error
+    if len(data) > most_bytes:
+        raise ValueError(f"unpacked it is longer than {most_bytes / 1e6:g} MB")
     return data
 
 

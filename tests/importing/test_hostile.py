@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import re
 import struct
@@ -14,7 +15,7 @@ import pytest
 
 from logbench.errors import ImportFileError
 from logbench.importing.model import Report
-from logbench.importing.run import read_file
+from logbench.importing.run import files_in, read_file
 from logbench.signals.units import joined, known
 from logbench.system import limits
 from tests.bounded import cost_of
@@ -222,6 +223,45 @@ CAN_LOGS: dict[str, tuple[str, Callable[[], bytes], str]] = {
     ),
     "a line of 50 MB": (".log", lambda: b"(1.0) can0 7E8#" + b"0" * 50_000_000, "line is longer"),
 }  # fmt: skip
+
+
+def test_a_packed_table_is_the_plain_one(tmp_path: Path):
+    """In a folder it was passed over, and nothing said so."""
+    plain = tmp_path / "log.csv"
+    plain.write_text(HEAD + ROWS)
+    packed = tmp_path / "packed" / "log.CSV.gz"
+    packed.parent.mkdir()
+    packed.write_bytes(gzip.compress(plain.read_bytes()))
+    (tmp_path / "packed" / "else.tar.gz").write_bytes(gzip.compress(b"no table"))
+    assert files_in([packed.parent]) == [packed]
+    (one,), (other,) = read_file(plain).drives, read_file(packed).drives
+    assert [t.signal for t in one.traces] == [t.signal for t in other.traces] == ["ECT", "RPM"]
+    for a, b in zip(one.traces, other.traces, strict=True):
+        np.testing.assert_array_equal(a.value, b.value)
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (gzip.compress(HEAD.encode() + ROWS.encode())[:-9], "damaged or cut short"),
+        (b"\x1f\x8b" + bytes(50), "damaged or cut short"),
+        (gzip.compress(bytes(1000)), "not a text file"),
+    ],
+    ids=["cut short", "damaged", "no text"],
+)
+def test_a_hostile_packed_table(tmp_path: Path, data: bytes, said: str):
+    path = tmp_path / "log.csv.gz"
+    path.write_bytes(data)
+    with pytest.raises(ImportFileError, match=said):
+        read_file(path)
+
+
+def test_a_packed_table_is_no_larger_than_a_plain_one_may_be(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(limits, "TEXT_BYTES", 200)
+    path = tmp_path / "log.csv.gz"
+    path.write_bytes(gzip.compress(HEAD.encode() + b"1,2,3\n" * 100))
+    with pytest.raises(ImportFileError, match="unpacked it is longer"):
+        read_file(path)
 
 
 @pytest.mark.parametrize("what", CAN_LOGS)
