@@ -19,6 +19,7 @@ from logbench.app.archive.page import ArchivePage
 from logbench.app.window import MainWindow
 from logbench.archive.archive import Archive
 from logbench.archive.find import Filter
+from logbench.archive.overview import Judged, Row
 from logbench.archive.pictures import WarmUpCurves, python_of_picture, sql_of_picture
 from logbench.archive.sweep import sweep_checks
 from logbench.signals.units import Units
@@ -263,3 +264,12 @@ def test_filters_first_seen_in_a_small_window_of_the_roadside_look_are_whole(win
         assert box.width() >= box.minimumSizeHint().width()
     assert not faults(window, window.services.look.target_px)
     window.services.look.choose("light")
+
+
+def test_drives_without_a_date_are_told_apart_by_their_files(qtbot):
+    panel = BehindPanel()
+    qtbot.addWidget(panel)
+    names = ("in/a.parquet", "in/b.parquet")
+    cars = {n: Row({"recording": n, "car": "wagon", "started": ""}, (), Judged()) for n in names}
+    panel.show_drives("idle", [(n, "+1.0 %") for n in names], cars)
+    assert [panel.model.index(k, 0).data() for k in (0, 1)] == ["a  wagon", "b  wagon"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Signal, SignalInstance
@@ -42,7 +43,7 @@ class BehindModel(RowsModel):
         """What is listed, by recording."""
 
     def text(self, row: _Line, column: int) -> str:
-        """Car, start, value."""
+        """Car, start, value; without a start, by which drives are told apart, the file first."""
         if not row.recording:
             return (*row.done[:2], "")[column]
         if column == 2:
@@ -50,7 +51,10 @@ class BehindModel(RowsModel):
         known = self.known.get(row.recording)
         if column == 1:
             return started_text(known.started, 10) if known else ""
-        return (known.car or tr("unnamed car")) if known else row.recording
+        if known is None:
+            return row.recording
+        car = known.car or tr("unnamed car")
+        return car if known.started else f"{PurePosixPath(row.recording).stem}  {car}"
 
     def tip(self, row: _Line) -> str:
         """The file, or what was done in full."""
