@@ -65,9 +65,12 @@ class Aligned:
             raise UsageError(f"'{self.how}' is no way to align: choose {', '.join(HOWS)}.")
         if self.every_s is None and self.how != "asof":
             raise UsageError(f"The {self.how} of a step needs steps: give `every`, such as 1 s.")
-        for seconds, least in ((self.every_s, LEAST_EVERY_S), (self.max_age_s, 0.0)):
+        spans = (("every", self.every_s, LEAST_EVERY_S), ("max_age", self.max_age_s, 0.0))
+        for name, seconds, least in spans:
+            if not isinstance(seconds, int | float | None):
+                raise UsageError(f"{name}={seconds!r} is no number of seconds, such as 0.5.")
             if seconds is not None and not least <= seconds <= 86_400:
-                raise UsageError(f"{seconds:g} s is not from {least:g} s to a day.")
+                raise UsageError(f"{name}: {seconds:g} s is not from {least:g} s to a day.")
         known = [*Condition, *MASKS]
         for name in self.conditions:
             if name not in known:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import warnings
 import weakref
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,7 +110,7 @@ class Fleet:
         if unknown := set(chosen) - set(Filter.__dataclass_fields__):
             raise UsageError(f"There is no filter '{min(unknown)}': see docs/archive.md.")
         if isinstance(chosen.get("signals"), str):
-            chosen["signals"] = _listed(chosen["signals"])
+            chosen["signals"] = _listed(chosen["signals"], "signals")
         held = condition(when) if when else None
         return paths_of(self._archive.find(Filter(**chosen, condition=held)))
 
@@ -163,19 +164,29 @@ class Fleet:
         """
         if units not in _UNITS:
             raise UsageError(f"'{units}' are not units: choose us or metric.")
-        texts = signals if isinstance(signals, Mapping) else {s: s for s in _listed(signals)}
+        texts = (
+            signals
+            if isinstance(signals, Mapping)
+            else {name: name for name in _listed(signals, "signals")}
+        )
+        if not texts:
+            raise UsageError("No signal is named: name some, such as 'RPM, ECT'.")
         chosen = Aligned(
             {name: number(text, _UNITS[units]) for name, text in texts.items()},
             every,
             how,
             max_age,
             condition(where, _UNITS[units]) if where else None,
-            () if isinstance(conditions, bool) else tuple(_listed(conditions)),
+            () if isinstance(conditions, bool) else tuple(_listed(conditions, "conditions")),
             bool(conditions),
             findings,
         )
         archive = self._archive
-        names = None if drives is None else [archive.resolve(name) for name in drives]
+        if not len(self):
+            raise UsageError(
+                "No recording is in this archive yet: 'logbench archive add' adds some."
+            )
+        names = self._paths(drives)
         if chosen.needs_states:
             sweep_states(archive, processes=1, recordings=names)
         return Table(archive, chosen, names, self._swept() if findings else None)
@@ -211,9 +222,13 @@ class Fleet:
         return self._drawn(BeforeAndAfter(car, number), drives)
 
     def _drawn(self, picture: Picture, drives: Sequence[str] | None) -> Numbers:
-        archive = self._archive
-        names = None if drives is None else [archive.resolve(name) for name in drives]
-        return numbers_of_picture(archive, picture, names)
+        return numbers_of_picture(self._archive, picture, self._paths(drives))
+
+    def _paths(self, drives: str | Sequence[str] | None) -> list[str] | None:
+        """Of names, or of names with commas between; None for all."""
+        if drives is None:
+            return None
+        return [self._archive.resolve(name) for name in _listed(drives, "drives")]
 
 
 class Table:
@@ -293,5 +308,17 @@ class Table:
         return str(few.to_html(index=False, escape=True))
 
 
-def _listed(names: str | Sequence[str]) -> list[str]:
-    return [part.strip() for part in names.split(",")] if isinstance(names, str) else list(names)
+def _listed(names: str | Sequence[str], what: str) -> list[str]:
+    """The parts of `RPM, mean(MAF, 5 s)`, or of a list. Raises `UsageError`: they are no `what`."""
+    if isinstance(names, str):
+        ends = [k for k, sign in enumerate(names) if sign == "," and _is_outside(names[:k])]
+        parts = [names[a:b] for a, b in pairwise([0, *ends, len(names)])]
+        names = [part.strip(", ") for part in parts if part.strip(", ")]
+    if not isinstance(names, Iterable) or not all(isinstance(name, str) for name in names):
+        raise UsageError(f"{names!r} are no {what}: give names with commas between, or a list.")
+    return list(names)
+
+
+def _is_outside(text: str) -> bool:
+    """Whether what follows stands in no parenthesis."""
+    return text.count("(") == text.count(")")

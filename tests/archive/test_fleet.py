@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pydoc
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -172,3 +173,35 @@ def test_a_notebook_without_widgets_opens_an_archive(root):
         [sys.executable, "-c", LIKE_A_KERNEL, str(root)], capture_output=True, text=True, check=True
     )
     assert done.stdout.split() == ["refused", "5"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"signals": []}, "No signal is named"),
+        ({"signals": " , "}, "No signal is named"),
+        ({"signals": None}, "None are no signals: give names"),
+        ({"signals": [1]}, "are no signals"),
+        ({"signals": "RPM", "every": "1s"}, "every='1s' is no number of seconds"),
+        ({"signals": "RPM", "every": -1}, "every: -1 s is not from"),
+        ({"signals": "RPM", "max_age": -1}, "max_age: -1 s is not from"),
+        ({"signals": "RPM", "drives": 5}, "5 are no drives"),
+    ],
+    ids=str,
+)
+def test_what_cannot_be_asked_is_told(root, tmp_path, asked, said):
+    with pytest.raises(UsageError, match=re.escape(said)):
+        logbench.archive(root, cache=tmp_path / "cache").table(**asked)
+
+
+def test_an_empty_archive_says_so(tmp_path):
+    (tmp_path / "none").mkdir()
+    with pytest.raises(UsageError, match="No recording is in this archive"):
+        logbench.archive(tmp_path / "none", cache=tmp_path / "cache").table("RPM")
+
+
+def test_commas_within_an_expression_divide_nothing(root, tmp_path):
+    fleet = logbench.archive(root, cache=tmp_path / "cache")
+    frame = fleet.table("RPM, mean(RPM, 5 s), ECT,", every=10, drives="van/a").df()
+    assert {"RPM", "mean(RPM, 5 s)", "ECT"} < {*frame.columns}
+    assert {*frame["recording"]} == {"van/a.parquet"}
