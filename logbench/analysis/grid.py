@@ -25,9 +25,9 @@ BRIDGED_S = 60.0
 """Over longer gaps neither what is slow nor what is held is known."""
 _GROUP = 10
 """Steps of a slot of the comparison (2 s): where steps are left out, they are left out in slots."""
-_QUIET_S = 240.0
-"""So long before and behind its samples a stretch has steps: longer than a value is held and
-the longest window (180 s) together, so that nothing reaches from one stretch into the next."""
+_QUIET_S = BRIDGED_S + 180.0
+"""So long before and behind its samples a stretch has steps: as long as a value is held and the
+longest window (180 s) together, so that nothing reaches from one stretch into the next."""
 _BREAK_S = 10.0
 """Longer without any sample at all, no signal is known: here a stretch may end."""
 
